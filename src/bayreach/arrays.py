@@ -1,0 +1,72 @@
+"""Named array types, shape checks and the one mark for "no face" and "outside"."""
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
+BoolArray = NDArray[np.bool_]
+
+NO_FACE = -1
+"""Face index of a ray that hits nothing."""
+
+OUTSIDE = -1
+"""Bay index of the air round the structure."""
+
+UP = (0.0, 0.0, 1.0)
+
+
+def frozen_floats(values: ArrayLike, *, shape: tuple[int, ...], name: str) -> FloatArray:
+    """Return a read-only float copy of `values`; -1 in `shape` matches any length.
+
+    Raises
+    ------
+    ValueError
+        When the shape differs or a value is not finite.
+    """
+    array = np.array(values, dtype=np.float64)
+    _check_shape(array, shape, name)
+    if not np.isfinite(array).all():
+        message = f"{name}: every value must be finite, {int((~np.isfinite(array)).sum())} are not."
+        raise ValueError(message)
+    array.setflags(write=False)
+    return array
+
+
+def frozen_ints(values: ArrayLike, *, shape: tuple[int, ...], name: str) -> IntArray:
+    """Return a read-only int64 copy of `values`; -1 in `shape` matches any length.
+
+    Raises
+    ------
+    ValueError
+        When the shape differs.
+    """
+    array = np.array(values, dtype=np.int64)
+    if array.size == 0:
+        array = array.reshape([0 if length < 0 else length for length in shape])
+    _check_shape(array, shape, name)
+    array.setflags(write=False)
+    return array
+
+
+def unit_vectors(vectors: ArrayLike) -> FloatArray:
+    """Return `vectors` (..., 3) scaled to length one; a zero vector stays zero.
+
+    >>> unit_vectors([0, 0, 5.0]).tolist()
+    [0.0, 0.0, 1.0]
+    """
+    array = np.asarray(vectors, dtype=np.float64)
+    length = np.linalg.norm(array, axis=-1, keepdims=True)
+    scaled: FloatArray = np.divide(array, length, out=np.zeros_like(array), where=length > 0)
+    return scaled
+
+
+def _check_shape(array: NDArray[Any], shape: tuple[int, ...], name: str) -> None:
+    fits = array.ndim == len(shape) and all(
+        want in (-1, got) for want, got in zip(shape, array.shape, strict=True)
+    )
+    if not fits:
+        message = f"{name}: shape {array.shape} found, {shape} needed (-1: any length)."
+        raise ValueError(message)

@@ -1,0 +1,46 @@
+"""The few ways to fail; each message names the thing, the place, the value, the limit and the mend."""
+
+import difflib
+from collections.abc import Iterable
+
+
+class BayreachError(Exception):
+    """Base of every failure that a user can mend; the command line prints it as one line and exits 1."""
+
+
+class UnitError(BayreachError):
+    """A quantity without a unit, with an unknown unit, or of the wrong kind."""
+
+
+class MeshError(BayreachError):
+    """A mesh file that cannot be read, or a mesh that the question makes no sense for."""
+
+
+class JobError(BayreachError):
+    """A job file whose table or key is wrong."""
+
+
+class WandError(BayreachError):
+    """A wand or a tip that cannot exist."""
+
+
+class PlanError(BayreachError):
+    """A plan that cannot be set up or whose solver failed."""
+
+
+class StoreError(BayreachError):
+    """A result folder that cannot be written, read or trusted."""
+
+
+class DisplayError(BayreachError):
+    """No display, no OpenGL, or a drawing process that died."""
+
+
+def nearest_hint(word: str, known: Iterable[str]) -> str:
+    """Return ' Did you mean "...?"' for the known word nearest to `word`, or an empty string.
+
+    >>> nearest_hint("diamter", ["diameter", "length"])
+    ' Did you mean "diameter"?'
+    """
+    near = difflib.get_close_matches(word, list(known), n=1, cutoff=0.6)
+    return f' Did you mean "{near[0]}"?' if near else ""
