@@ -24,6 +24,10 @@ class WandError(BayreachError):
     """A wand or a tip that cannot exist."""
 
 
+class LiquidError(BayreachError):
+    """A liquid that cannot exist, or a class of liquid that is not known."""
+
+
 class PlanError(BayreachError):
     """A plan that cannot be set up or whose solver failed."""
 
