@@ -49,21 +49,31 @@ EXAMPLES = {
     "volume": '"9 L"',
 }
 
-MESH_UNITS = {"m": 1.0, "cm": 1e-2, "mm": 1e-3, "in": INCH, "ft": 0.3048, "um": 1e-6}
+MESH_UNITS = {"m": 1.0, "cm": 1e-2, "mm": 1e-3, "um": 1e-6, "in": INCH, "ft": 0.3048}
 """Metres in each unit that a mesh may be stated in."""
 
-_FRACTION = re.compile(r"^\s*(?:(\d+)[ -])?(\d+)\s*/\s*(\d+)\s*(.*)$")
-_NUMBER = re.compile(r"^\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*(.*)$")
-_UNIT_TEXT = re.compile(r"^[A-Za-zµμ°\"'%/*^·\s\d.()-]{1,40}$")
+_FRACTION = re.compile(r"^\s*(?:(\d{1,6})[ -])?(\d{1,6})\s*/\s*(\d{1,6})\s*(.*)$", re.DOTALL)
+_NUMBER = re.compile(r"^\s*([+-]?(?:\d{1,30}\.?\d{0,30}|\.\d{1,30})(?:[eE][+-]?\d{1,3})?)\s*(.*)$", re.DOTALL)
+_UNIT_TEXT = re.compile(r"^[A-Za-zµμ]{1,20}(\^-?[1-4])?([*/ ][A-Za-zµμ]{1,20}(\^-?[1-4])?){0,4}$")
+_SPELLINGS = (
+    ("**", "^"),
+    ("²", "^2"),
+    ("³", "^3"),
+    ("·", "*"),
+    ("°C", "degC"),
+    ("°F", "degF"),
+    ("°", "deg"),
+    ('"', "inch"),
+    ("'", "foot"),
+    ("%", "percent"),
+)
 
 
 @lru_cache(maxsize=1)
 def _registry() -> "pint.UnitRegistry[Any]":
     import pint
 
-    registry: pint.UnitRegistry[Any] = pint.UnitRegistry(autoconvert_offset_to_baseunit=True)
-    registry.define("mil = 0.001 inch")
-    return registry
+    return pint.UnitRegistry(autoconvert_offset_to_baseunit=True)
 
 
 def _number_and_unit(text: str) -> tuple[float, str]:
@@ -73,12 +83,35 @@ def _number_and_unit(text: str) -> tuple[float, str]:
     number = _NUMBER.match(text)
     if number:
         return float(number[1]), number[2].strip()
-    message = f'"{text}" does not begin with a number; write it as a number and a unit.'
+    message = f'"{text[:60]}" does not begin with a number; write it as a number and a unit.'
     raise UnitError(message)
 
 
-def si(text: str, kind: str) -> float:
-    """Return the SI value of a quantity written with its unit; "inf" is allowed by the caller's choice.
+def _plain_unit(unit: str) -> str | None:
+    """Return `unit` in the one spelling that the library is asked with, or None where it is no unit text.
+
+    Powers beyond 4 and brackets are refused: no quantity here needs them, and a tower of powers could hang.
+    """
+    for written, plain in _SPELLINGS:
+        unit = unit.replace(written, plain)
+    # The library's own "mil" is an angle (a NATO mil); in this trade it is a thousandth of an inch.
+    unit = re.sub(r"\bmils?\b", "thou", unit)
+    unit = re.sub(r"(?<=[A-Za-z])(?=[1-4](?:\D|$))", "^", unit)
+    unit = re.sub(r"\s*([*/])\s*", r"\1", re.sub(r"\s+", " ", unit.strip()))
+    return unit if _UNIT_TEXT.match(unit) else None
+
+
+def si(text: str, kind: str, *, infinite: bool = False) -> float:
+    """Return the SI value of a quantity written with its unit.
+
+    Parameters
+    ----------
+    text : str
+        As a job file writes it: "6 mm", "1/4 in", "80 psi", "0.4 mil".
+    kind : str
+        A key of `SI_UNITS`.
+    infinite : bool
+        Whether "inf" is a value that makes sense here.
 
     >>> si("1/4 in", "length")
     0.00635
@@ -88,28 +121,59 @@ def si(text: str, kind: str) -> float:
     Raises
     ------
     UnitError
-        Without a unit, with one that is unknown, or with one of another kind than `kind`.
+        Without a unit, with an unknown one or one of another kind, or infinite where that means nothing.
     """
+    wanted = f"a {kind.replace('_', ' ')} is written like {EXAMPLES.get(kind, _plain_example(kind))}"
     if text.strip().lower() in {"inf", "infinite"}:
-        return math.inf
-    example = EXAMPLES.get(kind, f'"1 {SI_UNITS[kind]}"')
+        if infinite:
+            return math.inf
+        message = f'"{text.strip()}" makes no sense here; {wanted}.'
+        raise UnitError(message)
     value, unit = _number_and_unit(text)
     if not unit:
-        message = f'"{text}" has no unit; a {kind.replace("_", " ")} is written like {example}.'
+        message = f'"{text[:60]}" has no unit; {wanted}.'
         raise UnitError(message)
-    if not _UNIT_TEXT.match(unit):
-        message = f'"{text[:60]}" has the unknown unit "{unit[:40]}"; a {kind.replace("_", " ")} is written like {example}.'
+    plain = _plain_unit(unit)
+    if plain is None or not math.isfinite(value):
+        what = f'the unknown unit "{unit[:40]}"' if plain is None else "a number too large to use"
+        message = f'"{text[:60]}" has {what}; {wanted}.'
         raise UnitError(message)
     registry = _registry()
     try:
-        factor = registry.Quantity(value, registry.parse_units(unit))
-        return float(factor.to(SI_UNITS[kind]).magnitude)
+        return float(registry.Quantity(value, registry.parse_units(plain)).to(SI_UNITS[kind]).magnitude)
     except Exception as error:
         # The unit library raises a dozen kinds, some of them built-ins; to the user all mean the same.
-        reason = (
-            f"is no {kind.replace('_', ' ')}"
-            if type(error).__name__ == "DimensionalityError"
-            else "has an unknown unit"
-        )
-        message = f'"{text}" {reason}; a {kind.replace("_", " ")} is written like {example}.'
+        is_other_kind = type(error).__name__ == "DimensionalityError"
+        reason = f"is no {kind.replace('_', ' ')}" if is_other_kind else f'has the unknown unit "{unit[:40]}"'
+        message = f'"{text[:60]}" {reason}; {wanted}.'
         raise UnitError(message) from error
+
+
+def _plain_example(kind: str) -> str:
+    return f'"1 {SI_UNITS[kind]}"'
+
+
+def percent_text(fraction: float | None, decimals: int = 1) -> str:
+    """Return a share in percent that rounding never turns into a claim: only 1 prints as 100, only 0 as 0.
+
+    >>> percent_text(0.9996), percent_text(1.0), percent_text(0.0001), percent_text(None)
+    ('99.9 %', '100.0 %', '0.1 %', 'none asked')
+    """
+    if fraction is None:
+        return "none asked"
+    step = 10.0**-decimals
+    shown = round(100.0 * fraction, decimals)
+    if fraction < 1.0:
+        shown = min(shown, 100.0 - step)
+    if fraction > 0.0:
+        shown = max(shown, step)
+    return f"{shown:.{decimals}f} %"
+
+
+def is_met(fraction: float | None, target: float) -> bool:
+    """Return whether a share reaches its target, unrounded; a share of nothing reaches no target.
+
+    >>> is_met(0.9999999, 1.0), is_met(1.0, 1.0), is_met(None, 0.0)
+    (False, True, False)
+    """
+    return fraction is not None and fraction >= target
