@@ -46,7 +46,7 @@ class Mesh:
             message = f"faces: indices {faces.min()} to {faces.max()} found, 0 to {len(points) - 1} allowed."
             raise ValueError(message)
         if face_parts.size and (face_parts.min() < 0 or face_parts.max() >= len(self.part_names)):
-            message = f"face_parts: {face_parts.min()} to {face_parts.max()} found, {len(self.part_names)} parts named."
+            message = f"face_parts: indices up to {face_parts.max()} found, {len(self.part_names)} parts."
             raise ValueError(message)
         object.__setattr__(self, "points", points)
         object.__setattr__(self, "faces", faces)
