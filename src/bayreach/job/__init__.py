@@ -1,0 +1,39 @@
+"""The job file: TOML tables that build domain objects; unknown keys are refused."""
+
+from typing import Any
+
+from bayreach.job._load import load_job
+from bayreach.job._records import (
+    MECHANISMS,
+    Drilling,
+    FilmSettings,
+    GivenOpening,
+    Job,
+    KeepOut,
+    Supply,
+    Surface,
+    Target,
+    WrittenPass,
+)
+
+__all__ = [
+    "MECHANISMS",
+    "Drilling",
+    "FilmSettings",
+    "GivenOpening",
+    "Job",
+    "KeepOut",
+    "Supply",
+    "Surface",
+    "Target",
+    "WrittenPass",
+    "job_schema",
+    "load_job",
+]
+
+
+def job_schema() -> dict[str, Any]:
+    """Return the JSON Schema (draft 2020-12) of the job file, generated from its tables."""
+    from bayreach.job import _tables
+
+    return _tables.job_schema()

@@ -1,0 +1,156 @@
+"""What a job file says, as frozen objects in SI units: nothing here knows TOML."""
+
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Literal
+
+import numpy as np
+
+from bayreach.arrays import FloatArray, frozen_floats
+from bayreach.liquids import Liquid
+from bayreach.wands import Wand
+
+MECHANISMS = ("direct", "settled", "creep", "run_off")
+"""The layers of film that a job can ask for, in the order they are laid."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Target:
+    """The film asked for: least and greatest thickness in m, wet or dry, and the share of area."""
+
+    film_min: float
+    film_max: float
+    film_is: Literal["dry", "wet"] = "dry"
+    coverage: float = 0.95
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class GivenOpening:
+    """An opening the job names: `center` (3,) m, `diameter` m or None (as found), `normal` (3,) or None."""
+
+    name: str
+    center: FloatArray
+    diameter: float | None = None
+    normal: FloatArray | None = None
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class WrittenPass:
+    """A pass as the job writes it.
+
+    Parameters
+    ----------
+    aim : (3,) float
+        Unit vector along the wand as it is pushed in.
+    deepest, shallowest : float
+        Insertion depths in m where the pull begins and ends ("from" and "to"); equal for a dwell.
+    clock : float
+        In rad, clockwise as the hand behind the wand sees it.
+    pull_speed : float or None
+        In m/s; None takes the wand's.
+    dwell : float or None
+        Seconds the trigger is held where `deepest` equals `shallowest`.
+    """
+
+    wand: str
+    opening: str
+    aim: FloatArray
+    deepest: float
+    shallowest: float
+    clock: float = 0.0
+    count: int = 1
+    pull_speed: float | None = None
+    dwell: float | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class FilmSettings:
+    """Mechanisms that lay film, relative error of the direct film, working edge length (m), seed."""
+
+    mechanisms: tuple[str, ...] = ("direct", "settled")
+    error: float = 0.02
+    edge: float | None = None
+    seed: int = 0
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class KeepOut:
+    """A box ((2, 3) m) or a part that must not be drilled, not be wet, or neither."""
+
+    name: str
+    no: Literal["drill", "spray", "both"]
+    box: FloatArray | None = None
+    part: str | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Surface:
+    """A part that differs: its weight in the plan (0: no film asked), and the film (m, wet) it soaks up."""
+
+    part: str
+    priority: float = 1.0
+    uptake: float = 0.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class Supply:
+    """What the liquid comes from: tank volume in m³ and pressure in Pa, where known."""
+
+    tank: float | None = None
+    pressure: float | None = None
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Drilling:
+    """Whether and where a hole may be proposed.
+
+    `part`, `box` ((2, 3) m) or `plane` (point, normal, within m) bound it; with none of the three, any skin
+    that can be reached from outside.
+    """
+
+    allowed: bool = False
+    part: str | None = None
+    box: FloatArray | None = None
+    plane: tuple[FloatArray, FloatArray, float] | None = None
+    skin: float = 0.0
+    most: int | None = None
+    drills: Literal["metric", "inch"] = "metric"
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Job:
+    """One job file, checked: lengths in m, `down` (3,) a unit vector, `sha256` of the file's bytes."""
+
+    path: Path
+    sha256: str
+    title: str
+    mesh_path: Path
+    units: str
+    target: Target
+    liquid: Liquid
+    down: FloatArray = field(default_factory=lambda: frozen_floats([0, 0, -1], shape=(3,), name="down"))
+    wands: tuple[Wand, ...] = ()
+    openings: tuple[GivenOpening, ...] = ()
+    passes: tuple[WrittenPass, ...] = ()
+    film: FilmSettings = field(default_factory=FilmSettings)
+    keep_outs: tuple[KeepOut, ...] = ()
+    surfaces: tuple[Surface, ...] = ()
+    supply: Supply = field(default_factory=Supply)
+    drilling: Drilling = field(default_factory=Drilling)
+    assumed: tuple[str, ...] = ()
+
+    @property
+    def folder(self) -> Path:
+        """The folder the job file lies in."""
+        return self.path.parent
+
+    def wand_named(self, name: str) -> Wand:
+        """Return the wand called `name`."""
+        return next(wand for wand in self.wands if wand.name == name)
+
+    def is_inside(self, keep_out: KeepOut, points: FloatArray) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
+        """Return (n,) bool: whether `points` (n, 3) m lie in the keep-out's box; False for a part."""
+        if keep_out.box is None:
+            return np.zeros(len(points), dtype=np.bool_)
+        within = (points >= keep_out.box[0]) & (points <= keep_out.box[1])
+        return np.asarray(within.all(axis=1))

@@ -1,0 +1,359 @@
+"""The tables of the job file as pydantic models: every key, type and default. Unknown keys are refused."""
+
+from typing import Annotated, Any, Literal, Self
+
+from pydantic import BaseModel, ConfigDict, Field, model_validator
+
+from bayreach.job._quantities import (
+    Angle,
+    Box,
+    Density,
+    Direction,
+    FileName,
+    Flow,
+    Length,
+    MassPerLength,
+    Name,
+    PositiveAngle,
+    PositiveLength,
+    PositiveOrInfiniteLength,
+    PositiveTime,
+    Pressure,
+    Speed,
+    Stiffness,
+    SurfaceTension,
+    Time,
+    Vector,
+    Viscosity,
+    Volume,
+)
+
+
+class Table(BaseModel):
+    """A TOML table that refuses keys it does not know and types it would have to guess."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=False, populate_by_name=False)
+
+
+class TargetTable(Table):
+    """The film asked for. A preset fills the limits; explicit values win."""
+
+    preset: Name | None = Field(
+        default=None, description="a generic liquid class that fills film_min and film_max"
+    )
+    film_min: PositiveLength | None = Field(default=None, description="least film of a covered side")
+    film_max: PositiveOrInfiniteLength | None = Field(default=None, description="film above this is heavy")
+    film_is: Literal["dry", "wet"] = Field(
+        default="dry", description="whether the limits are of dry or of wet film"
+    )
+    coverage: Annotated[float, Field(strict=True, gt=0, le=1)] = Field(
+        default=0.95, description="share of the required area to reach film_min"
+    )
+
+
+class LiquidTable(Table):
+    """The liquid as it leaves the tip. A preset fills what is not given."""
+
+    preset: Name | None = Field(
+        default=None, description="a generic liquid class that fills what is not given"
+    )
+    name: Name | None = Field(default=None, description="what documents call it")
+    density: Density | None = Field(default=None, description="density")
+    viscosity: Viscosity | None = Field(default=None, description="dynamic viscosity")
+    surface_tension: SurfaceTension | None = Field(default=None, description="surface tension")
+    volume_solids: Annotated[float, Field(strict=True, gt=0, le=1)] | None = Field(
+        default=None, description="share of the wet volume that stays as dry film"
+    )
+    contact_angle: Angle | None = Field(default=None, description="contact angle on the wetted surface")
+
+
+class TipTable(Table):
+    """The tip: where it throws liquid, how much, and in what drops."""
+
+    pattern: Literal["radial", "side", "forward", "table"] = Field(description="what shape the spray has")
+    spread: PositiveAngle | None = Field(default=None, description="full angle of the sheet, cone or fan")
+    angle: Angle | None = Field(
+        default=None, description="side, radial: centre line or sheet to the wand's axis"
+    )
+    profile: Name | None = Field(default=None, description="how liquid is shared over the spread")
+    power: Annotated[float, Field(strict=True, gt=0, le=100)] | None = Field(
+        default=None, description='exponent of the profile "cosine"'
+    )
+    table: FileName | None = Field(default=None, description="table only: CSV of measured angular density")
+    flow: Flow = Field(description="flow while the trigger is on")
+    flow_at: Pressure | None = Field(
+        default=None, description="pressure at which flow was measured; scaled by the square-root law"
+    )
+    throw: PositiveOrInfiniteLength = Field(
+        default=float("inf"), description='flight length after which drops are fog; "inf": never'
+    )
+    droplet: PositiveLength = Field(default=60e-6, description="median drop diameter by volume")
+    droplet_spread: Annotated[float, Field(strict=True, ge=1, le=10)] = Field(
+        default=1.8, description="geometric standard deviation of drop diameters"
+    )
+
+    @model_validator(mode="after")
+    def _fits_its_pattern(self) -> Self:
+        if self.pattern == "table" and self.table is None:
+            message = 'pattern "table" needs the key table, a CSV file beside the job'
+            raise ValueError(message)
+        if self.pattern != "table" and self.table is not None:
+            message = f'the key table belongs to pattern "table", not "{self.pattern}"'
+            raise ValueError(message)
+        if self.pattern != "table" and self.spread is None:
+            message = f'pattern "{self.pattern}" needs the key spread, like "40 deg"'
+            raise ValueError(message)
+        if self.pattern not in ("side", "radial") and self.angle is not None:
+            message = f'the key angle belongs to the patterns "side" and "radial", not "{self.pattern}"'
+            raise ValueError(message)
+        return self
+
+
+class PieceTable(Table):
+    """One piece of a bent wand: straight, or an arc of a radius, turned about the piece before."""
+
+    straight: PositiveLength | None = Field(default=None, description="length of a straight piece")
+    arc: PositiveAngle | None = Field(default=None, description="angle an arc bends through")
+    radius: PositiveLength | None = Field(default=None, description="radius of the arc's centre line")
+    roll: Angle = Field(
+        default=0.0,
+        description="turn of the bend's plane about the wand's axis, right-handed looking to the tip",
+    )
+
+    @model_validator(mode="after")
+    def _is_one_kind(self) -> Self:
+        if (self.straight is None) == (self.arc is None):
+            message = "a piece is either straight or an arc: give one of the keys straight and arc"
+            raise ValueError(message)
+        if (self.arc is None) != (self.radius is None):
+            message = "an arc needs the keys arc and radius, a straight piece neither"
+            raise ValueError(message)
+        return self
+
+
+class WandTable(Table):
+    """A wand and its tip."""
+
+    name: Name = Field(description="what passes call it")
+    shape: Literal["straight", "bent", "flexible"] = Field(default="straight", description="how it is made")
+    length: PositiveLength | None = Field(
+        default=None, description="length that can go in; bent: sum of the pieces"
+    )
+    diameter: PositiveLength = Field(description="outer diameter of the shank")
+    tip_diameter: PositiveLength | None = Field(
+        default=None, description="outer diameter of the tip, if it differs"
+    )
+    tip: TipTable = Field(description="the tip")
+    pull_speed: Speed = Field(description="speed it is pulled back at")
+    lag: Time = Field(default=0.0, description="time between trigger and spray")
+    couple_after: bool = Field(
+        default=False,
+        strict=True,
+        description="whether it is coupled up once inside, so needs no room outside",
+    )
+    pieces: tuple[PieceTable, ...] = Field(
+        default=(), max_length=50, description="bent only: from the hand to the tip"
+    )
+    bend_radius: PositiveLength | None = Field(
+        default=None, description="flexible only: least radius it can take"
+    )
+    clearance: Length | None = Field(default=None, description="gap kept to every wall")
+    tip_length: PositiveLength | None = Field(default=None, description="length of the tip's body")
+    shank_diameter: PositiveLength | None = Field(
+        default=None, description="diameter of a stretch next to the handle"
+    )
+    shank_length: PositiveLength | None = Field(default=None, description="length of that stretch")
+    handle_diameter: PositiveLength | None = Field(default=None, description="diameter of what stays outside")
+    handle_length: PositiveLength | None = Field(default=None, description="length of what stays outside")
+    room_outside: Length | None = Field(
+        default=None, description="free length outside for a wand coupled up after"
+    )
+    stiffness: Stiffness | None = Field(default=None, description="bending stiffness E I")
+    mass_per_length: MassPerLength | None = Field(default=None, description="mass per length, liquid and all")
+    droop_limit: PositiveLength | None = Field(
+        default=None, description="greatest droop of the tip that is accepted"
+    )
+    droop_table: tuple[tuple[PositiveLength, Length], ...] = Field(
+        default=(), max_length=100, description='measured droop: rows ["free length", "droop"], rising'
+    )
+
+    @model_validator(mode="after")
+    def _fits_its_shape(self) -> Self:
+        if (self.shape == "bent") != bool(self.pieces):
+            message = f'shape "{self.shape}" {"needs" if self.shape == "bent" else "takes no"} pieces'
+            raise ValueError(message)
+        if (self.shape == "flexible") != (self.bend_radius is not None):
+            message = (
+                f'shape "{self.shape}" {"needs" if self.shape == "flexible" else "takes no"} bend_radius'
+            )
+            raise ValueError(message)
+        if self.shape != "bent" and self.length is None:
+            message = f'shape "{self.shape}" needs the key length'
+            raise ValueError(message)
+        return self
+
+
+class OpeningTable(Table):
+    """Names an opening found in the mesh; where there is none, cuts a round one there."""
+
+    name: Name = Field(description="what passes call it")
+    center: Vector = Field(description="its middle, in mesh units")
+    diameter: PositiveLength | None = Field(
+        default=None, description="its diameter; needed where one is to be cut"
+    )
+    normal: Direction | None = Field(
+        default=None, description="direction through it; left out: of the nearest skin"
+    )
+
+
+class PassTable(Table):
+    """One trigger-on pull of a wand along a path."""
+
+    wand: Name = Field(description="name of a [[wand]]")
+    opening: Name = Field(description='name of an [[opening]], or one that `measure` lists, like "opening 1"')
+    aim: Direction = Field(description="direction the wand is pushed in, in mesh axes")
+    from_: Length = Field(alias="from", description="depth where the pull begins")
+    to: Length = Field(description="depth where the pull ends")
+    clock: Angle = Field(default=0.0, description="turn of the wand, clockwise seen by the hand behind it")
+    count: Annotated[int, Field(ge=1, le=1000, strict=True)] = Field(default=1, description="how often")
+    pull_speed: Speed | None = Field(default=None, description="instead of the wand's own")
+    dwell: PositiveTime | None = Field(
+        default=None, description="time the trigger is held where from equals to"
+    )
+
+    @model_validator(mode="after")
+    def _pulls_back(self) -> Self:
+        if self.from_ < self.to:
+            message = "a pull goes outward: from must be at least to"
+            raise ValueError(message)
+        if (self.from_ == self.to) != (self.dwell is not None):
+            message = "a pass where from equals to needs the key dwell, and only such a one takes it"
+            raise ValueError(message)
+        return self
+
+
+class FilmTable(Table):
+    """How the film is worked out."""
+
+    mechanisms: tuple[Literal["direct", "settled", "creep", "run_off"], ...] = Field(
+        default=("direct", "settled"), min_length=1, description="layers of film to lay"
+    )
+    error: Annotated[float, Field(strict=True, ge=1e-4, le=0.5)] = Field(
+        default=0.02, description="relative error of the direct film"
+    )
+    edge: PositiveLength | None = Field(
+        default=None, description="longest edge of the mesh the film is worked out on"
+    )
+    seed: Annotated[int, Field(ge=0, le=2**31 - 1, strict=True)] = Field(
+        default=0, description="seed of sampled numbers"
+    )
+
+    @model_validator(mode="after")
+    def _names_each_once(self) -> Self:
+        if len(set(self.mechanisms)) < len(self.mechanisms):
+            message = "mechanisms names one twice"
+            raise ValueError(message)
+        return self
+
+
+class KeepOutTable(Table):
+    """Where nothing may be drilled, nothing may be wet, or neither: a box or a part."""
+
+    name: Name = Field(description="what it protects")
+    no: Literal["drill", "spray", "both"] = Field(default="both", description="what is not allowed there")
+    box: Box | None = Field(default=None, description="[[least x, y, z], [greatest x, y, z]] in mesh units")
+    part: Name | None = Field(default=None, description="a group of the mesh")
+
+    @model_validator(mode="after")
+    def _is_somewhere(self) -> Self:
+        if (self.box is None) == (self.part is None):
+            message = "a keep-out needs one of the keys box and part"
+            raise ValueError(message)
+        return self
+
+
+class SurfaceTable(Table):
+    """A part that differs from the rest."""
+
+    part: Name = Field(description="a group of the mesh")
+    priority: Annotated[float, Field(strict=True, ge=0, le=1000)] = Field(
+        default=1.0, description="weight in the plan; 0: none asked"
+    )
+    uptake: Length = Field(default=0.0, description="wet film soaked up before any stays")
+
+
+class SupplyTable(Table):
+    """What the liquid comes from."""
+
+    tank: Volume | None = Field(default=None, description="what the tank holds")
+    pressure: Pressure | None = Field(default=None, description="pressure at the wand")
+
+
+class PlaneTable(Table):
+    """A plane, as the place where drilling is allowed."""
+
+    point: Vector = Field(description="a point of it, in mesh units")
+    normal: Direction = Field(description="its normal")
+    within: PositiveLength = Field(default=5e-3, description="how far a skin may lie from it")
+
+
+class PlaceTable(Table):
+    """A place where drilling is allowed: a box or a plane."""
+
+    box: Box | None = Field(default=None, description="[[least x, y, z], [greatest x, y, z]] in mesh units")
+    plane: PlaneTable | None = Field(default=None, description="skins in this plane")
+
+    @model_validator(mode="after")
+    def _is_one_kind(self) -> Self:
+        if (self.box is None) == (self.plane is None):
+            message = "a place is a box or a plane: give one of the two keys"
+            raise ValueError(message)
+        return self
+
+
+class DrillingTable(Table):
+    """Whether and where a candidate hole may be proposed."""
+
+    allowed: bool = Field(
+        default=True, strict=True, description="without the table [drilling] no hole is proposed"
+    )
+    surface: Name | PlaceTable | None = Field(
+        default=None,
+        description="a group of the mesh, or a box or plane; left out: any skin reached from outside",
+    )
+    skin: Length = Field(default=0.0, description="thickness of the skin")
+    most: Annotated[int, Field(ge=0, le=1000, strict=True)] | None = Field(
+        default=None, description="most new holes"
+    )
+    drills: Literal["metric", "inch"] = Field(
+        default="metric", description="which drill table sizes come from"
+    )
+
+
+class JobTable(Table):
+    """A bayreach job file. Quantities are strings with a unit; coordinates are in mesh units."""
+
+    title: Name | None = Field(default=None, description="what documents are headed with")
+    mesh: FileName = Field(description="mesh file, relative to the job file and inside its folder")
+    units: Literal["m", "cm", "mm", "um", "in", "ft"] = Field(description="unit of the mesh's coordinates")
+    down: Direction = Field(default=(0.0, 0.0, -1.0), description="where a drop falls, in mesh axes")
+    target: TargetTable = Field(description="the film asked for")
+    liquid: LiquidTable = Field(default_factory=LiquidTable, description="the liquid")
+    wand: tuple[WandTable, ...] = Field(default=(), max_length=200, description="wands")
+    opening: tuple[OpeningTable, ...] = Field(default=(), max_length=2000, description="openings given")
+    pass_: tuple[PassTable, ...] = Field(
+        default=(), alias="pass", max_length=20000, description="passes to spray"
+    )
+    film: FilmTable = Field(default_factory=FilmTable, description="how the film is worked out")
+    keep_out: tuple[KeepOutTable, ...] = Field(default=(), max_length=2000, description="keep-outs")
+    surface: tuple[SurfaceTable, ...] = Field(default=(), max_length=2000, description="parts that differ")
+    supply: SupplyTable = Field(default_factory=SupplyTable, description="tank and pressure")
+    drilling: DrillingTable = Field(
+        default_factory=lambda: DrillingTable(allowed=False), description="candidate holes"
+    )
+
+
+def job_schema() -> dict[str, Any]:
+    """Return the JSON Schema (draft 2020-12) of the job file, generated from the tables above."""
+    schema = JobTable.model_json_schema(by_alias=True, mode="validation")
+    return {"$schema": "https://json-schema.org/draft/2020-12/schema", **schema, "title": "bayreach job file"}
