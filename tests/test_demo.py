@@ -1,12 +1,16 @@
 """The demo's three structures are what their sizes say: shared points, areas in closed form, known bays."""
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 from scipy.spatial import cKDTree
 
 from bayreach import demo
 from bayreach.arrays import FloatArray
+from bayreach.job import load_job
 from bayreach.mesh import Mesh
+from bayreach.meshfile import read_mesh
 
 BUILDERS = {
     "wing_box": (demo.wing_box, 20.0, 32.0),
@@ -152,3 +156,41 @@ def test_the_tail_boom_is_open_where_its_cap_was() -> None:
     free = unique[uses == 1]
     aft = free[(np.abs(mesh.points[free, 0] - 2.4) < 1e-9).all(axis=1)]
     assert len(aft) == len(np.unique(aft)) == 60
+
+
+@pytest.fixture(scope="module")
+def demo_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("demo")
+    assert demo.write_demo(folder) == folder / "wing_box.toml"
+    return folder
+
+
+@pytest.mark.parametrize("name", BUILDERS)
+def test_a_mesh_read_back_is_the_one_that_was_built(demo_folder: Path, name: str) -> None:
+    read = read_mesh(demo_folder / "meshes" / f"{name}.obj", "mm")
+    built = BUILDERS[name][0]()
+    assert read.mesh.part_names == built.part_names
+    assert read.mesh.n_faces == built.n_faces
+    assert np.array_equal(read.mesh.face_parts, built.face_parts)
+    assert np.allclose(read.mesh.corners, built.corners, atol=1e-12)
+    assert not [finding for finding in read.findings if finding.is_repair]
+
+
+@pytest.mark.parametrize("name", BUILDERS)
+def test_each_job_file_loads_and_assumes_nothing(demo_folder: Path, name: str) -> None:
+    job = load_job(demo_folder / f"{name}.toml")
+    assert job.assumed == ()
+    assert job.mesh_path == demo_folder / "meshes" / f"{name}.obj"
+
+
+def test_written_openings_lie_on_the_rims_centres(demo_folder: Path) -> None:
+    # The root port is centred on rib 1 (x = 0), the inspection port on the lower skin: within 1 mm of a skin
+    # face.
+    job = load_job(demo_folder / "wing_box.toml")
+    mesh = demo.wing_box()
+    root, port = (opening.center for opening in job.openings)
+    rim = part_points(mesh, "rib_1")
+    assert np.linalg.norm(rim - root, axis=1).min() == pytest.approx(0.060, abs=1e-6)
+    assert np.linalg.norm(part_points(mesh, "skin_lower") - port, axis=1).min() == pytest.approx(
+        0.036, abs=1e-4
+    )

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from bayreach.arrays import BoolArray, FloatArray
+from bayreach.arrays import FloatArray
 from bayreach.demo._sheets import (
     Sheet,
     circle,
@@ -94,10 +94,9 @@ def _nose(size: ControlSurfaceSize, edge: float) -> Sheet:
     x = _stations(size, edge)
     angles, section = _nose_row(size, edge)
     middle = 0.5 * (x[1:] + x[:-1])
-    at_hinge = (np.abs(middle[:, None] - size.hinge_stations) < size.hinge_half_width).any(axis=1)
-    front = 0.5 * (angles[1:] + angles[:-1])
-    in_front: BoolArray = np.less(np.abs(front), size.hinge_angle)
-    keep = ~(at_hinge[:, None] & in_front[None])
+    off_hinge = np.abs(middle[:, None] - size.hinge_stations).min(axis=1)
+    off_front = np.abs(0.5 * (angles[1:] + angles[:-1]))
+    keep = (off_hinge >= size.hinge_half_width)[:, None] | (off_front >= size.hinge_angle)[None]
     return grid_sheet("skin_nose", size.placed(x[:, None], section[None]), keep)
 
 
