@@ -1,0 +1,192 @@
+"""Plans without a solver: greedy, lowering of amounts, ruin and recreate. Plain numpy, seeded."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from bayreach.arrays import BoolArray, FloatArray, IntArray
+from bayreach.cover._field import REACHED, Field
+
+STEPS = 6
+"""Amounts tried for each pass in the greedy, geometric from least to most."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Noise:
+    """How far scores are shaken: the generator and the size of the shake."""
+
+    rng: np.random.Generator
+    size: float
+
+
+def greedy(field: Field, amounts: FloatArray, noise: Noise | None = None) -> FloatArray:
+    """Return `amounts` raised, best gain per second first, until what is asked is met or nothing helps."""
+    amounts = amounts.copy()
+    steps = np.geomspace(np.maximum(field.least, 1e-3 * np.maximum(field.most, 1e-12)), field.most, STEPS)
+    while True:
+        levels = field.levels(amounts)
+        covered = levels >= REACHED
+        if field.is_met(covered):
+            return amounts
+        choice = _best_step(field, amounts, levels, steps, noise)
+        if choice is None:
+            return amounts
+        step, candidate = choice
+        amounts[candidate] = steps[step, candidate]
+
+
+def _best_step(
+    field: Field, amounts: FloatArray, levels: FloatArray, steps: FloatArray, noise: Noise | None
+) -> tuple[int, int] | None:
+    covered = levels >= REACHED
+    left = np.flatnonzero(~covered)
+    # Sides that are done gain nothing more: only the rows left are looked at, and they become few.
+    part = field.rows[left].tocsc()
+    column = np.repeat(np.arange(part.shape[1]), np.diff(part.indptr))
+    value = _worth(field, covered)[left][part.indices]
+    missing = (1.0 - levels[left])[part.indices]
+    first = _first_cost(field, amounts)
+    allowed = _allowed(field, amounts)
+    best, choice = 0.0, None
+    shake = np.ones(len(amounts))
+    if noise is not None:
+        shake = np.exp(noise.size * noise.rng.standard_normal(len(amounts)))
+    for step, target in enumerate(steps):
+        more = target - amounts
+        gain = np.bincount(column, np.minimum(part.data * more[column], missing) * value, len(amounts))
+        score = (
+            np.where(allowed & (more > 0), gain / (first + field.unit * np.abs(more) + 1e-12), 0.0) * shake
+        )
+        candidate = int(np.argmax(score))
+        if score[candidate] > best:
+            best, choice = float(score[candidate]), (step, candidate)
+    return choice
+
+
+def _worth(field: Field, covered: BoolArray) -> FloatArray:
+    """Return what covering a side is worth: its area or weight, whichever is still short, both if both."""
+    worth = np.zeros(len(field.areas))
+    for values, asked in ((field.areas, field.need_area), (field.weights, field.need_weight)):
+        lacking = asked - values[covered].sum()
+        if lacking > 0:
+            worth += np.minimum(values / lacking, 1.0)
+    return worth
+
+
+def _first_cost(field: Field, amounts: FloatArray) -> FloatArray:
+    """Return the seconds it costs to begin each pass that is not made yet: aim, set-up, wand."""
+    used = amounts > 0
+    has_entry = np.isin(field.entry, field.entry[used])
+    has_pair = np.isin(field.pair, field.pair[used])
+    begin = field.fixed + field.entry_price[field.entry] * ~has_entry + field.pair_price * ~has_pair
+    return np.where(used, 0.0, begin)
+
+
+def _allowed(field: Field, amounts: FloatArray) -> BoolArray:
+    used = amounts > 0
+    allowed = np.ones(len(amounts), dtype=bool)
+    if used.sum() >= field.most_passes:
+        allowed &= used
+    opened = np.zeros(len(field.entry_price), dtype=bool)
+    opened[field.entry[used]] = True
+    if (opened & field.is_new).sum() >= field.most_new:
+        allowed &= (opened | ~field.is_new)[field.entry]
+    for one, other in ((0, 1), (1, 0)):
+        shut = field.conflicts[opened[field.conflicts[:, one]], other]
+        allowed &= ~np.isin(field.entry, shut)
+    full = (
+        np.bincount(field.entry[used], minlength=int(field.entry.max(initial=0)) + 1) >= field.most_per_entry
+    )
+    return allowed & (used | ~full[field.entry])
+
+
+def lowered(field: Field, amounts: FloatArray) -> FloatArray:
+    """Return `amounts` lowered one at a time, dearest first, as far as what is asked stays met.
+
+    Each step is exact: the sides that only this pass brings up to the need are dropped from the most
+    demanding on, while
+    area and weight allow.
+    """
+    amounts = amounts.copy()
+    levels = field.levels(amounts)
+    if not field.is_met(levels >= REACHED):
+        return amounts
+    for _ in range(4):
+        before = field.cost(amounts)
+        for candidate in np.argsort(-(field.fixed + field.unit * amounts) * (amounts > 0), kind="stable"):
+            if amounts[candidate] <= 0:
+                break
+            new = _lowest(field, amounts[candidate], levels, int(candidate))
+            if new < amounts[candidate]:
+                amounts[candidate] = new
+                levels = field.levels(amounts)
+        if field.cost(amounts) >= before * (1.0 - 1e-9):
+            break
+    return amounts
+
+
+def _lowest(field: Field, amount: float, levels: FloatArray, candidate: int) -> float:
+    """Return the least amount of one pass, 0 or from its least up, that keeps what is asked met."""
+    column = slice(field.strengths.indptr[candidate], field.strengths.indptr[candidate + 1])
+    sides, strength = field.strengths.indices[column], field.strengths.data[column]
+    others = levels[sides] - strength * amount
+    depends = (others < REACHED) & (levels[sides] >= REACHED) & (strength > 0)
+    sides, wanted = sides[depends], (REACHED - others[depends]) / strength[depends]
+    order = np.argsort(-wanted, kind="stable")
+    covered = levels >= REACHED
+    spare_area = field.areas[covered].sum() - (field.need_area * REACHED - 1e-15)
+    spare_weight = field.weights[covered].sum() - (field.need_weight * REACHED - 1e-15)
+    fits = (np.cumsum(field.areas[sides[order]]) <= spare_area) & (
+        np.cumsum(field.weights[sides[order]]) <= spare_weight
+    )
+    dropped = int(fits.sum())  # fits is True up to a place, then False: the sums only grow
+    if dropped == len(order):
+        return 0.0
+    # A hair more than the side asks for, so that round-off in the sum of films does not lose it again.
+    return float(min(amount, max(field.least[candidate], wanted[order[dropped]] * (1.0 + 1e-9))))
+
+
+def improved(
+    field: Field, amounts: FloatArray, *, rounds: int, rng: np.random.Generator, seconds: float
+) -> FloatArray:
+    """Return a plan no dearer than `amounts` by ruin and recreate: take passes out, refill, lower.
+
+    Ends after `rounds`, or after `seconds` of the clock where those come first.
+    """
+    import time
+
+    end = time.monotonic() + seconds
+    best, best_cost = amounts, field.cost(amounts)
+    current, current_cost = best, best_cost
+    for turn in range(rounds):
+        if time.monotonic() > end:
+            break
+        used = np.flatnonzero(current > 0)
+        if not len(used):
+            break
+        ruined = current.copy()
+        ruined[_ruin(field, used, rng)] = 0.0
+        tried = lowered(field, greedy(field, ruined, Noise(rng=rng, size=0.3)))
+        if not field.is_met(field.levels(tried) >= REACHED):
+            continue
+        cost = field.cost(tried)
+        # Late acceptance would need a longer run; a threshold that shrinks to nothing is enough for some
+        # hundred turns.
+        if cost < current_cost * (1.0 + 0.01 * (1.0 - turn / rounds)):
+            current, current_cost = tried, cost
+        if cost < best_cost * (1.0 - 1e-12):
+            best, best_cost = tried, cost
+    return best
+
+
+def _ruin(field: Field, used: IntArray, rng: np.random.Generator) -> IntArray:
+    """Return the passes to take out: one and those that share most sides with it, or a whole entry."""
+    count = int(rng.integers(1, max(2, len(used) // 3) + 1))
+    if rng.random() < 0.3:
+        return np.asarray(rng.choice(used, size=min(count, len(used)), replace=False), dtype=np.int64)
+    seed = rng.choice(used)
+    if rng.random() < 0.2:
+        return np.asarray(used[field.entry[used] == field.entry[seed]])
+    part = field.strengths[:, used]
+    overlap = np.asarray((part.T @ field.strengths[:, [int(seed)]]).todense()).ravel()
+    return np.asarray(used[np.argsort(-overlap, kind="stable")[:count]])
