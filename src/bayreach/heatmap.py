@@ -47,11 +47,6 @@ STATUS_COLOURS = {
 }
 """Colour and hatch of each status."""
 
-CHECK_COLOURS = {
-    "can be checked": ("#88CCEE", HATCH_NONE),
-    "cannot be seen": ("#6a3d7c", HATCH_CROSSED),
-    "not worked out": (NEUTRAL, HATCH_NONE),
-}
 
 SET_COLOURS = (
     "#88CCEE",
@@ -204,6 +199,11 @@ def legend(scale: FilmScale) -> tuple[tuple[str, str], ...]:
 def status_colour(name: str) -> tuple[str, int]:
     """Return colour and hatch of a status by name; a status that is not known is neutral."""
     return STATUS_COLOURS.get(name, (NEUTRAL, HATCH_NONE))
+
+
+def check_colours() -> tuple[str, str, str]:
+    """Return the colours of: not worked out, cannot be seen, can be checked."""
+    return NEUTRAL, "#6a3d7c", "#88CCEE"
 
 
 def set_colour(place: int) -> str:

@@ -1,0 +1,21 @@
+"""What a document says, as plain dataclasses without markup."""
+
+from bayreach.report._case import Case, Sides, case_of, read_case, read_record
+from bayreach.report._numbers import area_text, length_text, percent, place_text, volume_text
+from bayreach.report._words import all_words, short, words
+
+__all__ = [
+    "Case",
+    "Sides",
+    "all_words",
+    "area_text",
+    "case_of",
+    "length_text",
+    "percent",
+    "place_text",
+    "read_case",
+    "read_record",
+    "short",
+    "volume_text",
+    "words",
+]

@@ -1,0 +1,67 @@
+"""Numbers as documents print them: both unit systems, never rounded into a claim."""
+
+import math
+
+from bayreach.units import INCH
+
+
+def percent(fraction: float) -> str:
+    """Return a share as per cent with one decimal, rounded down; no share of nothing.
+
+    >>> percent(0.9996), percent(1.0), percent(float("nan"))
+    ('99.9 %', '100 %', 'n/a')
+    """
+    if not math.isfinite(fraction):
+        return "n/a"
+    # The small addition only undoes binary fractions: 0.29 * 1000 is 289.99999999999994.
+    tenths = math.floor(fraction * 1000 + 1e-9)
+    return f"{tenths / 10:.0f} %" if tenths % 10 == 0 else f"{tenths / 10:.1f} %"
+
+
+def length_text(metres: float) -> str:
+    """Return a length in mm and inches.
+
+    >>> length_text(0.0127)
+    '12.7 mm (0.50 in)'
+    """
+    if not math.isfinite(metres):
+        return "n/a"
+    mm = metres * 1e3
+    return (
+        f"{mm:.1f} mm ({metres / INCH:.2f} in)" if abs(mm) < 100 else f"{mm:.0f} mm ({metres / INCH:.1f} in)"
+    )
+
+
+def area_text(square_metres: float) -> str:
+    """Return an area in m², or cm² below a tenth of a square metre, and square inches.
+
+    >>> area_text(0.0021)
+    '21 cm² (3.3 in²)'
+    """
+    inches = square_metres / INCH**2
+    if abs(square_metres) < 0.1:
+        return f"{square_metres * 1e4:.3g} cm² ({inches:.2g} in²)"
+    return f"{square_metres:.3g} m² ({inches / 144:.3g} ft²)"
+
+
+def volume_text(cubic_metres: float) -> str:
+    """Return a volume of liquid in mL and US fluid ounces (29.5735 mL).
+
+    >>> volume_text(200e-6)
+    '200 mL (6.8 fl oz)'
+    """
+    millilitres = cubic_metres * 1e6
+    return f"{millilitres:.3g} mL ({millilitres / 29.5735:.2g} fl oz)"
+
+
+def place_text(point: tuple[float, float, float]) -> str:
+    """Return a place in mm along the mesh's axes.
+
+    >>> place_text((1.2, 0.0, -0.05))
+    'x 1200, y 0, z -50 mm'
+    """
+    x, y, z = (
+        f"{value * 1e3:.0f}".replace("-0", "0") if abs(value) < 5e-4 else f"{value * 1e3:.0f}"
+        for value in point
+    )
+    return f"x {x}, y {y}, z {z} mm"

@@ -1,0 +1,99 @@
+"""The window and the pictures: what an engineer sees without opening a document."""
+
+import os
+import subprocess
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+
+import numpy as np
+
+from bayreach.arrays import IntArray
+from bayreach.errors import DisplayError
+from bayreach.mesh import Mesh
+from bayreach.report import read_case
+
+__all__ = ["draw", "draw_bays", "show"]
+
+WINDOW = (sys.executable, "-m", "bayreach.viewer._window")
+"""Command of the window's process."""
+
+
+def draw(folder: Path, png: Path) -> Path:
+    """Write the picture of the result in `folder` to `png` and return its path.
+
+    VTK draws in a process of its own; where that finds no OpenGL, the ray engine draws the same views.
+
+    Raises
+    ------
+    StoreError
+        When the folder holds no result that can be read.
+    DisplayError
+        When the picture's file cannot be written.
+    """
+    from bayreach.viewer._picture import picture
+
+    return picture(read_case(folder)).save(png)
+
+
+def draw_bays(
+    mesh: Mesh,
+    side_bay: IntArray,
+    png: Path,
+    *,
+    title: str,
+    bays: Sequence[str],
+    openings: Sequence[tuple[str, tuple[float, float, float]]],
+) -> Path:
+    """Write the picture of measured bays to `png`: each in its own colour, openings numbered.
+
+    Parameters
+    ----------
+    mesh : Mesh
+        The structure, in m.
+    side_bay : (2n,) int
+        Bay of each side, -1 outside.
+    bays : sequence of str
+        What the legend says of each bay.
+    openings : sequence of (str, (3,) float)
+        What the list says of each opening, and its middle in m.
+    """
+    from bayreach.viewer._bays_picture import bays_picture
+
+    return bays_picture(mesh, np.asarray(side_bay), title=title, bays=bays, openings=openings).save(png)
+
+
+def show(folder: Path, png: Path | None = None) -> None:
+    """Open the heat-map of `folder` in a window and wait until it is closed, or write it to `png`.
+
+    Raises
+    ------
+    StoreError
+        When the folder holds no result that can be read.
+    DisplayError
+        When there is no display, or the window's process ends by itself; the message says what to do instead.
+    """
+    if png is not None:
+        draw(folder, png)
+        return
+    read_case(folder)  # a bad folder is told here, not by a window that dies
+    if not _has_display():
+        message = (
+            "No display was found (neither DISPLAY nor WAYLAND_DISPLAY is set), so no window can open; "
+            "write a picture with --png FILE, or a page for any browser with `bayreach sheets`."
+        )
+        raise DisplayError(message)
+    done = subprocess.run([*WINDOW, str(folder)], stderr=subprocess.PIPE, check=False)
+    if done.returncode != 0:
+        last = done.stderr.decode(errors="replace").strip().splitlines()[-1:] or ["no message"]
+        message = (
+            f"The window's process ended with code {done.returncode} ({last[0][:200]}): OpenGL is missing or "
+            "does not draw here; write a picture with --png FILE, or a page with `bayreach sheets`."
+        )
+        raise DisplayError(message)
+
+
+def _has_display() -> bool:
+    if not sys.platform.startswith("linux"):
+        return True
+    return bool(os.environ.get("DISPLAY") or os.environ.get("WAYLAND_DISPLAY"))

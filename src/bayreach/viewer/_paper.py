@@ -1,0 +1,176 @@
+"""The sheet a picture is put together on: panels, text, labels that keep apart, legends. Pillow is here."""
+
+from collections.abc import Sequence
+from functools import lru_cache
+from importlib.util import find_spec
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from bayreach import heatmap
+from bayreach.errors import DisplayError
+
+if TYPE_CHECKING:
+    from PIL.ImageFont import FreeTypeFont, ImageFont
+
+INK = (25, 25, 25)
+SOFT_INK = (90, 90, 90)
+Box = tuple[float, float, float, float]
+
+
+@lru_cache(maxsize=32)
+def font(size: int, bold: bool = False) -> "FreeTypeFont | ImageFont":
+    """Return the sans-serif font that comes with matplotlib, or Pillow's own where that is missing."""
+    from PIL import ImageFont
+
+    found = find_spec("matplotlib")
+    if found and found.origin:
+        name = "DejaVuSans-Bold.ttf" if bold else "DejaVuSans.ttf"
+        path = Path(found.origin).parent / "mpl-data" / "fonts" / "ttf" / name
+        if path.is_file():
+            return ImageFont.truetype(str(path), size)
+    return ImageFont.load_default(size)
+
+
+class Paper:
+    """A white sheet of `width` by `height` pixels to put panels, text and legends on."""
+
+    def __init__(self, width: int, height: int) -> None:
+        from PIL import Image, ImageDraw
+
+        self.image = Image.new("RGB", (width, height), "white")
+        self.draw: ImageDraw.ImageDraw = ImageDraw.Draw(self.image)
+
+    def save(self, path: Path) -> Path:
+        """Write the sheet as PNG, beside and renamed, and return the path.
+
+        Raises
+        ------
+        DisplayError
+            When the file cannot be written.
+        """
+        beside = path.with_name(f".{path.name}.part")
+        try:
+            path.parent.mkdir(parents=True, exist_ok=True)
+            # The sheet has few colours; a palette makes the file five times smaller.
+            self.image.quantize(255).save(beside, format="PNG", optimize=True)
+            beside.replace(path)
+        except OSError as error:
+            message = f"{path}: the picture cannot be written ({error.strerror}); name another file."
+            raise DisplayError(message) from error
+        return path
+
+    def panel(self, picture: NDArray[np.uint8], left: int, top: int, title: str) -> None:
+        """Put `picture` (h, w, 3) at `left`, `top` with its title inside the upper left corner."""
+        from PIL import Image
+
+        height, width = picture.shape[:2]
+        self.image.paste(Image.fromarray(picture), (left, top))
+        self.draw.rectangle((left, top, left + width - 1, top + height - 1), outline=(200, 200, 200))
+        self.text(left + 10, top + 8, title, size=17, bold=True, width=width - 20)
+
+    def text(
+        self,
+        left: float,
+        top: float,
+        text: str,
+        *,
+        size: int = 15,
+        bold: bool = False,
+        colour: tuple[int, int, int] = INK,
+        width: float = 1e9,
+    ) -> float:
+        """Write `text`, wrapped to `width` pixels, and return the place below it."""
+        for line in self.wrapped(text, size=size, bold=bold, width=width):
+            self.draw.text((left, top), line, fill=colour, font=font(size, bold))
+            top += size * 1.32
+        return top
+
+    def wrapped(self, text: str, *, size: int, bold: bool = False, width: float = 1e9) -> list[str]:
+        """Return `text` as lines of at most `width` pixels; a word that is longer is cut."""
+        lines, line = [], ""
+        for word in text.split():
+            longer = f"{line} {word}".strip()
+            if self.draw.textlength(longer, font=font(size, bold)) <= width:
+                line = longer
+                continue
+            if line:
+                lines.append(line)
+            line = self._cut(word, size, bold, width)
+        return [*lines, line] if line else lines
+
+    def _cut(self, word: str, size: int, bold: bool, width: float) -> str:
+        if self.draw.textlength(word, font=font(size, bold)) <= width:
+            return word
+        while len(word) > 1 and self.draw.textlength(word + "…", font=font(size, bold)) > width:
+            word = word[:-1]
+        return word + "…"
+
+    def swatch(self, box: Box, colour: str, hatch: int) -> None:
+        """Draw a legend's box in its colour and hatch."""
+        left, top, right, bottom = box
+        self.draw.rectangle(box, fill=heatmap.rgb(colour), outline=INK)
+        light, dark = (255, 255, 255), (90, 90, 90)
+        if hatch == heatmap.HATCH_DOTTED:
+            for x in np.arange(left + 4, right - 2, 8):
+                for y in np.arange(top + 4, bottom - 2, 8):
+                    self.draw.rectangle((x, y, x + 1, y + 1), fill=light)
+        if hatch in (heatmap.HATCH_SLANTED, heatmap.HATCH_CROSSED):
+            for start in np.arange(left - (bottom - top), right, 8):
+                self._slanted(box, start, light if hatch == heatmap.HATCH_SLANTED else dark, True)
+                if hatch == heatmap.HATCH_CROSSED:
+                    self._slanted(box, start, dark, False)
+
+    def _slanted(self, box: Box, start: float, colour: tuple[int, int, int], rising: bool) -> None:
+        left, top, right, bottom = box
+        height = bottom - top
+        low, high = max(left + 1, start), min(right - 1, start + height)
+        if low >= high:
+            return
+        begin = (low, bottom - (low - start)) if rising else (low, top + (low - start))
+        end = (high, bottom - (high - start)) if rising else (high, top + (high - start))
+        self.draw.line((*begin, *end), fill=colour, width=2)
+
+    def labels(self, anchors: Sequence[tuple[float, float, str, str]], within: Box) -> list[Box]:
+        """Write labels (x, y, text, colour) beside their anchors without overlap; return where they stand.
+
+        A label that finds no free place within the panel is left out, its dot stays.
+        """
+        taken: list[Box] = [(within[0], within[1], within[2], within[1] + 32)]
+        placed = []
+        for x, y, _, colour in anchors:
+            fill = heatmap.rgb(colour)
+            self.draw.ellipse((x - 5, y - 5, x + 5, y + 5), fill=fill, outline=INK, width=2)
+            taken.append((x - 6, y - 6, x + 6, y + 6))
+        for x, y, text, _ in anchors:
+            box = self._free_box(x, y, text, within, taken)
+            if box is None:
+                continue
+            taken.append(box)
+            placed.append(box)
+            near_x, near_y = min(max(x, box[0]), box[2]), min(max(y, box[1]), box[3])
+            self.draw.line((x, y, near_x, near_y), fill=INK, width=2)
+            self.draw.rectangle(box, fill=(255, 255, 255), outline=INK)
+            self.draw.text((box[0] + 5, box[1] + 2), text, fill=INK, font=font(14))
+        return placed
+
+    def _free_box(self, x: float, y: float, text: str, within: Box, taken: Sequence[Box]) -> Box | None:
+        wide, high = self.draw.textlength(text, font=font(14)) + 10, 22.0
+        for reach in (18.0, 40.0, 70.0, 110.0, 160.0, 220.0):
+            for turn in (0.9, 2.2, 4.1, 5.3, 0.0, 3.1416, 1.57, 4.71):
+                middle_x = x + np.cos(turn) * (reach + wide / 2)
+                middle_y = y - np.sin(turn) * (reach + high / 2)
+                box = (middle_x - wide / 2, middle_y - high / 2, middle_x + wide / 2, middle_y + high / 2)
+                if _holds(within, box) and not any(_overlap(box, other) for other in taken):
+                    return box
+        return None
+
+
+def _holds(outer: Box, inner: Box) -> bool:
+    return inner[0] > outer[0] and inner[1] > outer[1] and inner[2] < outer[2] and inner[3] < outer[3]
+
+
+def _overlap(one: Box, two: Box) -> bool:
+    return one[0] < two[2] and two[0] < one[2] and one[1] < two[3] and two[1] < one[3]

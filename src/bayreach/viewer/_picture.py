@@ -1,0 +1,212 @@
+"""The picture of a result: cut-away heat-map, statuses, worst dry places, legends, cautions."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from bayreach import heatmap
+from bayreach.arrays import OUTSIDE, BoolArray, IntArray
+from bayreach.report import Case, area_text, length_text, percent, place_text, short, words
+from bayreach.viewer._camera import Camera, best_direction, box_corners, camera_toward, overview_direction
+from bayreach.viewer._paint import film_paint, status_paint
+from bayreach.viewer._paper import INK, SOFT_INK, Paper
+from bayreach.viewer._seen import sides_seen
+from bayreach.viewer._shade import shaded
+
+FINE = 2
+"""Pixels drawn for each pixel shown, each way."""
+
+WIDTH, HEIGHT = 1680, 1240
+MAIN = (1180, 690)
+SMALL = (547, 330)
+WORST = 2
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class View:
+    """One panel: where it looks, which sides it draws, and their colours and hatches."""
+
+    title: str
+    camera: Camera
+    shown: BoolArray
+    colours: NDArray[np.uint8]
+    hatches: IntArray
+
+
+def picture(case: Case) -> "Paper":
+    """Return the sheet of a case, drawn."""
+    paper = Paper(WIDTH, HEIGHT)
+    up = -case.down
+    forward = overview_direction(case.mesh, case.down)
+    shown = case.sides.bay != OUTSIDE
+    corners = box_corners(case.mesh.box)
+    large, small = (camera_toward(corners, forward=forward, up=up, size=size) for size in (MAIN, SMALL))
+    views = [
+        _view(words("film_title", film_is=case.target.film_is), large, shown, film_paint(case)),
+        _view(words("status_title"), small, shown, status_paint(case)),
+        *_worst_views(case, up),
+    ]
+    engine = _draw_views(paper, case, views)
+    _head(paper, case)
+    _legends(paper, case, engine)
+    _foot(paper, case)
+    return paper
+
+
+def _view(title: str, camera: Camera, shown: BoolArray, paint: tuple[NDArray[np.uint8], IntArray]) -> View:
+    return View(title=title, camera=camera, shown=shown, colours=paint[0], hatches=paint[1])
+
+
+def _worst_views(case: Case, up: NDArray[np.float64]) -> list[View]:
+    middles = np.repeat(case.mesh.corners.mean(axis=1), 2, axis=0)
+    names = [bay.name for bay in case.bays]
+    views = []
+    paint = status_paint(case)
+    for number, holiday in enumerate(case.holidays[:WORST], start=1):
+        bay = names.index(holiday.bay) if holiday.bay in names else None
+        shown = case.sides.bay != OUTSIDE if bay is None else case.sides.bay == bay
+        away = np.linalg.norm(middles - holiday.center, axis=1)
+        # A patch of area A is no wider than a few times its root; long thin ones are cut at that.
+        reach = max(1.6 * np.sqrt(holiday.area), 0.04 * case.mesh.diagonal)
+        wanted = _wanted(case, shown & (away < reach))
+        direction = best_direction(case.mesh, shown & (away < 3 * reach), wanted, up)
+        points = middles[wanted] if wanted.any() else middles[away <= away.min()]
+        box = [points.min(axis=0) - 0.15 * reach, points.max(axis=0) + 0.15 * reach]
+        camera = camera_toward(box_corners(box), forward=direction, up=up, size=SMALL, margin=1.25)
+        title = words("worst_title", number=number, bay=short(holiday.bay, 24), area=area_text(holiday.area))
+        views.append(_view(title, camera, shown, paint))
+    return views
+
+
+def _wanted(case: Case, near: BoolArray) -> BoolArray:
+    """Return the sides (2n,) of a dry place: dry ones if there are any, else all that is too thin."""
+    dry = near & case.sides.is_status("dry")
+    return dry if dry.any() else near & (case.sides.film_um < case.target.film_min_um)
+
+
+def _draw_views(paper: Paper, case: Case, views: list[View]) -> str:
+    """Draw the panels and their labels; return who drew them."""
+    shown = [view.shown for view in views]
+    seen, engine = sides_seen(case.mesh, shown, [view.camera.enlarged(FINE) for view in views])
+    left, top = 10, 78
+    for place, (view, sides) in enumerate(zip(views, seen, strict=True)):
+        if place == 1:
+            left, top = 10, 78 + MAIN[1] + 10
+        image = shaded(
+            sides,
+            view.camera.enlarged(FINE),
+            case.mesh,
+            colours=view.colours,
+            hatches=view.hatches,
+            factor=FINE,
+        )
+        paper.panel(image, left, top, view.title)
+        _labels(paper, case, view.camera, left, top, everything=place == 0, only=place - 2)
+        left += image.shape[1] + 10
+    return engine
+
+
+def _labels(
+    paper: Paper, case: Case, camera: Camera, left: int, top: int, *, everything: bool, only: int
+) -> None:
+    rows: list[tuple[tuple[float, float, float], str, str]] = []
+    dry_colour = heatmap.status_colour("dry")[0]
+    for number, holiday in enumerate(case.holidays[:3], start=1):
+        if everything or number == only + 1:
+            rows.append((holiday.center, words("dry_label", number=number), dry_colour))
+    if everything:
+        for hole in case.holes:
+            drill = hole.drill_name or length_text(hole.drill_mm * 1e-3)
+            text = words("hole_label", name=short(hole.name, 24), drill=drill, candidate=words("candidate"))
+            rows.append((hole.center, text, "#EE3377"))
+        for opening in case.openings:
+            if opening.kind != "proposed" or not case.holes:
+                size = length_text(opening.diameter)
+                text = words("opening_label", name=short(opening.name, 28), diameter=size)
+                rows.append((opening.center, text, "#33BBEE"))
+    anchors = []
+    for center, text, colour in rows:
+        x, y, _ = camera.project([center])[0]
+        anchors.append((left + x, top + y, text, colour))
+    within = (left, top, left + camera.width, top + camera.height)
+    inside = [row for row in anchors if within[0] < row[0] < within[2] and within[1] < row[1] < within[3]]
+    paper.labels(inside, within)
+
+
+def _head(paper: Paper, case: Case) -> None:
+    paper.text(12, 10, short(case.title, 90), size=24, bold=True, width=WIDTH - 24)
+    paper.text(12, 46, coverage_line(case), size=16, width=WIDTH - 24)
+
+
+def coverage_line(case: Case) -> str:
+    """Return the sentence that says whether the target is met; no figure is rounded up."""
+    coverage = case.record.get("coverage") or {}
+    required = float(coverage.get("required_m2") or 0.0)
+    if required <= 0.0:
+        return words("no_required")
+    line = words(
+        "coverage_line",
+        covered=area_text(float(coverage.get("covered_m2") or 0.0)),
+        required=area_text(required),
+        fraction=percent(float(coverage.get("fraction") or 0.0)),
+        target=percent(case.target.coverage),
+        met=words("met" if coverage.get("met") else "not_met"),
+    )
+    plan = case.record.get("plan")
+    if not plan:
+        return line
+    no_drill = (plan.get("no_drill") or {}).get("coverage")
+    bound = plan.get("new_holes_bound")
+    return f"{line}.  " + words(
+        "plan_line",
+        holes=plan.get("new_holes", words("unknown")),
+        bound=words("unknown") if bound is None else bound,
+        no_drill=words("unknown") if no_drill is None else percent(float(no_drill)),
+    )
+
+
+def _legends(paper: Paper, case: Case, engine: str) -> None:
+    left, top = MAIN[0] + 24, 84.0
+    top = paper.text(left, top, words("film_title", film_is=case.target.film_is), size=17, bold=True) + 6
+    rows = heatmap.legend(case.scale)
+    enough = [band.enough for band in case.scale.bands]
+    for place in range(len(rows) - 1, -1, -1):
+        colour, text = rows[place]
+        paper.swatch((left, top, left + 46, top + 27), colour, heatmap.HATCH_NONE if place else 1)
+        paper.text(left + 56, top + 4, text, size=15)
+        top += 27
+        if enough[place] and not enough[place - 1]:
+            paper.draw.line((left - 8, top, WIDTH - 14, top), fill=INK, width=5)
+            mark = words("required_mark", film=heatmap.film_text(case.target.film_min_um))
+            top = paper.text(left + 56, top + 4, mark, size=15, bold=True) + 4
+    top = paper.text(left, top + 14, words("status_title"), size=17, bold=True) + 6
+    for name in case.sides.status_names:
+        if f"status_{name}" not in _status_keys():
+            continue
+        colour, hatch = heatmap.status_colour(name)
+        paper.swatch((left, top, left + 46, top + 24), colour, hatch)
+        paper.text(left + 56, top + 2, words(f"status_{name}"), size=15, width=WIDTH - left - 66)
+        top += 29
+    paper.text(
+        left, top + 8, words("view_note", engine=engine), size=13, colour=SOFT_INK, width=WIDTH - left - 14
+    )
+
+
+def _status_keys() -> frozenset[str]:
+    return frozenset(f"status_{name}" for name in heatmap.STATUS_COLOURS)
+
+
+def _foot(paper: Paper, case: Case) -> None:
+    top = 78.0 + MAIN[1] + SMALL[1] + 20
+    for number, holiday in enumerate(case.holidays[:WORST], start=1):
+        reason = short(holiday.reason, 70)
+        text = f"{words('dry_label', number=number)}: {place_text(holiday.center)}; {reason}"
+        paper.text(24 + number * (SMALL[0] + 10), top - 2, text, size=13, width=SMALL[0] - 20)
+    top += 36
+    cautions = case.cautions or (words("candidate_line"), words("not_modelled"))
+    lines = [words("candidate_line"), *cautions] if case.holes else list(cautions)
+    for line in dict.fromkeys(lines):
+        if top > HEIGHT - 20:
+            break
+        top = paper.text(14, top, line, size=14, bold=True, width=WIDTH - 28)

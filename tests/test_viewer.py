@@ -1,0 +1,158 @@
+"""Pictures: what each pixel sees, what happens without OpenGL or a display, and labels that keep apart."""
+
+import signal
+import sys
+from itertools import combinations
+from pathlib import Path
+
+import numpy as np
+import pytest
+from sample_case import HEIGHT, LENGTH, WIDTH, sample_case
+
+from bayreach import viewer
+from bayreach.arrays import BoolArray
+from bayreach.errors import DisplayError
+from bayreach.mesh import Mesh
+from bayreach.report import Case
+from bayreach.viewer import _paper, _picture, _seen
+from bayreach.viewer._camera import best_direction, box_corners, camera_toward, facing
+
+DYING = (sys.executable, "-c", f"import os; os.kill(os.getpid(), {int(signal.SIGTERM)})")
+
+
+@pytest.fixture(scope="module")
+def case() -> Case:
+    return sample_case(0.04)
+
+
+def test_the_view_holds_every_corner_and_keeps_lengths() -> None:
+    corners = box_corners([[0, 0, 0], [LENGTH, WIDTH, HEIGHT]])
+    camera = camera_toward(corners, forward=[1, 2, -1], up=[0, 0, 1], size=(640, 480))
+    pixels = camera.project(corners)
+    assert (pixels[:, :2] > 0).all()
+    assert (pixels[:, :2] < [640, 480]).all()
+    # A parallel view keeps the length of what lies across it.
+    far = camera.project([camera.center + 0.3 * camera.right])[0]
+    assert far[0] - 320 == pytest.approx(0.3 / camera.pixel)
+
+
+def test_walls_before_the_viewer_fall_away(case: Case) -> None:
+    shown = case.sides.bay >= 0
+    camera = camera_toward(box_corners(case.mesh.box), forward=[0, 0, -1], up=[0, 1, 0], size=(120, 60))
+    seen = _seen.by_rays(case.mesh, shown, camera)
+    parts = {case.mesh.part_names[case.mesh.face_parts[side // 2]] for side in np.unique(seen[seen >= 0])}
+    # From above: the upper skin shows its outside and is left out; what looks up is seen.
+    assert parts == {"skin_lower", "stringer_flange"}
+    assert set(case.sides.bay[np.unique(seen[seen >= 0])]) == {0, 1}
+
+
+def test_the_drawing_process_and_the_rays_see_the_same(case: Case) -> None:
+    shown = case.sides.bay >= 0
+    camera = camera_toward(box_corners(case.mesh.box), forward=[1, 2, -1], up=[0, 0, 1], size=(400, 260))
+    try:
+        (drawn,) = _seen.by_vtk(case.mesh, [shown], [camera])
+    except DisplayError as error:
+        pytest.skip(f"no OpenGL that draws without a display here: {error}")
+    # Only pixels on a border between two sides may differ.
+    assert (drawn != _seen.by_rays(case.mesh, shown, camera)).mean() < 0.01
+
+
+def test_a_drawing_process_that_dies_is_replaced_by_rays(case: Case, monkeypatch: pytest.MonkeyPatch) -> None:
+    shown = case.sides.bay >= 0
+    camera = camera_toward(box_corners(case.mesh.box), forward=[1, 2, -1], up=[0, 0, 1], size=(80, 60))
+    monkeypatch.setattr(_seen, "DRAWER", DYING)
+    with pytest.raises(DisplayError, match="the drawing process ended with code -15"):
+        _seen.by_vtk(case.mesh, [shown], [camera])
+    (seen,), engine = _seen.sides_seen(case.mesh, [shown], [camera])
+    assert engine == "ray casting"
+    assert (seen >= 0).any()
+
+
+def test_a_picture_is_written_whole_or_not_at_all(
+    case: Case, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    monkeypatch.setattr(_seen, "DRAWER", DYING)
+    sheet = _picture.picture(case)
+    assert sheet.save(tmp_path / "map.png").read_bytes()[:8] == b"\x89PNG\r\n\x1a\n"
+    assert [path.name for path in tmp_path.iterdir()] == ["map.png"]
+    (tmp_path / "file").write_text("")
+    with pytest.raises(DisplayError, match="cannot be written"):
+        sheet.save(tmp_path / "file" / "map.png")
+
+
+def test_the_picture_shows_each_status_in_its_colour(case: Case, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(_seen, "DRAWER", DYING)
+    pixels = np.asarray(_picture.picture(case).image)[800:1090, 20:550].reshape(-1, 3)
+    for colour in ((0x00, 0x44, 0x88), (0xDD, 0xAA, 0x33), (0xBB, 0x55, 0x66)):
+        assert (pixels == colour).all(axis=1).sum() > 300
+
+
+def test_without_a_display_the_window_says_what_to_do(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    monkeypatch.setattr(viewer, "read_case", lambda folder: sample_case(0.1))
+    monkeypatch.setattr(viewer.sys, "platform", "linux")
+    monkeypatch.delenv("DISPLAY", raising=False)
+    monkeypatch.delenv("WAYLAND_DISPLAY", raising=False)
+    with pytest.raises(DisplayError, match=r"No display was found .* --png FILE"):
+        viewer.show(tmp_path)
+
+
+def test_a_window_process_that_dies_ends_in_a_message(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    monkeypatch.setattr(viewer, "read_case", lambda folder: sample_case(0.1))
+    monkeypatch.setattr(viewer, "WINDOW", DYING)
+    monkeypatch.setenv("DISPLAY", ":99")
+    with pytest.raises(DisplayError, match="The window's process ended with code -15"):
+        viewer.show(tmp_path)
+
+
+def test_labels_keep_apart_and_inside_their_panel() -> None:
+    paper = _paper.Paper(600, 400)
+    anchors = [(300 + place % 3, 200 + place, f"label {place}", "#ffffff") for place in range(14)]
+    boxes = paper.labels(anchors, (0, 0, 600, 400))
+    assert len(boxes) >= 8
+    assert not any(_paper._overlap(one, two) for one, two in combinations(boxes, 2))
+    assert all(_paper._holds((0, 0, 600, 400), box) for box in boxes)
+
+
+def test_a_name_of_two_hundred_letters_stays_within_its_line() -> None:
+    paper = _paper.Paper(300, 100)
+    lines = paper.wrapped("W" * 200 + " end", size=15, width=280)
+    assert lines[-1] == "end"
+    assert all(paper.draw.textlength(line, font=_paper.font(15)) <= 280 for line in lines)
+
+
+def test_the_best_direction_looks_at_the_wanted_side() -> None:
+    mesh, shown = _two_plates()
+    wanted = np.array(
+        [False, False, False, True]
+    )  # the back of the upper plate: only a view from below shows it
+    direction = best_direction(mesh, shown, wanted, np.array([0.0, 0.0, 1.0]))
+    assert facing(mesh, direction).shape == (4,)
+    assert (
+        best_direction(mesh, shown, np.array([True, False, False, False]), np.array([0.0, 0.0, 1.0]))[2] < 0
+    )
+
+
+def _two_plates() -> tuple[Mesh, BoolArray]:
+    corners = np.array([[0, 0, 0], [1, 0, 0], [0, 1, 0], [0, 0, 1], [1, 0, 1], [0, 1, 1.0]])
+    from bayreach.mesh import mesh_of
+
+    return mesh_of(corners, [[0, 1, 2], [3, 4, 5]]), np.ones(4, dtype=bool)
+
+
+def test_bays_are_drawn_in_their_own_colours(
+    case: Case, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    monkeypatch.setattr(_seen, "DRAWER", DYING)
+    written = viewer.draw_bays(
+        case.mesh,
+        case.sides.bay,
+        tmp_path / "bays.png",
+        title="box",
+        bays=["bay 1", "bay 2"],
+        openings=[("opening 1", (0.5, 0.2, 0.1))],
+    )
+    assert written.stat().st_size > 5000
