@@ -1,0 +1,7 @@
+"""The ray room: build once, then ask on arrays what is hit first and whether anything is in the way."""
+
+from bayreach.rays._brute import BruteForce
+from bayreach.rays._scene import Scene
+from bayreach.rays._segments import stop_short
+
+__all__ = ["BruteForce", "Scene", "stop_short"]

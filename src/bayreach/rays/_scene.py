@@ -1,0 +1,120 @@
+"""The scene: a mesh made ready for rays."""
+
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from bayreach.arrays import NO_FACE, BoolArray, FloatArray, IntArray, frozen_floats
+from bayreach.mesh import Mesh
+from bayreach.rays._segments import as_vectors, stop_short
+
+
+class _Engine(Protocol):
+    name: str
+
+    def first(
+        self, origins: NDArray[np.float32], directions: NDArray[np.float32], near: float
+    ) -> NDArray[np.int32]: ...
+
+    def blocked(
+        self,
+        origins: NDArray[np.float32],
+        directions: NDArray[np.float32],
+        near: NDArray[np.float32],
+        far: NDArray[np.float32],
+    ) -> BoolArray: ...
+
+
+class Scene:
+    """A mesh made ready for rays; build it once and ask many times.
+
+    Coordinates are counted from the middle of the box before they become single precision, so that a
+    structure far from its origin loses nothing; distances are worked out again in double precision.
+
+    Parameters
+    ----------
+    mesh : Mesh
+        Triangles in m. A mesh without faces is allowed: nothing is ever hit.
+    engine : {"auto", "binding"}
+        Which ray engine to use.
+
+    Attributes
+    ----------
+    engine : str
+        Name of the ray engine in use, for the result.
+    stop : float
+        Length in m left free at both ends of a segment (see `stop_short`).
+    origin : (3,) float
+        Middle of the box in m.
+    """
+
+    def __init__(self, mesh: Mesh, *, engine: str = "auto") -> None:
+        self.mesh = mesh
+        self.stop = stop_short(mesh)
+        self.origin = frozen_floats(mesh.box.mean(axis=0), shape=(3,), name="origin")
+        self._engine = _engine_of(mesh, self.origin, engine)
+        self.engine = self._engine.name if self._engine else "none: no faces"
+
+    def first_hit(self, origins: ArrayLike, directions: ArrayLike) -> tuple[IntArray, FloatArray]:
+        """Return the face (n,) each ray hits first, or NO_FACE, and its distance (n,) in m, or infinity.
+
+        `origins` and `directions` are (n, 3), or one (3,) for all; directions need not be unit vectors. What
+        lies nearer than `stop` to the origin is not seen. Distances are to the plane of the face, in double
+        precision.
+        """
+        starts, rays = as_vectors(origins, directions)
+        lengths = np.linalg.norm(rays, axis=1)
+        rays = rays / np.where(lengths > 0, lengths, 1.0)[:, None]
+        faces = np.full(len(starts), NO_FACE, dtype=np.int64)
+        distances = np.full(len(starts), np.inf)
+        if self._engine is None or not len(starts):
+            return faces, distances
+        local = np.ascontiguousarray(starts - self.origin, dtype=np.float32)
+        faces[:] = self._engine.first(local, np.ascontiguousarray(rays, dtype=np.float32), self.stop)
+        hit = faces != NO_FACE
+        distances[hit] = self._plane_distances(starts[hit], rays[hit], faces[hit])
+        return faces, distances
+
+    def is_blocked(self, starts: ArrayLike, ends: ArrayLike) -> BoolArray:
+        """Return whether (n,) a face lies across each segment, leaving out `stop` m at both its ends.
+
+        `starts` and `ends` are (n, 3) m, or one (3,) for all. A segment shorter than twice `stop` is never
+        blocked.
+        """
+        begin, finish = as_vectors(starts, ends)
+        lengths = np.linalg.norm(finish - begin, axis=1)
+        if self._engine is None or not len(begin):
+            return np.zeros(len(begin), dtype=np.bool_)
+        rays = (finish - begin) / np.where(lengths > 0, lengths, 1.0)[:, None]
+        near = np.full(len(begin), self.stop, dtype=np.float32)
+        far = (lengths - self.stop).astype(np.float32)
+        long_enough = far > near
+        blocked = self._engine.blocked(
+            np.ascontiguousarray(begin - self.origin, dtype=np.float32),
+            np.ascontiguousarray(rays, dtype=np.float32),
+            near,
+            np.where(long_enough, far, near),
+        )
+        both: BoolArray = blocked & long_enough
+        return both
+
+    def _plane_distances(self, starts: FloatArray, rays: FloatArray, faces: IntArray) -> FloatArray:
+        """Return the distances (n,) in m from `starts` along `rays` to the planes of `faces`."""
+        corners = self.mesh.corners[faces]
+        normals = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+        fall = np.einsum("ij,ij->i", normals, rays)
+        height = np.einsum("ij,ij->i", normals, corners[:, 0] - starts)
+        safe = np.where(fall == 0, 1.0, fall)
+        return np.maximum(np.where(fall == 0, self.stop, height / safe), 0.0)
+
+
+def _engine_of(mesh: Mesh, origin: FloatArray, wanted: str) -> _Engine | None:
+    if not mesh.n_faces:
+        return None
+    if wanted not in {"auto", "binding"}:
+        message = f'engine: "{wanted}" is unknown; use "auto" or "binding".'
+        raise ValueError(message)
+    from bayreach.rays._binding import BindingEngine
+
+    return BindingEngine(mesh, origin)
