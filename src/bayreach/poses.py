@@ -73,7 +73,7 @@ def clock_zero(axis: ArrayLike, down: ArrayLike) -> FloatArray:
 
     Where the axis is vertical, up is replaced by the mesh's +x direction.
 
-    >>> clock_zero([1, 0, 0], [0, 0, -1]).tolist()
+    >>> [float(x) for x in clock_zero([1, 0, 0], [0, 0, -1]).round(9) + 0.0]
     [0.0, 0.0, 1.0]
     """
     along = unit_vectors(axis)

@@ -1,0 +1,63 @@
+"""Where a wand's tip can be, how it gets there, and what stops it."""
+
+from bayreach.insertion._paths import (
+    BayRange,
+    Path,
+    Refusal,
+    aims_over_cone,
+    bay_ranges,
+    candidate_aims,
+    limit_sentence,
+    paths_through,
+    refusals_of,
+    widest_tilt,
+)
+from bayreach.insertion._rules import (
+    hole_for_tilt,
+    hook_hole,
+    longest_round_corner,
+    max_tilt,
+    rod_round_corner_fits,
+    shortest_curve,
+)
+from bayreach.insertion._space import (
+    Crossing,
+    Space,
+    crossings,
+    faces_in_hole,
+    inner_bay,
+    inward,
+    rods_blocked,
+    space_of,
+)
+from bayreach.insertion._straight import LIMITS, StraightReach, straight_reach
+
+__all__ = [
+    "LIMITS",
+    "BayRange",
+    "Crossing",
+    "Path",
+    "Refusal",
+    "Space",
+    "StraightReach",
+    "aims_over_cone",
+    "bay_ranges",
+    "candidate_aims",
+    "crossings",
+    "faces_in_hole",
+    "hole_for_tilt",
+    "hook_hole",
+    "inner_bay",
+    "inward",
+    "limit_sentence",
+    "longest_round_corner",
+    "max_tilt",
+    "paths_through",
+    "refusals_of",
+    "rod_round_corner_fits",
+    "rods_blocked",
+    "shortest_curve",
+    "space_of",
+    "straight_reach",
+    "widest_tilt",
+]

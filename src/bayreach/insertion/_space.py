@@ -1,0 +1,193 @@
+"""The solid that wands move through, built once and asked many times."""
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from bayreach.arrays import OUTSIDE, BoolArray, FloatArray, IntArray, unit_vectors
+from bayreach.errors import WandError
+from bayreach.mesh import Mesh, joined
+
+if TYPE_CHECKING:
+    from bayreach.bays import Bays, Opening
+
+ABSENT = -1e9
+"""Margin of a face that is as if absent."""
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Space:
+    """Structure and declared obstacles, with their tree, the bays and the rims of openings.
+
+    Parameters
+    ----------
+    mesh : Mesh
+        The structure.
+    solid : Mesh
+        The structure's faces, then those of the obstacles.
+    bays : Bays
+        Bays and openings of the structure.
+    rim : (n,) bool
+        True on faces of `solid` that touch the rim of an opening: they are asked no clearance.
+    """
+
+    mesh: Mesh
+    solid: Mesh
+    bays: "Bays"
+    rim: BoolArray
+    tree: Any = field(repr=False)
+
+    def margins(self, clearance: float, holes: "tuple[Opening, ...]" = ()) -> FloatArray:
+        """Return what each face of `solid` (n,) asks beyond a wand's radius, in m; `holes` are as if cut."""
+        margins = np.where(self.rim, 0.0, clearance)
+        for hole in holes:
+            margins[faces_in_hole(self.solid, hole)] = ABSENT
+        return margins
+
+    def part_of(self, face: int) -> str:
+        """Return the name of the part that `face` of `solid` belongs to."""
+        return self.solid.part_names[int(self.solid.face_parts[face])]
+
+    def opening_named(self, name: str) -> "Opening":
+        """Return the opening called `name`."""
+        for opening in self.bays.openings:
+            if opening.name == name:
+                return opening
+        message = f'opening "{name}" is none of {", ".join(opening.name for opening in self.bays.openings)}.'
+        raise WandError(message)
+
+    def bay_name(self, index: int) -> str:
+        """Return the name of a bay; "outside" for the air round the structure."""
+        return "outside" if index == OUTSIDE else self.bays.bays[index].name
+
+
+def space_of(mesh: Mesh, bays: "Bays", obstacles: Mesh | None = None) -> Space:
+    """Return the space round and in `mesh` (m), with declared `obstacles` outside or inside it."""
+    from bayreach.insertion._tree import tree_of
+
+    solid = mesh if obstacles is None else joined([mesh, obstacles])
+    rim: BoolArray = np.zeros(solid.n_faces, dtype=np.bool_)
+    for opening in bays.openings:  # a structure has tens of openings
+        if opening.kind != "proposed" and len(opening.rim):
+            rim[: mesh.n_faces] |= _round_the_rim(mesh, opening)
+    return Space(mesh=mesh, solid=solid, bays=bays, rim=rim, tree=tree_of(np.array(solid.corners)))
+
+
+def _round_the_rim(mesh: Mesh, opening: "Opening") -> BoolArray:
+    """Return the faces (n,) with a corner on the rim or, on a thick or flanged edge, straight behind it."""
+    from scipy.spatial import cKDTree
+
+    axis, rim = unit_vectors(opening.normal), np.asarray(opening.rim)
+    offsets = mesh.points - opening.center
+    heights = offsets @ axis
+    wide = float(np.linalg.norm(rim - opening.center, axis=1).max())
+    near = np.flatnonzero((np.linalg.norm(offsets, axis=1) <= 1.5 * wide) & (np.abs(heights) <= wide))
+    flat = offsets[near] - heights[near, None] * axis
+    edge = rim - opening.center
+    gaps, _ = cKDTree(edge - (edge @ axis)[:, None] * axis).query(flat)
+    on_rim: BoolArray = np.zeros(len(mesh.points), dtype=np.bool_)
+    on_rim[near[gaps <= 0.02 * wide]] = True
+    return np.asarray(on_rim[mesh.faces].any(axis=1), dtype=np.bool_)
+
+
+def faces_in_hole(mesh: Mesh, hole: "Opening") -> IntArray:
+    """Return the faces (k,) that a hole not cut yet will cut: those of its sheet that come within its disc.
+
+    A face belongs to the sheet when its plane is within 60 degrees of the hole's; it comes within the disc
+    when it is nearer to the hole's centre than half the diameter.
+    """
+    from bayreach.insertion._exact import point_triangle_distances
+
+    radius = hole.diameter / 2.0
+    corners = mesh.corners
+    near = np.flatnonzero(
+        ((corners.min(axis=1) <= hole.center + radius) & (corners.max(axis=1) >= hole.center - radius)).all(
+            axis=1
+        )
+    )
+    triangles = corners[near]
+    normals = unit_vectors(np.cross(triangles[:, 1] - triangles[:, 0], triangles[:, 2] - triangles[:, 0]))
+    flat: BoolArray = np.abs(normals @ unit_vectors(hole.normal)) > 0.5
+    inside = point_triangle_distances(np.broadcast_to(hole.center, (len(near), 3)), triangles) < radius
+    chosen: IntArray = near[flat & inside]
+    return chosen
+
+
+def inward(opening: "Opening") -> FloatArray:
+    """Return the unit vector (3,) into the structure through an opening that leads outside.
+
+    Raises
+    ------
+    WandError
+        When the opening links two bays: no wand starts there.
+    """
+    if opening.links[0] == OUTSIDE:
+        return unit_vectors(opening.normal)
+    if opening.links[1] == OUTSIDE:
+        return -unit_vectors(opening.normal)
+    message = f'opening "{opening.name}" does not lead outside; a wand enters through one that does.'
+    raise WandError(message)
+
+
+def inner_bay(opening: "Opening") -> int:
+    """Return the bay behind an opening that leads outside."""
+    return int(opening.links[1] if opening.links[0] == OUTSIDE else opening.links[0])
+
+
+def crossings(
+    bays: "Bays", origins: ArrayLike, directions: ArrayLike, stops: FloatArray
+) -> "list[list[Crossing]]":
+    """Return, for each ray (m, 3), the openings whose caps it crosses up to `stops` (m,) m, nearest first."""
+    origins, directions = np.asarray(origins, dtype=np.float64), np.asarray(directions, dtype=np.float64)
+    found: list[list[Crossing]] = [[] for _ in range(len(origins))]
+    triangles = bays.cap_points[bays.cap_faces] if len(bays.cap_faces) else np.zeros((0, 3, 3))
+    for index, opening in enumerate(bays.openings):  # a structure has tens of openings
+        caps = triangles[np.asarray(bays.cap_opening) == index]
+        depths = _first_crossing(origins, directions, caps)
+        for ray in np.flatnonzero((depths > 0.0) & (depths <= stops)):
+            found[ray].append(Crossing(depth=float(depths[ray]), opening=opening))
+    return [sorted(row, key=lambda crossing: crossing.depth) for row in found]
+
+
+def rods_blocked(space: Space, starts: ArrayLike, ends: ArrayLike, radii: ArrayLike, *,
+                 margins: FloatArray | None = None) -> IntArray:  # fmt: skip
+    """Return a face of the solid that each round-ended rod cuts into, -1 where it is clear: exact.
+
+    Rod k is all points within `radii[k]` (m) of the segment from `starts[k]` to `ends[k]` (m, 3). `margins`
+    are those of `Space.margins`, nothing by default.
+    """
+    from bayreach.insertion._tree import blocking_faces
+
+    starts = np.ascontiguousarray(np.atleast_2d(np.asarray(starts, dtype=np.float64)))
+    ends = np.ascontiguousarray(np.broadcast_to(np.asarray(ends, dtype=np.float64), starts.shape))
+    widths = np.ascontiguousarray(np.broadcast_to(np.asarray(radii, dtype=np.float64), (len(starts),)))
+    asked = np.zeros(space.solid.n_faces) if margins is None else margins
+    return blocking_faces(space.tree, starts, ends, widths, asked)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Crossing:
+    """An opening that a ray passes, and how far along."""
+
+    depth: float
+    opening: "Opening"
+
+
+def _first_crossing(origins: FloatArray, directions: FloatArray, triangles: FloatArray) -> FloatArray:
+    """Return the least distance (m,) at which each ray meets a triangle, edges counted; inf if none."""
+    depths = np.full(len(origins), np.inf)
+    for a, b, c in triangles:  # a cap has tens of triangles; the rays are the long axis
+        ab, ac = b - a, c - a
+        p = np.cross(directions, ac)
+        det = p @ ab
+        with np.errstate(divide="ignore", invalid="ignore"):
+            s = origins - a
+            u = np.einsum("ij,ij->i", s, p) / det
+            q = np.cross(s, ab)
+            v = np.einsum("ij,ij->i", directions, q) / det
+            t = (q @ ac) / det
+        inside = (np.abs(det) > 1e-30) & (u >= -1e-9) & (v >= -1e-9) & (u + v <= 1.0 + 1e-9) & (t > 1e-9)
+        depths = np.where(inside, np.minimum(depths, np.where(inside, t, np.inf)), depths)
+    return depths
