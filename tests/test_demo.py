@@ -1,5 +1,6 @@
 """The demo's three structures are what their sizes say: shared points, areas in closed form, known bays."""
 
+import runpy
 from pathlib import Path
 
 import numpy as np
@@ -8,6 +9,7 @@ from scipy.spatial import cKDTree
 
 from bayreach import demo
 from bayreach.arrays import FloatArray
+from bayreach.bays import Bays, find_bays
 from bayreach.job import load_job
 from bayreach.mesh import Mesh
 from bayreach.meshfile import read_mesh
@@ -194,3 +196,104 @@ def test_written_openings_lie_on_the_rims_centres(demo_folder: Path) -> None:
     assert np.linalg.norm(part_points(mesh, "skin_lower") - port, axis=1).min() == pytest.approx(
         0.036, abs=1e-4
     )
+
+
+def frustum(first: float, second: float, length: float) -> float:
+    """Volume between two similar parallel sections: h/3 (A1 + A2 + sqrt(A1 A2))."""
+    return length / 3 * (first + second + np.sqrt(first * second))
+
+
+@pytest.fixture(scope="module")
+def wing_bays() -> Bays:
+    return find_bays(demo.wing_box())
+
+
+def test_the_wing_box_has_six_bays_of_the_volume_of_their_frusta(wing_bays: Bays) -> None:
+    # Skins between similar sections are flat strips, so a bay is a frustum of its ribs' outlines: exact but
+    # for bay 3,
+    # where the patch round the inspection port cuts across the strips' bends.
+    mesh, size = wing_bays.mesh, demo.WING_BOX
+    section = np.concatenate([section_at(mesh, "skin_lower", 0.0), section_at(mesh, "skin_upper", 0.0)[::-1]])
+    areas = shoelace(section) * size.scale(size.rib_pitch * np.arange(7)) ** 2
+    assert wing_bays.method == "cells"
+    for place, bay in enumerate(wing_bays.bays):
+        exact = frustum(areas[place], areas[place + 1], 0.350)
+        assert bay.volume == pytest.approx(exact, rel=1e-4 if place == 2 else 1e-9)
+
+
+def test_the_wing_box_bays_share_out_every_inner_side(wing_bays: Bays) -> None:
+    # Inside are: both sides of inner ribs and stringers, one side of everything else.
+    mesh = wing_bays.mesh
+    both = [name for name in mesh.part_names if name.startswith("stringer")] + [
+        f"rib_{k}" for k in range(2, 7)
+    ]
+    once = ["skin_lower", "skin_upper", "spar_front", "spar_rear", "rib_1", "rib_7"]
+    inside = 2 * part_area(mesh, *both) + part_area(mesh, *once)
+    assert sum(bay.area for bay in wing_bays.bays) == pytest.approx(inside, rel=1e-9)
+
+
+def test_the_wing_box_openings_are_the_known_42(wing_bays: Bays) -> None:
+    # Root port and inspection port lead out; each of 5 inner ribs has 2 lightening holes and 6 stringer
+    # cut-outs. The inspection port is round in plan, its skin inclined by 4 degrees: 1 / cos = 1.0025.
+    size = demo.WING_BOX
+    outward = sorted(o.area for o in wing_bays.openings if -1 in o.links)
+    assert outward == pytest.approx([round_area(0.036, 12), round_area(0.060, 28)], rel=4e-3)
+    for rib in range(1, 6):
+        scale = float(size.scale(rib * size.rib_pitch))
+        areas = sorted(o.area for o in wing_bays.openings if set(o.links) == {rib - 1, rib})
+        assert areas[6:] == pytest.approx([round_area(0.050 * scale, 24)] * 2, rel=1e-9)
+        assert areas[:6] == pytest.approx([0.034 * 0.033 * scale**2] * 6, rel=0.005)
+    assert len(wing_bays.openings) == 42
+
+
+def test_the_tail_boom_has_eight_bays_that_end_at_the_flanges_rims() -> None:
+    # A bay ends where the flange's free edge is, so that of the bay before reaches 14 mm aft of the frame
+    # inside it.
+    bays, size = find_bays(demo.tail_boom()), demo.TAIL_BOOM
+    scale = size.scale(size.frame_pitch * np.arange(9))
+    points = part_points(bays.mesh, "bulkhead")
+    rim = part_points(bays.mesh, "skin")
+    front = rim[np.abs(rim[:, 0]) < 1e-9][:, 1:]
+    order = np.argsort(np.arctan2(front[:, 1] / 175, front[:, 0] / 150))
+    whole = shoelace(front[order])
+    assert len(points) > len(front)
+    inner = whole * (1 - size.frame_width / size.half_height) ** 2
+    tube = inner * scale**2 * size.flange / 1000
+    tube[[0, 8]] = 0.0
+    for place, bay in enumerate(bays.bays):
+        frusta = frustum(whole * scale[place] ** 2, whole * scale[place + 1] ** 2, 0.300)
+        assert bay.volume == pytest.approx(frusta - tube[place] + tube[place + 1], rel=1e-4)
+    outward = [opening for opening in bays.openings if -1 in opening.links]
+    assert len(outward) == 10
+    assert max(opening.area for opening in outward) == pytest.approx(whole * scale[8] ** 2, rel=1e-9)
+
+
+def test_the_control_surface_has_a_nose_bay_and_five_behind_the_spar() -> None:
+    bays = find_bays(demo.control_surface())
+    assert len(bays.bays) == 6
+    links = [opening.links for opening in bays.openings]
+    nose = next(bay.index for bay in bays.bays if sum(bay.index in link for link in links) == 6)
+    assert sum(set(link) == {-1, nose} for link in links) == 3
+    assert sum(nose in link and -1 not in link for link in links) == 3
+    assert len(links) == 15
+
+
+@pytest.mark.parametrize("name", BUILDERS)
+def test_the_committed_meshes_are_what_the_script_makes(name: str, tmp_path: Path) -> None:
+    here = Path(__file__).parents[1] / "meshes"
+    script = runpy.run_path(str(here / "make_meshes.py"))
+    script["write_mesh_file"](tmp_path, name)
+    made = (tmp_path / f"{name}.obj").read_bytes()
+    kept = (here / f"{name}.obj").read_bytes()
+    assert len(kept) < 1_000_000
+    # Another processor may round a last digit otherwise: the same faces, and points within a nanometre.
+    assert made.count(b"\nf ") == kept.count(b"\nf ")
+    first, second = (read_mesh(folder / f"{name}.obj", "mm").mesh for folder in (tmp_path, here))
+    assert np.array_equal(first.faces, second.faces)
+    assert np.allclose(first.points, second.points, atol=1e-9)
+
+
+def test_the_table_of_meshes_tells_what_they_are() -> None:
+    here = Path(__file__).parents[1] / "meshes"
+    script = runpy.run_path(str(here / "make_meshes.py"))
+    assert (here / "README.md").read_text(encoding="utf-8") == script["table"](here)
