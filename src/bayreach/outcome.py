@@ -338,6 +338,7 @@ class Outcome:
     drains: tuple[PlaceRecord, ...] = ()
     pools: tuple[PlaceRecord, ...] = ()
     down: Point = (0.0, 0.0, -1.0)
+    files: Mapping[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

@@ -1,0 +1,221 @@
+"""Results on disk and back: written whole or not at all, and trusted only when every hash fits."""
+
+import contextlib
+import dataclasses
+import hashlib
+import json
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from bayreach.errors import StoreError
+from bayreach.outcome import Outcome, Result, outcome_from_table, to_json, to_table
+from bayreach.store._folder import ROOM, commit, finish, reserved, said
+from bayreach.store._passes import passes_csv, plain_cell
+from bayreach.store._vtp import sides_from_vtp, vtp_bytes
+
+__all__ = [
+    "check_inputs",
+    "file_sha256",
+    "plain_cell",
+    "read_outcome",
+    "read_result",
+    "reserved",
+    "write_documents",
+    "write_result",
+]
+
+_MOST_JSON = 500_000_000
+_DOCUMENTS = "documents.json"
+
+
+def write_result(
+    folder: Path,
+    result: Result,
+    *,
+    files: Mapping[str, bytes] | None = None,
+    origin: Mapping[str, Path] | None = None,
+) -> Outcome:
+    """Write result.json, film.vtp, passes.csv and `files` into the reserved `folder`; return the outcome.
+
+    It carries the SHA-256 of each file beside it. Documents of an older result go. `origin`
+    says where the inputs lie ("mesh", "job"), so that a later reader can tell when one has changed.
+
+    Raises
+    ------
+    StoreError
+        When it cannot be written; what was there before is then untouched.
+    """
+    names = tuple(bay.name for bay in result.outcome.bays)
+    beside = {
+        "film.vtp": vtp_bytes(result.sides, bay_names=names),
+        "passes.csv": passes_csv(result.outcome.passes),
+        **(files or {}),
+    }
+    hashes = {name: hashlib.sha256(data).hexdigest() for name, data in sorted(beside.items())}
+    outcome = dataclasses.replace(result.outcome, files=hashes)
+    old = {*_listed(folder), *_old_files(folder)} - set(beside) - {"result.json"}
+    commit(folder, {**beside, "result.json": to_json(outcome).encode()}, stale=tuple(sorted(old)))
+    _forget_documents(folder)
+    if origin:
+        places = {name: str(path.resolve()) for name, path in origin.items()}
+        _write_hidden(folder, "origin.json", places)
+    return outcome
+
+
+def read_outcome(folder: Path) -> Outcome:
+    """Return the outcome in `folder`.
+
+    Raises
+    ------
+    StoreError
+        When there is none, it is of another version, or it is damaged.
+    """
+    _tidy(folder)
+    path = folder / "result.json"
+    raw = _bytes_of(path, most=_MOST_JSON)
+    try:
+        table = json.loads(raw)
+    except (ValueError, RecursionError):
+        message = f"{path}: is not JSON, or was cut short; run the job again."
+        raise StoreError(message) from None
+    try:
+        return outcome_from_table(table)
+    except StoreError as error:
+        message = f"{path}: {error}"
+        raise StoreError(message) from None
+
+
+def read_result(folder: Path) -> Result:
+    """Return the result in `folder`, every file of it checked against its hash.
+
+    Raises
+    ------
+    StoreError
+        When a file is missing, damaged, or of another run than result.json.
+    """
+    folder = Path(folder)
+    outcome = read_outcome(folder)
+    contents = {}
+    for name, expected in outcome.files.items():
+        if "/" in name or "\\" in name or name.startswith("."):
+            message = f'{folder / "result.json"}: names the file "{name[:60]}", which is not one of a result.'
+            raise StoreError(message)
+        contents[name] = _bytes_of(folder / name, most=2**40)
+        if hashlib.sha256(contents[name]).hexdigest() != expected:
+            message = (
+                f"{folder / name}: is not the file of this result.json (hashes differ); run the job again."
+            )
+            raise StoreError(message)
+    if "film.vtp" not in contents:
+        message = f"{folder / 'result.json'}: does not say which film.vtp is its own; run the job again."
+        raise StoreError(message)
+    return Result(outcome=outcome, sides=sides_from_vtp(contents["film.vtp"], place=str(folder / "film.vtp")))
+
+
+def check_inputs(folder: Path, outcome: Outcome) -> tuple[str, ...]:
+    """Return a sentence for each input that is no longer where it was; none means all are there, unchanged.
+
+    Raises
+    ------
+    StoreError
+        When an input has changed since the result was made.
+    """
+    notes = []
+    wanted = {"mesh": outcome.inputs.mesh_sha256, "job": outcome.inputs.job_sha256}
+    for name, place in _read_hidden(folder, "origin.json").items():
+        path = Path(str(place))
+        if name not in wanted:
+            continue
+        if not path.is_file():
+            notes.append(f"{folder}: its {name} file {path} is not there to compare with.")
+        elif file_sha256(path) != wanted[name]:
+            message = f"{folder}: its {name} file {path} has changed since; run the job again."
+            raise StoreError(message)
+    return tuple(notes)
+
+
+def write_documents(folder: Path, documents: Mapping[str, bytes]) -> tuple[Path, ...]:
+    """Write `documents` (name to bytes) beside a result, all or none, and return their paths.
+
+    They go when a newer result is written to the folder.
+
+    Raises
+    ------
+    StoreError
+        When they cannot be written, or another process is writing there.
+    """
+    with reserved(folder):
+        listed = sorted({*_listed(folder), *documents})
+        commit(folder, documents)
+        _write_hidden(folder, _DOCUMENTS, {"names": listed})
+    return tuple(folder / name for name in documents)
+
+
+def file_sha256(path: Path) -> str:
+    """Return the SHA-256 of a file's bytes, in hex.
+
+    Raises
+    ------
+    StoreError
+        When it cannot be read.
+    """
+    try:
+        with path.open("rb") as file:
+            return hashlib.file_digest(file, "sha256").hexdigest()
+    except OSError as error:
+        message = f"{path}: cannot be read ({error.strerror or error})."
+        raise StoreError(message) from None
+
+
+def _tidy(folder: Path) -> None:
+    if (folder / ROOM / "next").is_dir():
+        with reserved(folder):
+            finish(folder)
+
+
+def _bytes_of(path: Path, *, most: int) -> bytes:
+    try:
+        if path.stat().st_size > most:
+            message = f"{path}: is longer than any result; it is not one of this program."
+            raise StoreError(message)
+        return path.read_bytes()
+    except FileNotFoundError:
+        what = "has no result" if path.name == "result.json" else f"has no {path.name}"
+        message = f"{path.parent}: {what}; run spray or plan with -o {path.parent} first."
+        raise StoreError(message) from None
+    except OSError as error:
+        message = f"{path}: cannot be read ({error.strerror or error})."
+        raise StoreError(message) from None
+
+
+def _old_files(folder: Path) -> set[str]:
+    with contextlib.suppress(OSError, ValueError, AttributeError, RecursionError):
+        files = json.loads((folder / "result.json").read_bytes()).get("files", {})
+        return {str(name) for name in files}
+    return set()
+
+
+def _listed(folder: Path) -> set[str]:
+    return {str(name) for name in _read_hidden(folder, _DOCUMENTS).get("names", [])}
+
+
+def _forget_documents(folder: Path) -> None:
+    with contextlib.suppress(OSError):
+        (folder / ROOM / _DOCUMENTS).unlink(missing_ok=True)
+
+
+def _read_hidden(folder: Path, name: str) -> dict[str, Any]:
+    with contextlib.suppress(OSError, ValueError, RecursionError):
+        table = json.loads((folder / ROOM / name).read_bytes())
+        return table if isinstance(table, dict) else {}
+    return {}
+
+
+def _write_hidden(folder: Path, name: str, table: Mapping[str, Any]) -> None:
+    path = folder / ROOM / f"{name}.part"
+    try:
+        path.write_text(json.dumps(to_table(table)), encoding="utf-8")
+        path.replace(folder / ROOM / name)
+    except OSError as error:
+        raise said(folder, error) from None
