@@ -13,9 +13,9 @@ from bayreach import viewer
 from bayreach.arrays import BoolArray
 from bayreach.errors import DisplayError
 from bayreach.mesh import Mesh
+from bayreach.picture import _paper, _seen, best_direction, box_corners, camera_toward, result_sheet
+from bayreach.picture._camera import facing
 from bayreach.report import Case
-from bayreach.viewer import _paper, _picture, _seen
-from bayreach.viewer._camera import best_direction, box_corners, camera_toward, facing
 
 DYING = (sys.executable, "-c", f"import os; os.kill(os.getpid(), {int(signal.SIGTERM)})")
 
@@ -72,7 +72,7 @@ def test_a_picture_is_written_whole_or_not_at_all(
     case: Case, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:
     monkeypatch.setattr(_seen, "DRAWER", DYING)
-    sheet = _picture.picture(case)
+    sheet = result_sheet(case)
     assert sheet.save(tmp_path / "map.png").read_bytes()[:8] == b"\x89PNG\r\n\x1a\n"
     assert [path.name for path in tmp_path.iterdir()] == ["map.png"]
     (tmp_path / "file").write_text("")
@@ -82,7 +82,7 @@ def test_a_picture_is_written_whole_or_not_at_all(
 
 def test_the_picture_shows_each_status_in_its_colour(case: Case, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(_seen, "DRAWER", DYING)
-    pixels = np.asarray(_picture.picture(case).image)[800:1090, 20:550].reshape(-1, 3)
+    pixels = np.asarray(result_sheet(case).image)[800:1090, 20:550].reshape(-1, 3)
     for colour in ((0x00, 0x44, 0x88), (0xDD, 0xAA, 0x33), (0xBB, 0x55, 0x66)):
         assert (pixels == colour).all(axis=1).sum() > 300
 

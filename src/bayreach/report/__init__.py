@@ -2,6 +2,7 @@
 
 from bayreach.report._case import Case, Sides, case_of, read_case, read_record
 from bayreach.report._numbers import area_text, length_text, percent, place_text, volume_text
+from bayreach.report._sentences import coverage_line
 from bayreach.report._words import all_words, short, words
 
 __all__ = [
@@ -10,6 +11,7 @@ __all__ = [
     "all_words",
     "area_text",
     "case_of",
+    "coverage_line",
     "length_text",
     "percent",
     "place_text",

@@ -31,9 +31,9 @@ def draw(folder: Path, png: Path) -> Path:
     DisplayError
         When the picture's file cannot be written.
     """
-    from bayreach.viewer._picture import picture
+    from bayreach.picture import result_sheet
 
-    return picture(read_case(folder)).save(png)
+    return result_sheet(read_case(folder)).save(png)
 
 
 def draw_bays(
@@ -58,9 +58,9 @@ def draw_bays(
     openings : sequence of (str, (3,) float)
         What the list says of each opening, and its middle in m.
     """
-    from bayreach.viewer._bays_picture import bays_picture
+    from bayreach.picture import bays_sheet
 
-    return bays_picture(mesh, np.asarray(side_bay), title=title, bays=bays, openings=openings).save(png)
+    return bays_sheet(mesh, np.asarray(side_bay), title=title, bays=bays, openings=openings).save(png)
 
 
 def show(folder: Path, png: Path | None = None) -> None:

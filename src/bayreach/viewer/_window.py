@@ -10,10 +10,8 @@ from numpy.typing import NDArray
 
 from bayreach import heatmap
 from bayreach.arrays import OUTSIDE
-from bayreach.report import Case, read_case, short, words
-from bayreach.viewer._camera import overview_direction
-from bayreach.viewer._paint import check_paint, film_paint, pass_paint, status_paint
-from bayreach.viewer._picture import coverage_line
+from bayreach.picture import check_paint, film_paint, overview_direction, pass_paint, status_paint
+from bayreach.report import Case, coverage_line, read_case, short, words
 
 LAYERS: dict[str, tuple[str, Callable[[Case], tuple[NDArray[np.uint8], Any]]]] = {
     "f": ("layer_film", film_paint),

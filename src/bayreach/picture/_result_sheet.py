@@ -7,12 +7,12 @@ from numpy.typing import NDArray
 
 from bayreach import heatmap
 from bayreach.arrays import OUTSIDE, BoolArray, IntArray
-from bayreach.report import Case, area_text, length_text, percent, place_text, short, words
-from bayreach.viewer._camera import Camera, best_direction, box_corners, camera_toward, overview_direction
-from bayreach.viewer._paint import film_paint, status_paint
-from bayreach.viewer._paper import INK, SOFT_INK, Paper
-from bayreach.viewer._seen import sides_seen
-from bayreach.viewer._shade import shaded
+from bayreach.picture._camera import Camera, best_direction, box_corners, camera_toward, overview_direction
+from bayreach.picture._paint import film_paint, status_paint
+from bayreach.picture._paper import INK, SOFT_INK, Paper
+from bayreach.picture._seen import sides_seen
+from bayreach.picture._shade import shaded
+from bayreach.report import Case, area_text, coverage_line, length_text, place_text, short, words
 
 FINE = 2
 """Pixels drawn for each pixel shown, each way."""
@@ -34,7 +34,7 @@ class View:
     hatches: IntArray
 
 
-def picture(case: Case) -> "Paper":
+def result_sheet(case: Case) -> Paper:
     """Return the sheet of a case, drawn."""
     paper = Paper(WIDTH, HEIGHT)
     up = -case.down
@@ -137,33 +137,6 @@ def _labels(
 def _head(paper: Paper, case: Case) -> None:
     paper.text(12, 10, short(case.title, 90), size=24, bold=True, width=WIDTH - 24)
     paper.text(12, 46, coverage_line(case), size=16, width=WIDTH - 24)
-
-
-def coverage_line(case: Case) -> str:
-    """Return the sentence that says whether the target is met; no figure is rounded up."""
-    coverage = case.record.get("coverage") or {}
-    required = float(coverage.get("required_m2") or 0.0)
-    if required <= 0.0:
-        return words("no_required")
-    line = words(
-        "coverage_line",
-        covered=area_text(float(coverage.get("covered_m2") or 0.0)),
-        required=area_text(required),
-        fraction=percent(float(coverage.get("fraction") or 0.0)),
-        target=percent(case.target.coverage),
-        met=words("met" if coverage.get("met") else "not_met"),
-    )
-    plan = case.record.get("plan")
-    if not plan:
-        return line
-    no_drill = (plan.get("no_drill") or {}).get("coverage")
-    bound = plan.get("new_holes_bound")
-    return f"{line}.  " + words(
-        "plan_line",
-        holes=plan.get("new_holes", words("unknown")),
-        bound=words("unknown") if bound is None else bound,
-        no_drill=words("unknown") if no_drill is None else percent(float(no_drill)),
-    )
 
 
 def _legends(paper: Paper, case: Case, engine: str) -> None:

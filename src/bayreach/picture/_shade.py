@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from bayreach import heatmap
 from bayreach.arrays import IntArray
 from bayreach.mesh import Mesh
-from bayreach.viewer._camera import Camera
+from bayreach.picture._camera import Camera
 
 EDGE = (38, 38, 38)
 EDGE_ON_DARK = (205, 205, 205)

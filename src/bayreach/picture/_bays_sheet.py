@@ -7,18 +7,18 @@ import numpy as np
 from bayreach import heatmap
 from bayreach.arrays import OUTSIDE, UP, IntArray
 from bayreach.mesh import Mesh
+from bayreach.picture._camera import box_corners, camera_toward, overview_direction
+from bayreach.picture._paper import SOFT_INK, Paper
+from bayreach.picture._seen import sides_seen
+from bayreach.picture._shade import shaded
 from bayreach.report import short, words
-from bayreach.viewer._camera import box_corners, camera_toward, overview_direction
-from bayreach.viewer._paper import SOFT_INK, Paper
-from bayreach.viewer._seen import sides_seen
-from bayreach.viewer._shade import shaded
 
 SIZE = (1180, 760)
 WIDTH, HEIGHT = 1680, 860
 MOST_ROWS = 26
 
 
-def bays_picture(
+def bays_sheet(
     mesh: Mesh,
     side_bay: IntArray,
     *,

@@ -17,10 +17,10 @@ import numpy as np
 from bayreach.arrays import NO_FACE, BoolArray, IntArray
 from bayreach.errors import DisplayError
 from bayreach.mesh import Mesh
+from bayreach.picture._camera import Camera, facing
 from bayreach.rays import Scene
-from bayreach.viewer._camera import Camera, facing
 
-DRAWER = (sys.executable, "-m", "bayreach.viewer._offscreen")
+DRAWER = (sys.executable, "-m", "bayreach.picture._offscreen")
 """Command of the drawing process."""
 
 DRAWING_SECONDS = 120.0

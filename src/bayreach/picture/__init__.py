@@ -1,0 +1,27 @@
+"""Still pictures: cut-away views without lighting, by VTK in a process of its own or by the ray engine."""
+
+from bayreach.picture._bays_sheet import bays_sheet
+from bayreach.picture._camera import Camera, best_direction, box_corners, camera_toward, overview_direction
+from bayreach.picture._paint import Paint, check_paint, film_paint, pass_paint, status_paint
+from bayreach.picture._paper import Paper
+from bayreach.picture._result_sheet import result_sheet
+from bayreach.picture._seen import sides_seen
+from bayreach.picture._shade import shaded
+
+__all__ = [
+    "Camera",
+    "Paint",
+    "Paper",
+    "bays_sheet",
+    "best_direction",
+    "box_corners",
+    "camera_toward",
+    "check_paint",
+    "film_paint",
+    "overview_direction",
+    "pass_paint",
+    "result_sheet",
+    "shaded",
+    "sides_seen",
+    "status_paint",
+]
