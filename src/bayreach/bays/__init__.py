@@ -1,0 +1,7 @@
+"""Bays and openings: the air that a structure closes off, side by side."""
+
+from bayreach.bays._find import LARGE_DIAMETER, find_bays
+from bayreach.bays._locate import bay_at
+from bayreach.bays._records import Bay, Bays, Given, Opening
+
+__all__ = ["LARGE_DIAMETER", "Bay", "Bays", "Given", "Opening", "bay_at", "find_bays"]

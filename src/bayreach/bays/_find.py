@@ -1,0 +1,287 @@
+"""The bays of a mesh: cap what can be capped, divide the air, name what is there."""
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from bayreach.arrays import OUTSIDE, BoolArray, FloatArray, IntArray
+from bayreach.bays._caps import find_caps, split_along_rims
+from bayreach.bays._flat import Cap
+from bayreach.bays._given import cut_given, name_given
+from bayreach.bays._openings import is_sliver, links_of, opening_of, ordered_by_place
+from bayreach.bays._records import Bay, Bays, Given, Opening
+from bayreach.bays._regions import Regions, regions_of
+from bayreach.measure import area_vectors, side_areas
+from bayreach.mesh import Mesh
+from bayreach.repair import Finding
+from bayreach.repair._findings import some_of
+
+LARGE_DIAMETER = 0.25
+"""An opening that a round rod of this many metres passes is an open end, no hole. Our choice, no source."""
+
+_OPEN_SHARE = 0.35
+"""A space more open than this share of its boundary is a panel or tray, not a bay. Our choice, no source."""
+
+_MOST_ROUNDS = 20
+
+
+def find_bays(mesh: Mesh, *, given: Sequence[Given] = (), large: float = LARGE_DIAMETER) -> Bays:
+    """Return the bays and openings of a mended mesh.
+
+    Free-edge loops are capped with virtual faces, sides are joined round every edge of mesh and caps
+    together, and what
+    closes off a finite space is a bay. A cap with the same air on both hands is no opening and is taken
+    off again.
+
+    Parameters
+    ----------
+    mesh : Mesh
+        Mended, in m.
+    given : sequence of Given
+        Openings that the user names; cut as round holes where the mesh has none.
+    large : float
+        Inscribed diameter in m from which an opening is an open end.
+
+    Raises
+    ------
+    MeshError
+        When a given opening lies on no sheet.
+    """
+    if not mesh.n_faces:
+        message = "find_bays: the mesh has no face."
+        raise ValueError(message)
+    found = _found_bays(mesh, large)
+    if not given:
+        return found
+    named, missing = name_given(found, given)
+    if not missing:
+        return named
+    cut, source = cut_given(mesh, missing)
+    again = _found_bays(cut, large)
+    again = replace(again, source_faces=source[again.source_faces])
+    named, still_missing = name_given(again, given, cut=missing)
+    findings = named.findings + tuple(
+        Finding(
+            kind="opening not found",
+            count=1,
+            detail=f'The opening "{entry.name}" was cut, but both its sides look on the same air.',
+            places=np.array([entry.center]),
+            is_repair=False,
+        )
+        for entry in still_missing
+    )
+    return replace(named, findings=findings)
+
+
+def _found_bays(mesh: Mesh, large: float) -> Bays:
+    whole, source = split_along_rims(mesh)
+    caps, missed = find_caps(whole)
+    caps, regions = _useful(whole, caps, large)
+    findings = _findings(mesh, whole, regions, missed)
+    return _named(mesh=whole, source=source, caps=caps, regions=regions, findings=findings, large=large)
+
+
+def _cap_arrays(caps: Sequence[Cap]) -> tuple[IntArray, IntArray]:
+    """Return all cap faces (c, 3) and the cap (c,) of each."""
+    faces = np.concatenate([np.zeros((0, 3), dtype=np.int64), *(cap.faces for cap in caps)])
+    return faces, np.repeat(np.arange(len(caps)), [len(cap.faces) for cap in caps])
+
+
+def _useful(mesh: Mesh, caps: list[Cap], large: float) -> tuple[list[Cap], Regions]:
+    """Return the caps that divide air, and the regions they make."""
+    for _ in range(_MOST_ROUNDS):
+        cap_faces, cap_of_face = _cap_arrays(caps)
+        regions = regions_of(mesh.points, np.concatenate([mesh.faces, cap_faces]))
+        cap_sides = regions.side_region[mesh.n_sides :].reshape(-1, 2)
+        divides = np.zeros(len(caps), dtype=bool)
+        np.logical_or.at(divides, cap_of_face, cap_sides[:, 0] != cap_sides[:, 1])
+        keep = divides & ~_on_open_panels(mesh, cap_faces, cap_of_face, regions, len(caps))
+        if keep.all():
+            return caps, regions
+        caps = [cap for cap, kept in zip(caps, keep, strict=True) if kept]
+    del large
+    return caps, regions
+
+
+def _on_open_panels(
+    mesh: Mesh, cap_faces: IntArray, cap_of_face: IntArray, regions: Regions, n_caps: int
+) -> BoolArray:
+    """Return a mask (n_caps,) of caps to the outside on spaces that are more open than closed."""
+    if not n_caps:
+        return np.zeros(0, dtype=bool)
+    n = len(regions.volumes)
+    cap_area = np.linalg.norm(area_vectors(mesh.points[cap_faces]), axis=1)
+    sides = regions.side_region[mesh.n_sides :].reshape(-1, 2)
+    leads_out = (sides == OUTSIDE).any(axis=1) & (sides.max(axis=1) >= 0)
+    open_area = np.bincount(sides.max(axis=1)[leads_out], weights=cap_area[leads_out], minlength=n)
+    inner = regions.side_region[: mesh.n_sides]
+    wall = np.bincount(inner[inner >= 0], weights=side_areas(mesh)[inner >= 0], minlength=n)
+    panel = open_area > _OPEN_SHARE * (wall + open_area)
+    out = np.zeros(n_caps, dtype=bool)
+    rows = np.flatnonzero(leads_out)
+    np.logical_or.at(out, cap_of_face[rows], panel[sides.max(axis=1)[rows]])
+    return out
+
+
+def _findings(given: Mesh, mesh: Mesh, regions: Regions, missed: list[FloatArray]) -> tuple[Finding, ...]:
+    out = []
+    if mesh.n_faces > given.n_faces:
+        out.append(
+            Finding(
+                kind="split at openings",
+                count=mesh.n_faces - given.n_faces,
+                detail=f"{mesh.n_faces - given.n_faces} faces more where something passes an opening.",
+                is_repair=False,
+            )
+        )
+    if len(regions.tied_edges):
+        out.append(
+            Finding(
+                kind="coincident faces",
+                count=len(regions.tied_edges),
+                detail=f"At {len(regions.tied_edges)} edges two faces lie on each other.",
+                places=some_of(
+                    mesh.points[regions.tied_edges[regions.tied_edges.max(axis=1) < len(mesh.points)]].mean(
+                        axis=1
+                    )
+                ),
+                is_repair=False,
+            )
+        )
+    if missed:
+        out.append(
+            Finding(
+                kind="rims not capped",
+                count=len(missed),
+                detail=f"{len(missed)} bent rims cross themselves however they are seen and were left open.",
+                places=some_of(np.array([rim.mean(axis=0) for rim in missed])),
+                is_repair=False,
+            )
+        )
+    if not len(regions.volumes):
+        out.append(
+            Finding(
+                kind="open panel",
+                count=1,
+                detail="The mesh closes off no air: it is an open panel, or its parts do not meet.",
+                is_repair=False,
+            )
+        )
+    return tuple(out)
+
+
+def _named(
+    *,
+    mesh: Mesh,
+    source: IntArray,
+    caps: list[Cap],
+    regions: Regions,
+    findings: tuple[Finding, ...],
+    large: float,
+) -> Bays:
+    """Return the records, bays ordered along the longest axis and openings by place."""
+    side_region = regions.side_region[: mesh.n_sides]
+    order = _bay_order(mesh, side_region, len(regions.volumes))
+    new = np.full(len(order) + 1, OUTSIDE, dtype=np.int64)
+    new[order] = np.arange(len(order))
+    side_bay = new[side_region]
+    cap_faces, cap_of_face = _cap_arrays(caps)
+    cap_bays = new[regions.side_region[mesh.n_sides :]].reshape(-1, 2)
+    cap_faces, cap_links = links_of(cap_faces, cap_bays)
+    openings, cap_opening = _openings(
+        mesh, caps, cap_faces=cap_faces, cap_of_face=cap_of_face, cap_links=cap_links, large=large
+    )
+    slivers = sum(is_sliver(cap, mesh.diagonal) for cap in caps)
+    if slivers:
+        detail = f"{slivers} slits between sheets are too narrow to be openings and were closed."
+        findings = (*findings, Finding(kind="slits", count=slivers, detail=detail, is_repair=False))
+    return Bays(
+        mesh=mesh,
+        source_faces=source,
+        side_bay=side_bay,
+        bays=_bay_records(mesh, side_bay, regions.volumes[order], openings),
+        openings=openings,
+        method="cells",
+        findings=findings,
+        cap_points=mesh.points if len(cap_faces) else np.zeros((0, 3)),
+        cap_faces=cap_faces,
+        cap_opening=cap_opening,
+        cap_links=cap_links,
+        outside_volume=regions.outside_volume,
+    )
+
+
+def _openings(
+    mesh: Mesh,
+    caps: list[Cap],
+    *,
+    cap_faces: IntArray,
+    cap_of_face: IntArray,
+    cap_links: IntArray,
+    large: float,
+) -> tuple[tuple[Opening, ...], IntArray]:
+    real = [index for index, cap in enumerate(caps) if not is_sliver(cap, mesh.diagonal)]
+    raw = [
+        opening_of(mesh, caps[index], cap_faces[cap_of_face == index], cap_links[cap_of_face == index], large)
+        for index in real
+    ]
+    ranks = ordered_by_place(np.array([opening.center for opening in raw]).reshape(-1, 3), mesh.box)
+    number = np.full(len(caps), -1, dtype=np.int64)
+    number[np.array(real, dtype=np.int64)[ranks]] = np.arange(len(real))
+    openings = tuple(
+        replace(raw[rank], name=f"opening {place + 1}") for place, rank in enumerate(ranks.tolist())
+    )
+    return openings, number[cap_of_face]
+
+
+def _bay_order(mesh: Mesh, side_region: IntArray, n: int) -> IntArray:
+    boxes = _bay_boxes(mesh, side_region, n)
+    return ordered_by_place(boxes.mean(axis=1), mesh.box)
+
+
+def _bay_boxes(mesh: Mesh, side_bay: IntArray, n: int) -> FloatArray:
+    """Return the box (n, 2, 3) of each bay."""
+    boxes = np.zeros((n, 2, 3))
+    boxes[:, 0], boxes[:, 1] = np.inf, -np.inf
+    inside = np.flatnonzero(side_bay >= 0)
+    corners = mesh.corners[inside // 2]
+    np.minimum.at(boxes[:, 0], side_bay[inside], corners.min(axis=1))
+    np.maximum.at(boxes[:, 1], side_bay[inside], corners.max(axis=1))
+    return boxes
+
+
+def _bay_records(
+    mesh: Mesh, side_bay: IntArray, volumes: FloatArray, openings: tuple[Opening, ...]
+) -> tuple[Bay, ...]:
+    n = len(volumes)
+    inside = side_bay >= 0
+    areas = np.bincount(side_bay[inside], weights=side_areas(mesh)[inside], minlength=n)
+    boxes = _bay_boxes(mesh, side_bay, n)
+    reached = _reached_from_outside(n, openings)
+    bays = []
+    for index in range(n):
+        mine = [opening for opening in openings if index in opening.links]
+        others = {link for opening in mine for link in opening.links if link != index}
+        bays.append(
+            Bay(
+                name=f"bay {index + 1}",
+                index=index,
+                area=float(areas[index]),
+                volume=float(volumes[index]),
+                box=boxes[index],
+                openings=tuple(opening.name for opening in mine),
+                sealed=not reached[index],
+                neighbours=tuple(sorted(others)),
+            )
+        )
+    return tuple(bays)
+
+
+def _reached_from_outside(n: int, openings: tuple[Opening, ...]) -> BoolArray:
+    """Return a mask (n,) of bays that a chain of openings links to the outside."""
+    from bayreach.topology import groups
+
+    pairs = np.array([opening.links for opening in openings], dtype=np.int64).reshape(-1, 2) + 1
+    _, label = groups(n + 1, pairs)
+    return np.asarray(label[1:] == label[0])

@@ -1,0 +1,225 @@
+"""Caps in a plane: the polygons that edges close there, triangulated on those edges' own points."""
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from bayreach.arrays import FloatArray, IntArray, unit_vectors
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Cap:
+    """A surface that closes one opening.
+
+    Parameters
+    ----------
+    faces : (t, 3) int
+        Point indices.
+    rim : (k,) int
+        Point indices round the outside, in order.
+    flat : (k, 2) float
+        The rim in the cap's own plane, in m.
+    shape : shapely polygon
+        The free cross-section in that plane, with what stands in it cut out.
+    planar : bool
+        True where the rim lies in a plane.
+    in_sheet : bool
+        True where it closes a hole in a sheet, False where it closes an end.
+    """
+
+    faces: IntArray
+    rim: IntArray
+    flat: FloatArray
+    shape: Any
+    planar: bool
+    in_sheet: bool
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Plane:
+    """A plane with axes: rows of `axes` are u, v and the normal."""
+
+    origin: FloatArray
+    axes: FloatArray
+
+    def heights(self, points: FloatArray) -> FloatArray:
+        """Return the signed distance of points (k, 3) in m."""
+        return np.asarray((points - self.origin) @ self.axes[2])
+
+    def flat(self, points: FloatArray) -> FloatArray:
+        """Return (k, 2) coordinates in the plane."""
+        return (points - self.origin) @ self.axes[:2].T
+
+
+def fitted_plane(points: FloatArray) -> tuple[Plane, FloatArray]:
+    """Return the plane of least squares through points (k, 3) and their spread (3,) along its axes, in m."""
+    middle = points.mean(axis=0)
+    _, spread, axes = np.linalg.svd(points - middle, full_matrices=True)
+    spread = np.pad(spread, (0, 3 - len(spread)))
+    return Plane(origin=middle, axes=_right_handed(axes)), spread / np.sqrt(max(1, len(points)))
+
+
+def plane_through(origin: FloatArray, normal: FloatArray) -> Plane:
+    """Return the plane through a point with the unit normal given."""
+    first = np.zeros(3)
+    first[np.abs(normal).argmin()] = 1.0
+    u = unit_vectors(np.cross(first, normal))
+    return Plane(origin=origin, axes=np.stack([u, np.cross(normal, u), normal]))
+
+
+def _right_handed(axes: FloatArray) -> FloatArray:
+    out = axes.copy()
+    out[2] = np.cross(out[0], out[1])
+    return out
+
+
+def caps_in_plane(
+    *,
+    flat: FloatArray,
+    points: IntArray,
+    edges: IntArray,
+    rim_edges: IntArray,
+    covered: FloatArray,
+    planar: bool,
+) -> list[Cap]:
+    """Return caps for the polygons that `edges` close and that touch a rim edge.
+
+    Parameters
+    ----------
+    flat : (p, 2) float
+        Coordinates in the plane of the points named next.
+    points : (p,) int
+        Mesh point of each.
+    edges : (e, 2) int
+        All edges in the plane, as places in `flat`.
+    rim_edges : (k, 2) int
+        The free edges among them.
+    covered : (c, 3, 2) float
+        Triangles of sheet in the plane, which need no cap.
+    planar : bool
+        Passed on.
+    """
+    import shapely
+
+    lines = shapely.linestrings(flat[edges])
+    polygons = list(shapely.get_parts(shapely.polygonize(lines)))
+    if not polygons:
+        return []
+    place = {tuple(xy): index for index, xy in enumerate(flat.tolist())}
+    rims = {tuple(sorted(pair)) for pair in rim_edges.tolist()}
+    tree = shapely.STRtree(shapely.polygons(covered)) if len(covered) else None
+    used = {
+        tuple(sorted(pair))
+        for polygon in polygons
+        for ring in _rings(polygon, place)
+        for pair in _ring_edges(ring)
+    }
+    loose = np.array(
+        [pair for pair in edges.tolist() if tuple(sorted(pair)) not in used], dtype=np.int64
+    ).reshape(-1, 2)
+    caps = []
+    # Openings in one plane are few; each polygon is judged by itself.
+    for polygon in polygons:
+        rings = _rings(polygon, place)
+        on_rim = sum(tuple(sorted(pair)) in rims for ring in rings for pair in _ring_edges(ring))
+        if not on_rim or _is_covered(polygon, tree):
+            continue
+        slits = _inside(polygon, flat, loose)
+        triangles = points[_filled(polygon, flat, place, slits)]
+        shape = polygon if not len(slits) else polygon.difference(_thickened(flat, slits, polygon))
+        caps.append(
+            Cap(
+                faces=triangles,
+                rim=points[rings[0]],
+                flat=flat[rings[0]],
+                shape=shape,
+                planar=planar,
+                in_sheet=len(covered) > 0,
+            )
+        )
+    return caps
+
+
+def _thickened(flat: FloatArray, slits: IntArray, polygon: Any) -> Any:
+    import shapely
+
+    return shapely.union_all(shapely.linestrings(flat[slits])).buffer(1e-7 * np.sqrt(polygon.area))
+
+
+def _rings(polygon: Any, place: dict[tuple[float, ...], int]) -> list[IntArray]:
+    rings = (polygon.exterior, *polygon.interiors)
+    return [
+        np.array([place[tuple(xy)] for xy in np.asarray(ring.coords)[:-1].tolist()], dtype=np.int64)
+        for ring in rings
+    ]
+
+
+def _ring_edges(ring: IntArray) -> list[list[int]]:
+    return list(np.stack([ring, np.roll(ring, -1)], axis=1).tolist())
+
+
+def _is_covered(polygon: Any, tree: Any) -> bool:
+    return tree is not None and len(tree.query(polygon.representative_point(), predicate="within")) > 0
+
+
+def _inside(polygon: Any, flat: FloatArray, loose: IntArray) -> IntArray:
+    """Return the loose edges whose middles lie inside a polygon."""
+    import shapely
+
+    if not len(loose):
+        return loose
+    return np.asarray(loose[shapely.contains(polygon, shapely.points(flat[loose].mean(axis=1)))])
+
+
+def _filled(polygon: Any, flat: FloatArray, place: dict[tuple[float, ...], int], slits: IntArray) -> IntArray:
+    """Return triangles (t, 3) that fill a polygon on its own corners, with each slit an edge of them."""
+    import shapely
+
+    if not len(slits):
+        return _ears(polygon, place)
+    ring_edges = [pair for ring in _rings(polygon, place) for pair in _ring_edges(ring)]
+    segments = [*ring_edges, *slits.tolist()]
+    segments += _bridges(flat, segments, slits)
+    pieces = shapely.get_parts(shapely.polygonize(shapely.linestrings(flat[np.array(segments)])))
+    inside = [piece for piece in pieces if shapely.contains(polygon, piece.representative_point())]
+    return np.concatenate([_ears(piece, place) for piece in inside])
+
+
+def _bridges(flat: FloatArray, segments: list[list[int]], slits: IntArray) -> list[list[int]]:
+    """Return segments from each loose end of the slits to a point in sight, which make the slits divide."""
+    import shapely
+
+    degree: dict[int, int] = {}
+    for pair in segments:
+        for end in pair:
+            degree[end] = degree.get(end, 0) + 1
+    tips = [end for end in np.unique(slits).tolist() if degree[end] == 1]
+    corners = np.array(sorted(degree), dtype=np.int64)
+    bridges: list[list[int]] = []
+    # A loose end in a rib's cut-out is a stringer's edge: a handful at most.
+    for tip in tips:
+        walls = shapely.union_all(shapely.linestrings(flat[np.array([*segments, *bridges])]))
+        near = corners[np.argsort(np.linalg.norm(flat[corners] - flat[tip], axis=1), kind="stable")]
+        own = {end for pair in slits.tolist() if tip in pair for end in pair}
+        for target in near.tolist():
+            if target in own:
+                continue
+            line = shapely.linestrings(flat[[tip, target]])
+            meet = shapely.intersection(line, walls)
+            ends = shapely.multipoints(flat[[tip, target]])
+            if shapely.difference(meet, ends.buffer(1e-9 * line.length)).is_empty:
+                bridges.append([tip, target])
+                break
+    return bridges
+
+
+def _ears(polygon: Any, place: dict[tuple[float, ...], int]) -> IntArray:
+    """Return triangles (t, 3) that fill a polygon and use all its corners, those on straight runs too."""
+    import shapely
+
+    pieces = shapely.get_parts(shapely.constrained_delaunay_triangles(polygon))
+    rings = shapely.get_coordinates(pieces).reshape(-1, 4, 2)[:, :3]
+    return np.array([[place[tuple(xy)] for xy in ring] for ring in rings.tolist()], dtype=np.int64).reshape(
+        -1, 3
+    )

@@ -1,0 +1,126 @@
+"""Any mesh file to a mended mesh in metres, with a list of everything that was done to it."""
+
+import hashlib
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from bayreach.errors import MeshError, UnitError, nearest_hint
+from bayreach.mesh import Mesh
+from bayreach.meshfile._obj import read_obj
+from bayreach.meshfile._soup import Soup
+from bayreach.meshfile._stl import read_stl
+from bayreach.repair import Finding, mend
+from bayreach.units import MESH_UNITS
+
+_READERS = {".stl": read_stl, ".obj": read_obj}
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class MeshRead:
+    """A mesh as read.
+
+    Parameters
+    ----------
+    mesh : Mesh
+        Mended, in m.
+    units : str
+        Unit the file was stated in.
+    findings : tuple of Finding
+        What was skipped, merged, dropped or split, and what stays odd.
+    sha256 : str
+        Hash of the file's bytes.
+    n_faces_read : int
+        Triangles in the file before mending.
+    """
+
+    mesh: Mesh
+    units: str
+    findings: tuple[Finding, ...]
+    sha256: str
+    n_faces_read: int
+
+
+def read_mesh(path: Path, units: str, *, weld: float | None = None, strict: bool = False) -> MeshRead:
+    """Return the mesh of a file, mended and in metres.
+
+    Parameters
+    ----------
+    path : Path
+        STL or OBJ file.
+    units : str
+        "m", "cm", "mm", "in", "ft" or "um": what the file's numbers are.
+    weld : float, optional
+        Weld tolerance in m; 1e-6 of the box's diagonal where None.
+    strict : bool
+        True refuses a mesh that needs any repair.
+
+    Raises
+    ------
+    MeshError
+        When the file is missing, empty, cut short, malformed or of an unknown kind, or under `strict`
+        needs repair.
+    UnitError
+        When the unit is unknown.
+    """
+    if units not in MESH_UNITS:
+        known = ", ".join(MESH_UNITS)
+        message = f'units: "{units}" is not a unit of a mesh ({known}).{nearest_hint(units, MESH_UNITS)}'
+        raise UnitError(message)
+    path = Path(path)
+    reader = _READERS.get(path.suffix.lower())
+    if reader is None:
+        known = ", ".join(sorted(_READERS))
+        message = f'{path.name}: files ending "{path.suffix}" are not read; use one of {known}.'
+        raise MeshError(message)
+    data = _bytes_of(path)
+    soup = reader(data, path.name)
+    mesh, findings = mend(_in_metres(soup, MESH_UNITS[units]), weld)
+    if not mesh.n_faces:
+        message = (
+            f"{path.name}: all {len(soup.faces)} faces are flat or repeated; nothing is left to measure."
+        )
+        raise MeshError(message)
+    notes = tuple(Finding(kind=kind, count=count, detail=detail) for kind, count, detail in soup.notes)
+    found = (*notes, *findings)
+    if strict:
+        _refuse_repairs(found, path.name)
+    return MeshRead(
+        mesh=mesh,
+        units=units,
+        findings=found,
+        sha256=hashlib.sha256(data).hexdigest(),
+        n_faces_read=len(soup.faces),
+    )
+
+
+def _bytes_of(path: Path) -> bytes:
+    try:
+        data = path.read_bytes()
+    except OSError as error:
+        message = f"{path}: cannot be read ({error.strerror}); check the path."
+        raise MeshError(message) from error
+    if not data:
+        message = f"{path.name}: the file is empty; export the mesh again."
+        raise MeshError(message)
+    return data
+
+
+def _in_metres(soup: Soup, factor: float) -> Mesh:
+    return Mesh(
+        points=soup.points * factor,
+        faces=np.asarray(soup.faces),
+        face_parts=soup.face_parts,
+        part_names=soup.part_names,
+    )
+
+
+def _refuse_repairs(findings: tuple[Finding, ...], name: str) -> None:
+    # Points that repeat exactly are how STL stores every mesh, and splitting quads changes no shape.
+    harmless = {"merged points", "split polygons"}
+    repairs = [finding for finding in findings if finding.is_repair and finding.kind not in harmless]
+    if repairs:
+        listed = "; ".join(f"{finding.kind}: {finding.count}" for finding in repairs)
+        message = f"{name}: strict reading allows no repair, but these are needed: {listed}."
+        raise MeshError(message)

@@ -1,0 +1,229 @@
+"""Merging, dropping and splitting until equal points are one point and every touching edge is shared."""
+
+import numpy as np
+
+from bayreach.arrays import FloatArray, IntArray
+from bayreach.measure import area_vectors
+from bayreach.mesh import Mesh
+from bayreach.repair._findings import Finding, some_of
+from bayreach.repair._split import split_at
+from bayreach.topology import edges_of, groups
+
+WELD_SHARE = 1e-6
+"""Weld tolerance as a share of the box's diagonal, where none is given."""
+
+_MOST_ROUNDS = 40
+_PIECES_AT_MOST = 4096
+
+
+def mend(mesh: Mesh, weld: float | None = None) -> tuple[Mesh, tuple[Finding, ...]]:
+    """Return a mended mesh and what was changed or stays odd.
+
+    Points nearer than `weld` (m; 1e-6 of the box's diagonal where None) become one, faces without area and
+    repeated faces are
+    dropped, and an edge with a point on it is split there together with its faces. Nothing else moves.
+
+    Parameters
+    ----------
+    mesh : Mesh
+        As it came.
+    weld : float, optional
+        Tolerance in m.
+    """
+    weld = WELD_SHARE * mesh.diagonal if weld is None else weld
+    findings: list[Finding] = []
+    points, faces, used = _merged(mesh, weld, findings)
+    faces, keep = _without_flat(points, faces, weld, findings)
+    parts = mesh.face_parts[keep]
+    faces, source, n_split, where = _split_at_points(points, faces, weld)
+    parts = parts[source]
+    if n_split:
+        findings.append(
+            Finding(
+                kind="split edges",
+                count=n_split,
+                detail=f"{n_split} edges had a point on them (within {weld:.3g} m) and were split there.",
+                places=some_of(where),
+            )
+        )
+        faces, keep = _without_flat(points, faces, weld, findings)
+        parts = parts[keep]
+    faces, keep = _without_repeats(points, faces, findings)
+    parts = parts[keep]
+    del used
+    mended = Mesh(points=points, faces=faces, face_parts=parts, part_names=mesh.part_names)
+    return mended, (*findings, *_oddities(mended))
+
+
+def _merged(mesh: Mesh, weld: float, findings: list[Finding]) -> tuple[FloatArray, IntArray, IntArray]:
+    """Drop points that no face uses and merge those within the tolerance."""
+    from scipy.spatial import cKDTree
+
+    used, faces = np.unique(mesh.faces, return_inverse=True)
+    points, first, label = np.unique(mesh.points[used], axis=0, return_index=True, return_inverse=True)
+    exact = len(used) - len(points)
+    faces = label.ravel()[faces.reshape(-1, 3)]
+    near = (
+        cKDTree(points).query_pairs(weld, output_type="ndarray")
+        if weld > 0 and len(points)
+        else np.zeros((0, 2), int)
+    )
+    if exact:
+        findings.append(
+            Finding(
+                kind="merged points",
+                count=exact,
+                detail=f"{exact} points repeated another exactly and were merged.",
+            )
+        )
+    # Points keep the file's order, so that a mesh that needs no mending comes back unchanged.
+    order = np.argsort(first, kind="stable")
+    back = np.argsort(order, kind="stable")
+    points, faces = points[order], back[faces]
+    if len(near):
+        _, group = groups(len(points), back[near.astype(np.int64)])
+        _, leader, label = np.unique(group, return_index=True, return_inverse=True)
+        by_place = np.argsort(leader, kind="stable")
+        rank = np.argsort(by_place, kind="stable")
+        welded = len(points) - len(leader)
+        places = points[back[near[:, 0]]]
+        points, faces = points[leader[by_place]], rank[label][faces]
+        findings.append(
+            Finding(
+                kind="welded points",
+                count=welded,
+                detail=f"{welded} points lay within {weld:.3g} m of another and were welded to it.",
+                places=some_of(places),
+            )
+        )
+    return points, faces, used
+
+
+def _without_flat(
+    points: FloatArray, faces: IntArray, weld: float, findings: list[Finding]
+) -> tuple[IntArray, IntArray]:
+    """Drop faces that repeat a corner or are thinner than the tolerance."""
+    corners = points[faces]
+    sizes = np.linalg.norm(corners - np.roll(corners, -1, axis=1), axis=2)
+    height = np.divide(
+        2 * np.linalg.norm(area_vectors(corners), axis=1),
+        sizes.max(axis=1, initial=0.0),
+        out=np.zeros(len(faces)),
+        where=sizes.max(axis=1, initial=0.0) > 0,
+    )
+    flat = height <= 0.5 * weld
+    if flat.any():
+        count = int(flat.sum())
+        detail = f"{count} faces have no area (a height of at most {0.5 * weld:.3g} m) and were dropped."
+        findings.append(
+            Finding(kind="dropped flat faces", count=count, detail=detail, places=some_of(corners[flat, 0]))
+        )
+    return faces[~flat], np.flatnonzero(~flat)
+
+
+def _without_repeats(
+    points: FloatArray, faces: IntArray, findings: list[Finding]
+) -> tuple[IntArray, IntArray]:
+    """Keep the first of faces with the same three points."""
+    _, first = np.unique(np.sort(faces, axis=1), axis=0, return_index=True)
+    first.sort()
+    repeats = len(faces) - len(first)
+    if repeats:
+        gone = np.setdiff1d(np.arange(len(faces)), first)
+        findings.append(
+            Finding(
+                kind="dropped repeated faces",
+                count=repeats,
+                detail=f"{repeats} faces have the same three corners as another and were dropped.",
+                places=some_of(points[faces[gone]].mean(axis=1)),
+            )
+        )
+    return faces[first], first
+
+
+def _split_at_points(
+    points: FloatArray, faces: IntArray, weld: float
+) -> tuple[IntArray, IntArray, int, FloatArray]:
+    """Split edges at points lying on them, until none is left."""
+    source = np.arange(len(faces))
+    total, places = 0, []
+    for _ in range(_MOST_ROUNDS):
+        edges = edges_of(faces)
+        points_on = _points_on_edges(points, edges.ends, weld)
+        hit = points_on >= 0
+        if not hit.any():
+            break
+        total += int(hit.sum())
+        places.append(points[points_on[hit]])
+        faces, piece = split_at(faces, edges, points_on)
+        source = source[piece]
+    return faces, source, total, np.concatenate(places) if places else np.zeros((0, 3))
+
+
+def _points_on_edges(points: FloatArray, ends: IntArray, weld: float) -> IntArray:
+    """Return, for each edge, the point nearest to its middle that lies on it within `weld`, or -1."""
+    found = np.full(len(ends), -1, dtype=np.int64)
+    edge, point = _points_near_edges(points, ends, weld)
+    if not len(edge):
+        return found
+    start, end = points[ends[edge, 0]], points[ends[edge, 1]]
+    along = end - start
+    length = np.linalg.norm(along, axis=1)
+    share = np.einsum("ij,ij->i", points[point] - start, along) / length**2
+    away = np.linalg.norm(points[point] - start - share[:, None] * along, axis=1)
+    on = (away <= weld) & (share * length > weld) & ((1 - share) * length > weld)
+    on &= (point != ends[edge, 0]) & (point != ends[edge, 1])
+    edge, point, off_middle = edge[on], point[on], np.abs(share[on] - 0.5)
+    order = np.lexsort((point, off_middle, edge))
+    first = order[np.unique(edge[order], return_index=True)[1]]
+    found[edge[first]] = point[first]
+    return found
+
+
+def _points_near_edges(points: FloatArray, ends: IntArray, weld: float) -> tuple[IntArray, IntArray]:
+    """Return pairs of edge and point that may touch: points in balls strung along each edge."""
+    from scipy.spatial import cKDTree
+
+    length = np.linalg.norm(points[ends[:, 1]] - points[ends[:, 0]], axis=1)
+    long_enough = np.flatnonzero(length > 2 * weld)
+    if not len(long_enough):
+        return np.zeros(0, int), np.zeros(0, int)
+    piece = 2.0 * float(np.median(length[long_enough]))
+    n_balls = np.clip(np.ceil(length / piece), 1, _PIECES_AT_MOST).astype(np.int64)
+    octave = np.floor(np.log2(length / n_balls / piece + 1e-300)).astype(np.int64)
+    tree = cKDTree(points)
+    edges, hits = [], []
+    for level in np.unique(octave[long_enough]):
+        rows = long_enough[octave[long_enough] == level]
+        of_ball = np.repeat(rows, n_balls[rows])
+        place = np.arange(len(of_ball)) - np.repeat(np.cumsum(n_balls[rows]) - n_balls[rows], n_balls[rows])
+        share = (place + 0.5) / n_balls[of_ball]
+        middles = points[ends[of_ball, 0]] * (1 - share)[:, None] + points[ends[of_ball, 1]] * share[:, None]
+        radius = 0.5 * float((length[of_ball] / n_balls[of_ball]).max()) + weld
+        near = cKDTree(middles).sparse_distance_matrix(tree, radius, output_type="ndarray")
+        edge, point = of_ball[near["i"]], near["j"].astype(np.int64)
+        other = (point != ends[edge, 0]) & (point != ends[edge, 1])
+        edges.append(edge[other])
+        hits.append(point[other])
+    return np.concatenate(edges), np.concatenate(hits)
+
+
+def _oddities(mesh: Mesh) -> list[Finding]:
+    """Report what stays: free edges and edges with more than two faces."""
+    edges = edges_of(mesh.faces)
+    out = []
+    for kind, which, detail in (
+        (
+            "free edges",
+            edges.free,
+            "edges have a single face: rims of openings, or free edges of stringers and flanges.",
+        ),
+        ("crowded edges", edges.crowded, "edges have more than two faces, as where a rib meets a skin."),
+    ):
+        count = int(which.sum())
+        if count:
+            places = some_of(mesh.points[edges.ends[which]].mean(axis=1))
+            out.append(
+                Finding(kind=kind, count=count, detail=f"{count} {detail}", places=places, is_repair=False)
+            )
+    return out

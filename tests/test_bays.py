@@ -1,0 +1,169 @@
+"""Bays and openings against closed forms."""
+
+import numpy as np
+import pytest
+from specimens import (
+    X,
+    Y,
+    Z,
+    box,
+    icosphere,
+    mended,
+    moved,
+    polygon_area,
+    rectangle,
+    rib,
+    ribbed_box,
+    ring,
+    sheet,
+    tube,
+)
+
+from bayreach.bays import Given, bay_at, find_bays
+from bayreach.mesh import joined
+
+SIZE = (1.0, 0.4, 0.2)
+
+
+def test_a_closed_box_is_one_sealed_bay() -> None:
+    bays = find_bays(box(SIZE))
+    (only,) = bays.bays
+    # 2 (1 x 0.4 + 0.4 x 0.2 + 0.2 x 1) and 1 x 0.4 x 0.2
+    assert only.area == pytest.approx(1.36, rel=1e-12)
+    assert only.volume == pytest.approx(0.08, rel=1e-12)
+    assert only.sealed
+    assert not bays.openings
+    assert (bays.side_bay >= 0).sum() == bays.mesh.n_faces
+
+
+@pytest.mark.parametrize("n", [1, 2, 5])
+def test_ribs_divide_a_box_into_equal_bays(n: int) -> None:
+    bays = find_bays(ribbed_box(n, SIZE))
+    assert [bay.volume for bay in bays.bays] == pytest.approx([0.08 / (n + 1)] * (n + 1), rel=1e-12)
+    # 2 (a b + a c)/(n + 1) + 2 b c a bay
+    assert [bay.area for bay in bays.bays] == pytest.approx([1.2 / (n + 1) + 0.16] * (n + 1), rel=1e-12)
+    assert sum(bay.volume for bay in bays.bays) + bays.outside_volume == pytest.approx(0, abs=1e-15)
+
+
+def test_a_lightening_hole_links_two_bays() -> None:
+    bays = find_bays(ribbed_box(1, SIZE, hole=0.1))
+    (opening,) = bays.openings
+    assert opening.links == (0, 1)
+    assert opening.center == pytest.approx([0.5, 0.2, 0.1], abs=1e-12)
+    assert opening.normal == pytest.approx([1, 0, 0], abs=1e-12)
+    assert opening.area == pytest.approx(polygon_area(0.1), rel=1e-12)
+    # The largest circle in a regular 32-gon of radius 0.05 has its apothem, 0.05 cos(pi/32).
+    assert opening.diameter == pytest.approx(0.1 * np.cos(np.pi / 32), rel=2e-4)
+    assert [bay.area for bay in bays.bays] == pytest.approx([0.76 - polygon_area(0.1)] * 2, rel=1e-12)
+    assert [bay.volume for bay in bays.bays] == pytest.approx([0.04] * 2, rel=1e-12)
+    assert all(bay.sealed for bay in bays.bays)
+
+
+def test_an_open_end_is_a_large_opening_to_the_outside() -> None:
+    bays = find_bays(box((1.0, 0.4, 0.3), open_end=True))
+    (only,) = bays.bays
+    (opening,) = bays.openings
+    assert opening.large
+    assert opening.links == (-1, 0)
+    assert opening.normal == pytest.approx([-1, 0, 0], abs=1e-12)
+    assert only.volume == pytest.approx(0.12, rel=1e-12)
+    assert not only.sealed
+
+
+def test_a_tube_open_at_both_ends_is_one_bay_with_two_openings() -> None:
+    bays = find_bays(tube(0.1, 1.0, 96))
+    (only,) = bays.bays
+    # 96-gon: wall 2 n r sin(pi/n) L, volume n/2 r^2 sin(2 pi/n) L  [check-values J6: 0.0313935020 m3]
+    assert only.area == pytest.approx(2 * 96 * 0.1 * np.sin(np.pi / 96), rel=1e-12)
+    assert only.volume == pytest.approx(0.0313935020, rel=1e-9)
+    assert len(bays.openings) == 2
+
+
+def test_an_island_joins_the_bay_round_it() -> None:
+    inner = icosphere(0.05, 2)
+    bays = find_bays(joined([box(SIZE), moved(inner, [0.5, 0.2, 0.1])]))
+    inside = find_bays(inner).bays[0]
+    assert sorted(bay.volume for bay in bays.bays) == pytest.approx(
+        [inside.volume, 0.08 - inside.volume], rel=1e-12
+    )
+    assert sorted(bay.area for bay in bays.bays) == pytest.approx(
+        [inside.area, 1.36 + inside.area], rel=1e-12
+    )
+
+
+def test_a_floating_plate_wets_both_sides_and_is_no_opening() -> None:
+    plate = sheet(rectangle(0.1, 0.1), [], ([0.3, 0.1, 0.1], X, Y))
+    bays = find_bays(joined([box(SIZE), plate]))
+    (only,) = bays.bays
+    assert only.area == pytest.approx(1.36 + 0.02, rel=1e-12)
+    assert only.volume == pytest.approx(0.08, rel=1e-12)
+    assert not bays.openings
+
+
+def test_a_blade_stringer_has_a_free_edge_and_no_opening() -> None:
+    blade = sheet(rectangle(1.0, 0.03), [], (0.2 * Y, X, Z), "blade")
+    bays = find_bays(mended(box(SIZE, ys=[0.2]), blade))
+    (only,) = bays.bays
+    assert only.area == pytest.approx(1.36 + 0.06, rel=1e-12)
+    assert not bays.openings
+
+
+def test_a_stringer_through_a_rib_cut_out_leaves_two_bays_linked_there() -> None:
+    # Cut-out 60 x 40 mm at the bottom of the rib; a blade 30 mm high passes through its middle, and its
+    # mesh knows nothing of the rib.
+    outline = [(0, 0), (0.17, 0), (0.17, 0.04), (0.23, 0.04), (0.23, 0), (0.4, 0), (0.4, 0.2), (0, 0.2)]
+    cut_rib = sheet(outline, [], (0.5 * X, Y, Z), "rib")
+    blade = sheet(rectangle(1.0, 0.03), [], (0.2 * Y, X, Z), "blade")
+    bays = find_bays(mended(box(SIZE, xs=[0.5], ys=[0.17, 0.2, 0.23]), cut_rib, blade))
+    assert len(bays.bays) == 2
+    (opening,) = bays.openings
+    assert opening.links == (0, 1)
+    assert opening.area == pytest.approx(0.06 * 0.04, rel=1e-9)
+    # A rod beside the blade has 30 mm between blade and edge, above the blade 10 mm.
+    assert opening.diameter == pytest.approx(0.03, rel=1e-3)
+    assert [bay.volume for bay in bays.bays] == pytest.approx([0.04] * 2, rel=1e-12)
+    assert [bay.area for bay in bays.bays] == pytest.approx([0.76 - 0.0024 + 0.03] * 2, rel=1e-12)
+
+
+def test_an_open_panel_has_no_bay_and_says_so() -> None:
+    bays = find_bays(sheet(rectangle(1, 1), [ring((0.5, 0.5), 0.2)], (np.zeros(3), X, Y)))
+    assert not bays.bays
+    assert not bays.openings
+    assert any("open panel" in finding.detail for finding in bays.findings)
+
+
+def test_a_name_from_the_user_sticks_to_the_opening_at_its_place() -> None:
+    given = Given(name="web hole", center=np.array([0.5, 0.21, 0.1]))
+    bays = find_bays(ribbed_box(1, SIZE, hole=0.1), given=[given])
+    assert [(opening.name, opening.kind) for opening in bays.openings] == [("web hole", "found")]
+    assert bays.bays[0].openings == ("web hole",)
+
+
+def test_a_given_opening_is_cut_where_the_mesh_has_none() -> None:
+    given = Given(name="port", center=np.array([0.25, 0.2, 0.0]), diameter=0.08)
+    bays = find_bays(ribbed_box(1, SIZE, hole=0.1), given=[given])
+    port = bays.opening("port")
+    assert port is not None
+    assert port.kind == "given"
+    assert port.links == (-1, 0)
+    assert port.area == pytest.approx(polygon_area(0.08), rel=1e-9)
+    assert bays.bays[0].area == pytest.approx(0.76 - polygon_area(0.1) - polygon_area(0.08), rel=1e-9)
+    assert not bays.bays[1].sealed
+
+
+def test_points_know_their_bay() -> None:
+    bays = find_bays(ribbed_box(1, SIZE, hole=0.1))
+    points = [[0.49, 0.2, 0.1], [0.51, 0.2, 0.1], [1.1, 0.2, 0.1], [0.01, 0.01, 0.01]]
+    assert bay_at(bays, points).tolist() == [0, 1, -1, 0]
+
+
+def test_a_rib_at_an_open_end_makes_two_openings() -> None:
+    web = sheet(rectangle(1.0, 0.3), [], (0.2 * Y, X, Z), "web")
+    bays = find_bays(mended(box((1.0, 0.4, 0.3), open_end=True, ys=[0.2]), web))
+    assert len(bays.bays) == 2
+    assert [opening.links for opening in bays.openings] == [(-1, 0), (-1, 1)]
+    assert [bay.volume for bay in bays.bays] == pytest.approx([0.06] * 2, rel=1e-12)
+
+
+def test_rib_helper_stands_where_it_says() -> None:
+    assert rib(0.3, SIZE).points[:, 0] == pytest.approx(0.3)

@@ -1,0 +1,99 @@
+"""Mending, refining and cutting."""
+
+import numpy as np
+import pytest
+from specimens import X, Y, Z, box, icosphere, mended, moved, panel, polygon_area, ribbed_box
+
+from bayreach.errors import MeshError
+from bayreach.measure import enclosed_volume, face_areas
+from bayreach.mesh import joined, mesh_of
+from bayreach.repair import mend, subdivided, with_round_hole
+from bayreach.topology import edges_of
+
+
+def test_a_mesh_that_needs_no_mending_comes_back_unchanged() -> None:
+    whole = box()
+    again, findings = mend(whole)
+    assert np.array_equal(again.points, whole.points)
+    assert np.array_equal(again.faces, whole.faces)
+    assert not [finding for finding in findings if finding.is_repair]
+
+
+def test_an_edge_with_points_on_it_is_split_there() -> None:
+    one = panel(1, 1, (np.zeros(3), X, Y), "one")
+    three = panel(1, 1, (np.zeros(3), X, Z), "three", us=[0.25, 0.5])
+    whole, findings = mend(joined([one, three]))
+    assert (
+        edges_of(whole.faces)
+        .counts[(whole.points[edges_of(whole.faces).ends][:, :, 1:] == 0).all(axis=(1, 2))]
+        .tolist()
+        == [2] * 3
+    )
+    assert face_areas(whole).sum() == pytest.approx(2.0, rel=1e-14)
+    assert [finding.count for finding in findings if finding.kind == "split edges"] == [2]
+
+
+def test_points_within_the_weld_tolerance_become_one() -> None:
+    near = moved(panel(1, 1, (X, X, Y), "b"), [1e-7, 0, 0])
+    whole, findings = mend(joined([panel(1, 1, (np.zeros(3), X, Y), "a"), near]), weld=1e-6)
+    assert len(whole.points) == 6
+    assert [(finding.kind, finding.count) for finding in findings if finding.is_repair] == [
+        ("welded points", 2)
+    ]
+
+
+def test_refining_keeps_shape_parts_and_fit() -> None:
+    whole = ribbed_box(1)
+    fine = subdivided(whole, 0.05)
+    edges = edges_of(fine.mesh.faces)
+    length = np.linalg.norm(np.diff(fine.mesh.points[edges.ends], axis=1)[:, 0], axis=1)
+    assert length.max() <= 0.05 * (1 + 1e-12)
+    assert set(edges.counts) == {2, 3}
+    area = np.bincount(fine.source_faces, weights=face_areas(fine.mesh))
+    assert area == pytest.approx(face_areas(whole), rel=1e-12)
+    assert np.array_equal(fine.mesh.face_parts, whole.face_parts[fine.source_faces])
+
+
+def test_a_round_hole_takes_its_polygon_out_of_one_sheet_only() -> None:
+    whole = ribbed_box(1)
+    hole = with_round_hole(whole, [0.25, 0.2, 0.0], [0, 0, 1], 0.08)
+    assert hole.removed_area == pytest.approx(polygon_area(0.08), rel=1e-12)
+    assert face_areas(whole).sum() - face_areas(hole.mesh).sum() == pytest.approx(
+        polygon_area(0.08), rel=1e-9
+    )
+    edges = edges_of(hole.mesh.faces)
+    # Nothing but the rim is free: 32 edges, two of them split where the face's diagonal meets them.
+    assert int(edges.free.sum()) == 34
+    rim = hole.mesh.points[edges.ends[edges.free]].reshape(-1, 3) - [0.25, 0.2, 0]
+    assert np.linalg.norm(rim, axis=1) == pytest.approx(0.04, rel=5e-3)
+    top = hole.mesh.face_parts == hole.mesh.part_names.index("top")
+    assert face_areas(hole.mesh)[top].sum() == pytest.approx(0.4, rel=1e-12)
+
+
+def test_a_hole_across_a_fold_cuts_both_sheets() -> None:
+    fold = mended(panel(1, 1, (np.zeros(3), X, Y), "a"), panel(1, 1, (X, [1, 0, 0.2], Y), "b"))
+    hole = with_round_hole(fold, [1, 0.5, 0], [0, 0, 1], 0.1)
+    assert set(hole.mesh.part_names) == {"a", "b"}
+    # Half on the flat, half on a sheet that rises 0.2 in 1: its half is longer by sqrt(1.04).
+    assert hole.removed_area == pytest.approx(polygon_area(0.1) * (1 + np.sqrt(1.04)) / 2, rel=1e-9)
+
+
+def test_a_hole_in_the_air_is_refused_with_the_distance() -> None:
+    with pytest.raises(
+        MeshError, match=r"No sheet within 40 mm of the hole .* the nearest face is 100 mm away"
+    ):
+        with_round_hole(box(), [0.5, 0.2, 0.1], [0, 0, 1], 0.08)
+
+
+def test_a_hole_in_a_sphere_closes_to_the_same_volume_with_its_cap() -> None:
+    ball = icosphere(0.5, 3)
+    hole = with_round_hole(ball, [0.5, 0, 0], [1, 0, 0], 0.1)
+    assert enclosed_volume(ball) == pytest.approx(0.5236, rel=2e-2)
+    assert int(edges_of(hole.mesh.faces).free.sum()) >= 32
+
+
+def test_a_flat_face_is_dropped() -> None:
+    mesh = mesh_of([[0, 0, 0], [1, 0, 0], [0, 1, 0], [2, 0, 0]], [[0, 1, 2], [0, 1, 3]])
+    whole, findings = mend(mesh)
+    assert whole.n_faces == 1
+    assert findings[0].kind == "dropped flat faces"
