@@ -1,0 +1,18 @@
+"""How sure the map is: chances of reaching the least film when aim, depth, speed, flow and droplets vary."""
+
+from bayreach.doubt._chance import PassVariants
+from bayreach.doubt._doubt import Doubt, SidesAsked, doubt_of
+from bayreach.doubt._factors import DoubtError, Tolerances, normal_draws, uniform_draws
+from bayreach.doubt._moved import moved
+
+__all__ = [
+    "Doubt",
+    "DoubtError",
+    "PassVariants",
+    "SidesAsked",
+    "Tolerances",
+    "doubt_of",
+    "moved",
+    "normal_draws",
+    "uniform_draws",
+]

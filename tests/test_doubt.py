@@ -1,0 +1,221 @@
+"""Doubt: chances against closed forms, honest intervals, the same seed the same answer."""
+
+import math
+
+import numpy as np
+import pytest
+from scipy.special import ndtr
+
+from bayreach.doubt import (
+    DoubtError,
+    PassVariants,
+    SidesAsked,
+    Tolerances,
+    doubt_of,
+    moved,
+    normal_draws,
+    uniform_draws,
+)
+from bayreach.poses import straight_path
+
+ASKED = SidesAsked(areas=np.full(5, 0.2), needed=np.full(5, 1e-5), bays=np.zeros(5, dtype=np.int64))
+
+
+def steady_pass(film: list[float], *, wand: int = 0, pulls: int = 1) -> PassVariants:
+    """Return a pass whose film (1/m²) no error of the pose changes, at 1 mL a pull."""
+    return PassVariants(
+        sides=np.arange(len(film)),
+        films=np.array(film).reshape(1, 1, -1),
+        wand=wand,
+        volume=1e-6,
+        pulls=pulls,
+    )
+
+
+def test_pull_speed_alone_gives_the_normal_probability_integral() -> None:
+    # Film f exp(-s z) >= need means z <= ln(f / need) / s: chance Phi(ln(f / need) / s).
+    film = [8.0, 9.0, 10.0, 11.0, 14.0]
+    spread = 0.15
+    doubt = doubt_of(
+        ASKED,
+        lambda replicate: (steady_pass(film),),
+        Tolerances().only("pull_speed"),
+        samples=4096,
+        error=0.0,
+    )
+    exact = ndtr(np.log(np.array(film) / 10.0) / spread)
+    assert doubt.chance == pytest.approx(exact, abs=2e-3)
+    assert doubt.covered.mean() == pytest.approx(exact.mean(), abs=1e-3)
+    assert doubt.matters["pull speed"] == pytest.approx(1.0, abs=0.02)
+    assert doubt.matters["flow"] == pytest.approx(0.0, abs=0.1)
+
+
+def test_flow_is_shared_by_passes_of_one_wand_and_not_by_two_wands() -> None:
+    # Two equal passes, each half the film. One wand: the flows are one, spread s. Two wands: log-film's
+    # spread falls towards s / sqrt(2), so a side at 1.1 times the need is surer.
+    half = [5.5] * 5
+    only = Tolerances(flow=0.15).only("flow")
+    one = doubt_of(ASKED, lambda _: (steady_pass(half), steady_pass(half)), only, samples=4096, error=0.0)
+    two = doubt_of(
+        ASKED, lambda _: (steady_pass(half), steady_pass(half, wand=1)), only, samples=4096, error=0.0
+    )
+    assert one.chance[0] == pytest.approx(ndtr(math.log(1.1) / 0.15), abs=3e-3)
+    # Sum of two log-normals, by quadrature over the first: P(exp(s z) >= 2 / 1.1 - exp(s y)).
+    nodes, weights = np.polynomial.hermite_e.hermegauss(200)
+    rest = 2 / 1.1 - np.exp(0.15 * nodes)
+    chance = np.where(rest > 0, 1 - ndtr(np.log(np.maximum(rest, 1e-300)) / 0.15), 1.0)
+    assert two.chance[0] == pytest.approx(chance @ weights / weights.sum(), abs=4e-3)
+
+
+def test_each_pull_of_a_pass_has_errors_of_its_own() -> None:
+    # Two pulls at half the film each are surer than one pull at the whole, for a side a tenth above its need.
+    only = Tolerances().only("pull_speed")
+    twice = doubt_of(ASKED, lambda _: (steady_pass([5.5] * 5, pulls=2),), only, samples=4096, error=0.0)
+    once = doubt_of(ASKED, lambda _: (steady_pass([11.0] * 5),), only, samples=4096, error=0.0)
+    assert twice.chance[0] > once.chance[0] + 0.05
+
+
+def test_exact_work_is_covered_for_certain_or_never() -> None:
+    doubt = doubt_of(ASKED, lambda _: (steady_pass([9, 10, 11, 12, 0]),), Tolerances().only(), error=0.0)
+    assert doubt.chance.tolist() == [0.0, 1.0, 1.0, 1.0, 0.0]
+    assert doubt.sure_area(ASKED, 0.95) == pytest.approx(0.6)
+    assert set(doubt.matters.values()) == {0.0}
+
+
+def lateral_pass(offsets: np.ndarray, *, seed: int, poses: int = 16, spread: float = 1.0) -> PassVariants:
+    """Return a jet over a plate: its spot wets what lies within 1 of where it lands."""
+    errors = spread * normal_draws(poses, 1, seed=(seed,))[:, 0]
+    wet = np.abs(offsets[None] - errors[:, None]) <= 1.0
+    return PassVariants(sides=np.arange(len(offsets)), films=20.0 * wet[None], wand=0, volume=1e-6)
+
+
+def test_aim_error_across_an_edge_gives_the_normal_probability_integral_within_honest_intervals() -> None:
+    # The side at x is wet when |x - e| <= 1, e standard normal: Phi(x + 1) - Phi(x - 1). In 95 % of seeds or
+    # more the
+    # interval must hold it; 40 seeds x 9 sides, each interval allowed 5 %: at most 31 misses by the 99.9 %
+    # binomial.
+    offsets = np.linspace(0.0, 3.2, 9)
+    asked = SidesAsked(areas=np.ones(9), needed=np.full(9, 1e-5), bays=np.zeros(9, dtype=np.int64))
+    exact = ndtr(offsets + 1) - ndtr(offsets - 1)
+    misses = 0
+    for seed in range(40):
+        doubt = doubt_of(
+            asked,
+            lambda replicate, seed=seed: (lateral_pass(offsets, seed=1000 * seed + replicate),),
+            Tolerances().only("aim"),
+            samples=1024,
+            error=0.0,
+            seed=seed,
+        )
+        misses += int(((exact < doubt.chance_low) | (exact > doubt.chance_high)).sum())
+        assert np.abs(doubt.chance - exact).max() < 0.2
+    assert misses <= 31
+
+
+def test_the_error_bar_of_the_covered_share_holds_the_truth_in_95_percent_of_seeds() -> None:
+    # Mean covered share of the same plate; 200 seeds, at most 5 % misses: 20 by the 99.9 % binomial limit.
+    offsets = np.linspace(0.0, 3.2, 9)
+    asked = SidesAsked(areas=np.ones(9), needed=np.full(9, 1e-5), bays=np.zeros(9, dtype=np.int64))
+    exact = float((ndtr(offsets + 1) - ndtr(offsets - 1)).mean())
+    misses = 0
+    for seed in range(200):
+        doubt = doubt_of(
+            asked,
+            lambda replicate, seed=seed: (lateral_pass(offsets, seed=7000 * seed + replicate, poses=4),),
+            Tolerances().only("aim"),
+            samples=1024,
+            error=0.0,
+            seed=seed,
+        )
+        misses += abs(doubt.covered.mean() - exact) > doubt.covered_error
+    assert misses <= 20
+
+
+def test_sampling_stops_when_the_stated_error_is_reached() -> None:
+    def make(replicate: int) -> tuple[PassVariants, ...]:
+        return (lateral_pass(np.linspace(0, 3, 5), seed=replicate),)
+
+    loose = doubt_of(ASKED, make, Tolerances(), samples=8192, error=0.2)
+    tight = doubt_of(ASKED, make, Tolerances(), samples=8192, error=0.02)
+    assert loose.met
+    assert loose.replicates < tight.replicates
+    assert tight.covered_error <= 0.02
+    spent = doubt_of(ASKED, make, Tolerances(), samples=1024, error=1e-9)
+    assert not spent.met
+
+
+def test_the_same_seed_gives_the_same_answer_and_another_gives_another() -> None:
+    def make(replicate: int) -> tuple[PassVariants, ...]:
+        return (lateral_pass(np.linspace(0, 3, 5), seed=replicate),)
+
+    runs = [doubt_of(ASKED, make, Tolerances(), error=0.0, samples=1024, seed=seed) for seed in (3, 3, 4)]
+    assert np.array_equal(runs[0].covered, runs[1].covered)
+    assert runs[0].matters == runs[1].matters
+    assert not np.array_equal(runs[0].covered, runs[2].covered)
+
+
+def test_indices_of_a_sum_of_independent_factors_add_up() -> None:
+    # Covered shares that are nearly linear in log speed of two wands: the two groups' indices sum to one
+    # within the
+    # sampling error of 8 x 256 pairs.
+    films = np.linspace(7.0, 14.0, 400)
+    asked = SidesAsked(areas=np.ones(400), needed=np.full(400, 1e-5), bays=np.zeros(400, dtype=np.int64))
+    doubt = doubt_of(
+        asked,
+        lambda _: (steady_pass(films.tolist()),),
+        Tolerances(pull_speed=0.06, flow=0.08).only("pull_speed", "flow"),
+        samples=2048,
+        error=0.0,
+    )
+    # Variances of independent logs add: 0.06² against 0.08².
+    assert doubt.matters["pull speed"] == pytest.approx(0.36, abs=0.08)
+    assert doubt.matters["flow"] == pytest.approx(0.64, abs=0.08)
+
+
+def test_nothing_asked_is_refused() -> None:
+    nothing = SidesAsked(areas=np.zeros(0), needed=np.zeros(0), bays=np.zeros(0, dtype=np.int64))
+    with pytest.raises(DoubtError, match="no side is asked to be covered"):
+        doubt_of(nothing, lambda _: (), Tolerances())
+
+
+def test_a_negative_spread_is_refused() -> None:
+    with pytest.raises(DoubtError, match=r"doubt, aim: -0\.1 found; a standard deviation is 0 or more"):
+        Tolerances(aim=-0.1)
+
+
+def test_draws_are_even() -> None:
+    # A scrambled Sobol sequence of 2^m points puts one in each of 2^m equal strips.
+    points = uniform_draws(64, 5, seed=(9,))
+    for column in points.T:
+        assert sorted((column * 64).astype(int).tolist()) == list(range(64))
+
+
+PATH = straight_path(entry=[0, 0, 0], aim=[1, 0, 0], deepest=1.0, shallowest=0.2, clock=0.0, down=[0, 0, -1])
+
+
+def test_a_tilt_turns_the_wand_about_the_opening() -> None:
+    # Turned by 0.01 rad about y (up crossed... the second axis across): the tip at 1 m depth moves 1 m x
+    # 0.01 in z.
+    tilted = moved(PATH, entry=[0, 0, 0], aim=[1, 0, 0], tilt=[0.0, 0.01])
+    assert np.linalg.norm(tilted.points, axis=1) == pytest.approx([1.0, 0.2])
+    assert abs(tilted.points[0, 2]) == pytest.approx(math.sin(0.01))
+    assert tilted.axes[0] @ [1, 0, 0] == pytest.approx(math.cos(0.01))
+    assert tilted.clocks[0] @ tilted.axes[0] == pytest.approx(0.0, abs=1e-12)
+
+
+def test_a_push_too_far_moves_the_tip_along_the_wand() -> None:
+    pushed = moved(PATH, entry=[0, 0, 0], aim=[1, 0, 0], depth=0.005)
+    assert pushed.points[:, 0] == pytest.approx([1.005, 0.205])
+    assert pushed.depths == pytest.approx([1.005, 0.205])
+
+
+def test_a_clock_error_turns_the_tip_and_leaves_it_in_place() -> None:
+    turned = moved(PATH, entry=[0, 0, 0], aim=[1, 0, 0], clock=0.1)
+    assert np.allclose(turned.points, PATH.points)
+    assert turned.clocks[0] @ PATH.clocks[0] == pytest.approx(math.cos(0.1))
+
+
+def test_no_error_changes_nothing() -> None:
+    same = moved(PATH, entry=[0, 0, 0], aim=[1, 0, 0])
+    assert np.allclose(same.points, PATH.points)
+    assert np.allclose(same.clocks, PATH.clocks)
