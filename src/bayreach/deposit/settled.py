@@ -127,6 +127,12 @@ class Decay:
         inner = self.modes.T @ load
         return np.asarray((root * (self.modes @ (dying * inner.T).T).T).T)
 
+    def after_feeding(self, feed: ArrayLike, time: float) -> FloatArray:
+        """Return the fog (n,) in m³ in each bay when `feed` (n,) m³ came in evenly over the `time` s past."""
+        root = np.sqrt(self.airways.volumes)
+        mean = -np.expm1(-self.rates * time) / (self.rates * time) if time > 0 else np.ones_like(root)
+        return np.asarray(root * (self.modes @ (mean * (self.modes.T @ (np.asarray(feed) / root)))))
+
     def exposures(self, time: float = np.inf) -> FloatArray:
         """Return the exposure (n, n) in s/m³ x m³: ∫ concentration dt in bay i over `time` per m³ into bay j.
 
@@ -159,6 +165,8 @@ class SettledPerFog:
         Fall speed and speed at an upright wall of each droplet class in m/s, and its share of the volume.
     exposures : (c, n, n) float
         Exposure of bay i per m³ of the class into bay j, in s/m³.
+    decays : tuple of Decay
+        How each class leaves the air.
     credited, uncredited, suspended, escaped : (n,) float
         Shares of fog put into each bay: on sides, on downward-facing sides, still in the air, gone outside.
         They sum to one.
@@ -172,11 +180,22 @@ class SettledPerFog:
     walls: FloatArray
     shares: FloatArray
     exposures: FloatArray
+    decays: tuple[Decay, ...]
     credited: FloatArray
     uncredited: FloatArray
     suspended: FloatArray
     escaped: FloatArray
     time_to_95: FloatArray
+
+    @property
+    def volumes(self) -> FloatArray:
+        """(n,) float: air space of each bay in m³."""
+        return self.decays[0].airways.volumes
+
+    def airborne_after_feeding(self, fog: ArrayLike, time: float) -> FloatArray:
+        """Return the fog (n,) in m³ in each bay's air when `fog` (n,) m³ came in evenly over `time` s."""
+        parts = zip(self.shares, self.decays, strict=True)
+        return np.asarray(sum(share * dying.after_feeding(fog, time) for share, dying in parts))
 
     def film(self, fog: ArrayLike) -> FloatArray:
         """Return the wet film (s,) in m of `fog` (n,) m³ put into each bay; an (n + 1)th entry is outside.
@@ -248,7 +267,7 @@ def settled_per_fog(
         hanging = dying.airborne(np.eye(n), time).sum(axis=0)
         fates = [on @ exposures[k], off @ exposures[k], hanging, airways.vents @ exposures[k]]
         weights += share * np.stack(fates, axis=1)
-        decays.append((share, dying))
+        decays.append(dying)
     return SettledPerFog(
         side_bay=side_bay,
         rise=rise,
@@ -256,11 +275,12 @@ def settled_per_fog(
         walls=walls,
         shares=classes.shares,
         exposures=exposures,
+        decays=tuple(decays),
         credited=weights[:, 0],
         uncredited=weights[:, 1],
         suspended=weights[:, 2],
         escaped=weights[:, 3],
-        time_to_95=_time_until(decays, left=0.05),
+        time_to_95=_time_until(classes.shares, decays, left=0.05),
     )
 
 
@@ -268,9 +288,9 @@ def _credited(side_bay: IntArray, rise: FloatArray) -> BoolArray:
     return np.asarray((side_bay != OUTSIDE) & (rise >= DOWNWARD))
 
 
-def _time_until(decays: list[tuple[float, Decay]], left: float) -> FloatArray:
+def _time_until(shares: FloatArray, decays: list[Decay], left: float) -> FloatArray:
     """Return the time (n,) in s until the share `left` of fog put into each bay is in the air."""
-    n = len(decays[0][1].rates)
+    n = len(decays[0].rates)
     # Fog that starts in bay j is, summed over bays, a sum of dying exponentials with these weights (c n,
     # n).
     weights = np.concatenate(
@@ -279,10 +299,10 @@ def _time_until(decays: list[tuple[float, Decay]], left: float) -> FloatArray:
             * (dying.modes.T @ np.sqrt(dying.airways.volumes))[:, None]
             * dying.modes.T
             / np.sqrt(dying.airways.volumes)
-            for share, dying in decays
+            for share, dying in zip(shares, decays, strict=True)
         ]
     )
-    rates = np.concatenate([dying.rates for _, dying in decays])
+    rates = np.concatenate([dying.rates for dying in decays])
     low, high = np.zeros(n), np.full(n, 50.0 / rates.min())
     for _ in range(80):
         middle = 0.5 * (low + high)
