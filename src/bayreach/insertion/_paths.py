@@ -127,22 +127,44 @@ def widest_tilt(wand: Wand, opening: "Opening") -> float:
 def candidate_aims(space: Space, wand: Wand, opening: "Opening", count: int) -> tuple[FloatArray, FloatArray]:
     """Return entry points (m, 3) in m and aims (m, 3) worth trying: a cone's worth, and those in line.
 
-    `count` aims cover the cone that the hole lets the wand tilt in; one more goes through the centre of every
-    other opening, and one through each pair of others whose line passes this one with room.
+    `count` aims cover the cone that the hole lets the wand tilt in; more go straight in and to the centres
+    of the other openings wide enough, from places all over a wide opening, and along each line of two other
+    centres that passes this one with room.
     """
     tilt = max(widest_tilt(wand, opening), 0.0)
     axis = inward(opening)
     cone = aims_over_cone(axis, tilt, count)
     entries, aims = [np.tile(opening.center, (len(cone), 1))], [cone]
-    centers = np.array([other.center for other in space.bays.openings if other.name != opening.name]).reshape(
-        -1, 3
-    )
-    direct = unit_vectors(centers - opening.center)
-    ahead = direct @ axis > math.cos(tilt + 1e-9)
-    aims.append(direct[ahead])
-    entries.append(np.tile(opening.center, (int(ahead.sum()), 1)))
-    lines, places = _lines_in_line(centers, opening, axis, wand.largest_section.diameter)
+    width = wand.largest_section.diameter
+    centers = np.array(
+        [
+            other.center
+            for other in space.bays.openings
+            if other.name != opening.name and other.diameter >= width
+        ]
+    ).reshape(-1, 3)
+    for place in _entries_over(opening, axis, width):
+        direct = np.concatenate([axis[None], unit_vectors(centers - place)])
+        ahead = direct[direct @ axis > math.cos(tilt + 1e-9)]
+        aims.append(ahead)
+        entries.append(np.tile(place, (len(ahead), 1)))
+    lines, places = _lines_in_line(centers, opening, axis, width)
     return np.concatenate([*entries, places]), np.concatenate([*aims, lines])
+
+
+def _entries_over(opening: "Opening", axis: FloatArray, width: float) -> FloatArray:
+    """Return the opening's centre, and two rings of points in it where it is wide against the wand."""
+    if opening.diameter < 4.0 * width:
+        return np.asarray(opening.center)[None]
+    first = unit_vectors(np.cross(axis, np.eye(3)[np.argmin(np.abs(axis))]))
+    room = (opening.diameter - width) / 2.0
+    rings = [np.zeros((1, 2))]
+    for share, number in ((0.5, 6), (0.9, 12)):
+        turns = 2.0 * np.pi * np.arange(number) / number
+        rings.append(share * room * np.stack([np.cos(turns), np.sin(turns)], axis=1))
+    flat = np.concatenate(rings)
+    spread: FloatArray = opening.center + flat @ np.stack([first, np.cross(axis, first)])
+    return spread
 
 
 def _lines_in_line(
@@ -208,7 +230,7 @@ def paths_through(
         directions = unit_vectors(np.atleast_2d(np.asarray(aims, dtype=np.float64)))
         places = np.broadcast_to(opening.center if entries is None else np.asarray(entries), directions.shape)
     reach = straight_reach(space, wand, opening, directions, entries=places, holes=holes)
-    found = crossings(space.bays, reach.entries, reach.aims, np.full(len(reach.aims), wand.length))
+    found = crossings(space.bays, reach.entries, reach.aims, np.full(len(reach.aims), space.mesh.diagonal))
     kept = np.flatnonzero(reach.depths > shortest)
     paths = tuple(
         _straight_path(
@@ -277,7 +299,7 @@ def limit_sentence(space: Space, reach: StraightReach, index: int) -> str:
         DROOP: f"{depth:.0f} mm is the free length that droops {1e3 * wand.droop_limit:.1f} mm",
         STRUCTURE: f"stops {depth:.0f} mm in, its {section} on {part}",
     }
-    return said.get(limit, f"the wand's own length, {1e3 * wand.length:.0f} mm")
+    return said.get(limit, f"stops {1e3 * wand.length:.0f} mm in, at its own length")
 
 
 def refusals_of(

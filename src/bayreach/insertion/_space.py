@@ -13,8 +13,8 @@ from bayreach.mesh import Mesh, joined
 if TYPE_CHECKING:
     from bayreach.bays import Bays, Opening
 
-ABSENT = -1e9
-"""Margin of a face that is as if absent."""
+ABSENT = -1.0
+"""Share of a face that is as if absent."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -39,12 +39,15 @@ class Space:
     rim: BoolArray
     tree: Any = field(repr=False)
 
-    def margins(self, clearance: float, holes: "tuple[Opening, ...]" = ()) -> FloatArray:
-        """Return what each face of `solid` (n,) asks beyond a wand's radius, in m; `holes` are as if cut."""
-        margins = np.where(self.rim, 0.0, clearance)
+    def shares(self, holes: "tuple[Opening, ...]" = ()) -> FloatArray:
+        """Return the share of a wand's clearance that each face of `solid` (n,) asks: 0 at rims, else 1.
+
+        Faces that `holes`, not cut yet, will cut are below 0: as if absent.
+        """
+        shares = np.where(self.rim, 0.0, 1.0)
         for hole in holes:
-            margins[faces_in_hole(self.solid, hole)] = ABSENT
-        return margins
+            shares[faces_in_hole(self.solid, hole)] = ABSENT
+        return shares
 
     def part_of(self, face: int) -> str:
         """Return the name of the part that `face` of `solid` belongs to."""
@@ -152,19 +155,20 @@ def crossings(
 
 
 def rods_blocked(space: Space, starts: ArrayLike, ends: ArrayLike, radii: ArrayLike, *,
-                 margins: FloatArray | None = None) -> IntArray:  # fmt: skip
+                 extras: ArrayLike = 0.0, shares: FloatArray | None = None) -> IntArray:  # fmt: skip
     """Return a face of the solid that each round-ended rod cuts into, -1 where it is clear: exact.
 
-    Rod k is all points within `radii[k]` (m) of the segment from `starts[k]` to `ends[k]` (m, 3). `margins`
-    are those of `Space.margins`, nothing by default.
+    Rod k is all points within `radii[k]` (m) of the segment from `starts[k]` to `ends[k]` (m, 3). Each face
+    asks its share (`Space.shares`; the whole by default) of `extras` beyond the radius.
     """
     from bayreach.insertion._tree import blocking_faces
 
     starts = np.ascontiguousarray(np.atleast_2d(np.asarray(starts, dtype=np.float64)))
     ends = np.ascontiguousarray(np.broadcast_to(np.asarray(ends, dtype=np.float64), starts.shape))
     widths = np.ascontiguousarray(np.broadcast_to(np.asarray(radii, dtype=np.float64), (len(starts),)))
-    asked = np.zeros(space.solid.n_faces) if margins is None else margins
-    return blocking_faces(space.tree, starts, ends, widths, asked)
+    more = np.ascontiguousarray(np.broadcast_to(np.asarray(extras, dtype=np.float64), (len(starts),)))
+    asked = np.ones(space.solid.n_faces) if shares is None else shares
+    return blocking_faces(space.tree, starts, ends, widths, more, asked)
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -113,8 +113,7 @@ def straight_reach(
         _limit_by_hole(record, section, opening, axis, tilts)
     if math.isfinite(wand.droop_limit):
         record.lower(np.full(len(aims), wand.free_length()), DROOP, "body")
-    margins = space.margins(wand.clearance, missing)
-    _limit_by_contact(record, space, opening, margins)
+    _limit_by_contact(record, space, opening, space.shares(missing))
     return StraightReach(
         wand=wand, opening=opening, entries=starts, aims=aims, tilts=tilts,
         depths=record.depths,
@@ -182,7 +181,7 @@ def _in_plane(offsets: FloatArray, aims: FloatArray, axis: FloatArray) -> tuple[
     return offsets @ plane, across
 
 
-def _limit_by_contact(record: _Record, space: Space, opening: "Opening", margins: FloatArray) -> None:
+def _limit_by_contact(record: _Record, space: Space, opening: "Opening", shares: FloatArray) -> None:
     """Move a ball of each section's radius from where the section starts to the depth known so far."""
     from bayreach.insertion._tree import first_touches
 
@@ -195,7 +194,7 @@ def _limit_by_contact(record: _Record, space: Space, opening: "Opening", margins
         starts = np.full(len(record.aims), min(back, -front))
         along, faces = first_touches(
             space.tree, record.entries, record.aims, starts, np.maximum(record.depths - front, starts),
-            np.full(len(starts), radius), margins,
+            np.full(len(starts), radius), np.full(len(starts), record.wand.clearance), shares,
         )  # fmt: skip
         limits = _kinds_of_contact(space, opening, along, faces, radius)
         stuck = (limits == HOLE) & (section.near == 0.0)

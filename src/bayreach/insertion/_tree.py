@@ -135,8 +135,8 @@ def _first_touch(
     start: float,
     stop: float,
     radius: float,
-    margins: FloatArray,
-    largest: float,
+    extra: float,
+    shares: FloatArray,
 ) -> tuple[float, int]:
     boxes, firsts, counts, corners, order = tree
     best, face = stop, -1
@@ -145,20 +145,20 @@ def _first_touch(
     while depth > 0:
         depth -= 1
         node = stack[depth]
-        if box_span(o, d, start, best, boxes[node], radius + largest) > best:
+        if box_span(o, d, start, best, boxes[node], radius + extra) > best:
             continue
         if counts[node] == 0 and firsts[node] > 0:
             left = firsts[node]
-            one = box_span(o, d, start, best, boxes[left], radius + largest)
-            two = box_span(o, d, start, best, boxes[left + 1], radius + largest)
+            one = box_span(o, d, start, best, boxes[left], radius + extra)
+            two = box_span(o, d, start, best, boxes[left + 1], radius + extra)
             stack[depth], stack[depth + 1] = (left + 1, left) if one <= two else (left, left + 1)
             depth += 2
             continue
         for i in range(firsts[node], firsts[node] + counts[node]):
-            margin = margins[order[i]]
-            if radius + margin > 0.0:
+            share = shares[order[i]]
+            if share >= 0.0:
                 a, b, c = _corner(corners, i, 0), _corner(corners, i, 1), _corner(corners, i, 2)
-                u = ball_triangle(o, d, radius + margin, start, a, b, c)
+                u = ball_triangle(o, d, radius + share * extra, start, a, b, c)
                 if u < best:
                     best, face = u, order[i]
     return best, face
@@ -167,28 +167,25 @@ def _first_touch(
 @compiled_parallel
 def first_touches(
     tree: Tree, origins: FloatArray, directions: FloatArray, starts: FloatArray, stops: FloatArray,
-    radii: FloatArray, margins: FloatArray,
+    radii: FloatArray, extras: FloatArray, shares: FloatArray,
 ) -> tuple[FloatArray, IntArray]:  # fmt: skip
     """Return how far each ball moves along its direction before it touches a face, and that face (-1: none).
 
-    Ball k starts at origin + start * direction and goes to `stops[k]`. `margins` (n,) is what each face asks
-    beyond the radius; minus infinity makes a face as if absent.
+    Ball k starts at origin + start * direction and goes to `stops[k]`. `shares` (n,) is how much of a ball's
+    `extras` each face asks beyond its radius; a face below 0 is as if absent.
     """
     n_rods = len(origins)
     reached = np.zeros(n_rods)
     faces = np.full(n_rods, -1)
-    largest = max(0.0, margins.max()) if len(margins) > 0 else 0.0
     for k in prange(n_rods):
         o = (origins[k, 0], origins[k, 1], origins[k, 2])
         d = (directions[k, 0], directions[k, 1], directions[k, 2])
-        reached[k], faces[k] = _first_touch(tree, o, d, starts[k], stops[k], radii[k], margins, largest)
+        reached[k], faces[k] = _first_touch(tree, o, d, starts[k], stops[k], radii[k], extras[k], shares)
     return reached, faces
 
 
 @compiled
-def _blocking_face(
-    tree: Tree, p: Vector, q: Vector, radius: float, margins: FloatArray, largest: float
-) -> int:
+def _blocking_face(tree: Tree, p: Vector, q: Vector, radius: float, extra: float, shares: FloatArray) -> int:
     boxes, firsts, counts, corners, order = tree
     d = less(q, p)
     stack = np.zeros(128, dtype=np.int64)
@@ -196,15 +193,16 @@ def _blocking_face(
     while depth > 0:
         depth -= 1
         node = stack[depth]
-        if box_span(p, d, 0.0, 1.0, boxes[node], radius + largest) > 1.0:
+        if box_span(p, d, 0.0, 1.0, boxes[node], radius + extra) > 1.0:
             continue
         if counts[node] == 0 and firsts[node] > 0:
             stack[depth], stack[depth + 1] = firsts[node], firsts[node] + 1
             depth += 2
             continue
         for i in range(firsts[node], firsts[node] + counts[node]):
-            reach = radius + margins[order[i]]
-            if reach > 0.0:
+            share = shares[order[i]]
+            if share >= 0.0:
+                reach = radius + share * extra
                 a, b, c = _corner(corners, i, 0), _corner(corners, i, 1), _corner(corners, i, 2)
                 if segment_triangle(p, q, a, b, c) < reach * reach:
                     return int(order[i])
@@ -213,15 +211,19 @@ def _blocking_face(
 
 @compiled_parallel
 def blocking_faces(
-    tree: Tree, starts: FloatArray, ends: FloatArray, radii: FloatArray, margins: FloatArray
+    tree: Tree,
+    starts: FloatArray,
+    ends: FloatArray,
+    radii: FloatArray,
+    extras: FloatArray,
+    shares: FloatArray,
 ) -> IntArray:
-    """Return a face that each capsule (starts, ends (m, 3); radii (m,)) cuts into, -1 where it is clear."""
+    """Return a face that each capsule (starts, ends (m, 3); radii (m,)) cuts into; -1: clear."""
     faces = np.full(len(starts), -1)
-    largest = max(0.0, margins.max()) if len(margins) > 0 else 0.0
     for k in prange(len(starts)):
         p = (starts[k, 0], starts[k, 1], starts[k, 2])
         q = (ends[k, 0], ends[k, 1], ends[k, 2])
-        faces[k] = _blocking_face(tree, p, q, radii[k], margins, largest)
+        faces[k] = _blocking_face(tree, p, q, radii[k], extras[k], shares)
     return faces
 
 
