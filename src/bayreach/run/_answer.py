@@ -1,0 +1,394 @@
+"""From film to the frozen records of result.json."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from bayreach import film as films
+from bayreach.arrays import OUTSIDE, BoolArray, FloatArray, IntArray
+from bayreach.bays import Bays, Opening
+from bayreach.cautions import cautions
+from bayreach.meshfile import MeshRead
+from bayreach.outcome import (
+    OUTSIDE_NAME,
+    BayRecord,
+    Box,
+    CoverageRecord,
+    HolidayRecord,
+    InputsRecord,
+    KeepOutRecord,
+    LiquidRecord,
+    MaskRecord,
+    Measurement,
+    MeshRecord,
+    OpeningRecord,
+    Outcome,
+    PassRecord,
+    Point,
+    RepairRecord,
+    Result,
+    Sides,
+    TargetRecord,
+    WandRecord,
+    coverage_of,
+)
+from bayreach.run._pulls import Pull
+from bayreach.run._reasons import holiday_reason
+from bayreach.run._site import Site
+from bayreach.run._wetting import Wetting
+from bayreach.topology import edges_of
+from bayreach.units import MICROMETRE
+from bayreach.wands import Wand
+
+SMALLEST_HOLIDAY = 1e-4
+"""Area in m² below which an uncovered patch is counted in the areas but not listed: 1 cm²."""
+MOST_HOLIDAYS = 200
+"""Longest list of holidays; the largest come first and the rest is said in a warning."""
+
+
+def point(values: FloatArray) -> Point:
+    """Return three coordinates as plain numbers."""
+    x, y, z = (float(value) for value in values)
+    return (x, y, z)
+
+
+def box(values: FloatArray) -> Box:
+    """Return a box (2, 3) as plain numbers."""
+    return (point(values[0]), point(values[1]))
+
+
+def mesh_record(read: MeshRead, method: str) -> MeshRecord:
+    """Return what the mesh was and what was done to it."""
+    edges = edges_of(read.mesh.faces)
+    return MeshRecord(
+        faces=read.mesh.n_faces,
+        box_m=box(read.mesh.box),
+        units=read.units,
+        repairs=tuple(
+            RepairRecord(kind=finding.kind, count=finding.count, detail=finding.detail)
+            for finding in read.findings
+        ),
+        method="voxel" if method == "voxel" else "cells",
+        open_edges=int(edges.free.sum()),
+        crowded_edges=int(edges.crowded.sum()),
+        parts=read.mesh.part_names,
+    )
+
+
+def opening_records(bays: Bays) -> tuple[OpeningRecord, ...]:
+    """Return the openings with the names of what they link."""
+    return tuple(_opening_record(bays, opening) for opening in bays.openings)
+
+
+def _opening_record(bays: Bays, opening: Opening) -> OpeningRecord:
+    first, second = (OUTSIDE_NAME if link == OUTSIDE else bays.bays[link].name for link in opening.links)
+    kind = opening.kind
+    return OpeningRecord(
+        name=opening.name,
+        kind="given" if kind == "given" else "proposed" if kind == "proposed" else "found",
+        center_m=point(opening.center),
+        normal=point(opening.normal),
+        diameter_m=opening.diameter,
+        area_m2=opening.area,
+        links=(first, second),
+    )
+
+
+def measurement_of(read: MeshRead, bays: Bays) -> Measurement:
+    """Return what `measure` tells."""
+    return Measurement(
+        mesh=mesh_record(read, bays.method),
+        bays=tuple(
+            BayRecord(
+                name=bay.name,
+                area_m2=bay.area,
+                volume_m3=bay.volume,
+                openings=bay.openings,
+                box_m=box(bay.box),
+                sealed=bay.sealed,
+            )
+            for bay in bays.bays
+        ),
+        openings=opening_records(bays),
+        warnings=bay_warnings(bays),
+        cautions=cautions(film=False),
+    )
+
+
+def bay_warnings(bays: Bays) -> tuple[str, ...]:
+    """Return what is odd about the air, and the bays that no opening leads to."""
+    said = [f"{finding.kind} ({finding.count}): {finding.detail}" for finding in bays.findings]
+    said += [f"{bay.name} is sealed: no wand can enter it." for bay in bays.bays if bay.sealed]
+    return tuple(said)
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Shares:
+    """The film in the target's terms and what it means on each side: all (2n,)."""
+
+    total: FloatArray
+    direct: FloatArray
+    settled: FloatArray
+    status: IntArray
+    covered: BoolArray
+    by_direct: BoolArray
+
+    @property
+    def settled_only(self) -> BoolArray:
+        """Sides that are covered only because fog is counted."""
+        return np.asarray(self.covered & ~self.by_direct)
+
+
+def shares_of(site: Site, wetting: Wetting) -> Shares:
+    """Return films in the target's terms (dry or wet), after what the surface soaks up, and statuses."""
+    target = site.job.target
+    film = wetting.film
+    direct = np.maximum(0.0, film.direct - site.uptake) * site.wet_share
+    total = np.maximum(0.0, film.stays - site.uptake) * site.wet_share
+    settled = np.maximum(0.0, total - direct)
+    status = films.statuses(total, target.film_min, target.film_max, site.keep_out)
+    return Shares(
+        total=total,
+        direct=direct,
+        settled=settled,
+        status=status,
+        covered=np.asarray(site.required & (total >= target.film_min)),
+        by_direct=np.asarray(site.required & (direct >= target.film_min)),
+    )
+
+
+def answer(
+    site: Site,
+    pulls: Sequence[Pull],
+    wetting: Wetting,
+    *,
+    warnings: Sequence[str] = (),
+    extra: dict[str, np.ndarray[tuple[int, ...], np.dtype[np.float64]]] | None = None,
+) -> Result:
+    """Return the records and the film of every side for pulls that were sprayed."""
+    job, bays = site.job, site.bays
+    shares = shares_of(site, wetting)
+    patches, left_out = _holidays(site, pulls, shares)
+    said = [*job.assumed, *bay_warnings(bays), *_film_warnings(site, wetting), *left_out, *warnings]
+    outcome = Outcome(
+        title=job.title,
+        inputs=InputsRecord(
+            mesh_sha256=site.read.sha256, job_sha256=job.sha256, settings=_settings(site, wetting)
+        ),
+        warnings=tuple(dict.fromkeys(said)),
+        cautions=cautions(settled="settled" in job.film.mechanisms),
+        mesh=mesh_record(site.read, bays.method),
+        bays=_bay_records(site, shares),
+        openings=opening_records(bays),
+        passes=tuple(_pass_record(pull, order) for order, pull in enumerate(pulls, start=1)),
+        coverage=coverage_record(site, shares),
+        liquid=_liquid_record(wetting),
+        holidays=patches,
+        masks=_masks(site, wetting),
+        target=TargetRecord(
+            film_min_m=job.target.film_min,
+            film_max_m=job.target.film_max if np.isfinite(job.target.film_max) else None,
+            film_is=job.target.film_is,
+            coverage=job.target.coverage,
+        ),
+        wands=tuple(_wand_record(wand) for wand in job.wands),
+        keep_outs=tuple(
+            KeepOutRecord(
+                name=entry.name,
+                no=entry.no,
+                part=entry.part,
+                box_m=None if entry.box is None else box(entry.box),
+            )
+            for entry in job.keep_outs
+        ),
+        down=point(job.down),
+    )
+    sides = Sides(
+        mesh=site.mesh,
+        source_faces=bays.source_faces,
+        side_bay=bays.side_bay,
+        film=shares.total,
+        direct=shares.direct,
+        settled=shares.settled,
+        status=shares.status,
+        status_names=films.STATUSES,
+        film_is=job.target.film_is,
+        extra={"first_pass": wetting.first_pass, "priority": site.priority, **(extra or {})},
+    )
+    return Result(outcome=outcome, sides=sides)
+
+
+def coverage_record(site: Site, shares: Shares) -> CoverageRecord:
+    """Return how much of the required area has its least film."""
+
+    def area(mask: BoolArray) -> float:
+        return float(site.side_areas[mask & site.required].sum())
+
+    return coverage_of(
+        required_m2=area(site.required),
+        covered_m2=area(shares.covered),
+        direct_m2=area(shares.by_direct),
+        settled_only_m2=area(shares.settled_only),
+        dry_m2=area(shares.total <= 0.0),
+        target=site.job.target.coverage,
+    )
+
+
+def _bay_records(site: Site, shares: Shares) -> tuple[BayRecord, ...]:
+    bays, need = site.bays, site.required
+    inside = site.inside
+
+    def by_bay(mask: BoolArray) -> FloatArray:
+        chosen = mask & inside
+        areas = np.bincount(bays.side_bay[chosen], site.side_areas[chosen], minlength=len(bays.bays))
+        return np.asarray(areas, dtype=np.float64)
+
+    low = need & (shares.status == films.LOW)
+    columns = {
+        "required_m2": by_bay(need),
+        "covered_m2": by_bay(shares.covered),
+        "direct_m2": by_bay(shares.by_direct),
+        "settled_only_m2": by_bay(shares.settled_only),
+        "low_m2": by_bay(low),
+        "dry_m2": by_bay(need & (shares.total <= 0.0)),
+        "heavy_m2": by_bay(need & (shares.status == films.HEAVY)),
+    }
+    return tuple(
+        BayRecord(
+            name=bay.name,
+            area_m2=bay.area,
+            volume_m3=bay.volume,
+            openings=bay.openings,
+            box_m=box(bay.box),
+            sealed=bay.sealed,
+            **{name: float(values[bay.index]) for name, values in columns.items()},
+        )
+        for bay in bays.bays
+    )
+
+
+def _pass_record(pull: Pull, order: int) -> PassRecord:
+    path = pull.path
+    return PassRecord(
+        wand=pull.wand.name,
+        opening=pull.opening,
+        aim=point(pull.aim),
+        clock_deg=float(np.degrees(pull.clock)),
+        from_m=float(path.depths[0]),
+        to_m=float(path.depths[-1]),
+        pull_speed_m_s=pull.speed,
+        count=pull.count,
+        seconds=pull.count * pull.seconds,
+        liquid_m3=pull.count * pull.volume,
+        path_m=tuple(point(row) for row in path.points),
+        axes=tuple(point(row) for row in path.axes),
+        clock_axis=point(path.clocks[0]),
+        through=pull.through,
+        order=order,
+    )
+
+
+def _liquid_record(wetting: Wetting) -> LiquidRecord:
+    ledger = wetting.ledger
+    on_sides = ledger.direct + ledger.settled
+    reckoned = wetting.film.retained is not None
+    return LiquidRecord(
+        sprayed_m3=ledger.sprayed,
+        direct_m3=ledger.direct,
+        settled_m3=ledger.settled,
+        escaped_m3=ledger.escaped,
+        suspended_m3=ledger.suspended,
+        retained_m3=ledger.retained if reckoned else on_sides,
+        run_off_m3=ledger.run_off,
+        elsewhere_m3=ledger.elsewhere,
+        uncredited_m3=ledger.uncredited,
+        creep_m3=ledger.creep,
+    )
+
+
+def _wand_record(wand: Wand) -> WandRecord:
+    return WandRecord(
+        name=wand.name,
+        shape=wand.shape,
+        length_m=wand.length,
+        diameter_m=wand.diameter,
+        tip_diameter_m=wand.tip_diameter,
+        pattern=wand.tip.pattern,
+        spread_deg=float(np.degrees(wand.tip.spread)),
+        flow_m3_s=wand.tip.flow,
+    )
+
+
+def _masks(site: Site, wetting: Wetting) -> tuple[MaskRecord, ...]:
+    records = []
+    for index, entry in enumerate(site.job.keep_outs):
+        if entry.no == "drill":
+            continue
+        sides = site.sides_in(index) & site.inside
+        film = float(wetting.film.total[sides].max()) * site.wet_share if sides.any() else 0.0
+        records.append(MaskRecord(name=entry.name, film_m=film, touched=film > 0.0))
+    return tuple(records)
+
+
+def _holidays(
+    site: Site, pulls: Sequence[Pull], shares: Shares
+) -> tuple[tuple[HolidayRecord, ...], tuple[str, ...]]:
+    """Return the uncovered patches worth listing, largest first, and what was left out."""
+    patches = films.holidays(site.mesh, site.required & ~shares.covered, site.bays.side_bay)
+    listed = [patch for patch in patches if patch.area >= SMALLEST_HOLIDAY][:MOST_HOLIDAYS]
+    rest = patches[len(listed) :]
+    warnings: tuple[str, ...] = ()
+    if rest:
+        area = sum(patch.area for patch in rest)
+        warnings = (
+            f"{len(rest)} more uncovered patches, {area * 1e4:.3g} cm² together, are counted in the areas "
+            f"but not listed.",
+        )
+    records = tuple(
+        HolidayRecord(
+            bay=site.bays.bays[int(site.bays.side_bay[patch.sides[0]])].name,
+            area_m2=patch.area,
+            center_m=point(patch.center),
+            reason=holiday_reason(site, pulls, shares.total, shares.direct, patch.sides),
+            part=site.mesh.part_names[int(site.mesh.face_parts[patch.sides[0] // 2])],
+        )
+        for patch in listed
+    )
+    return records, warnings
+
+
+def _film_warnings(site: Site, wetting: Wetting) -> list[str]:
+    said = []
+    for index, entry in enumerate(site.job.keep_outs):
+        if entry.no != "drill" and not (site.sides_in(index) & site.inside).any():
+            said.append(
+                f'Keep-out "{entry.name}" holds no side of the structure: what lies there is not in '
+                f"the mesh, so film on it cannot be told; mask it."
+            )
+    sealed = [bay.name for bay in site.bays.bays if bay.sealed]
+    if sealed:
+        said.append(f"Nothing can be sprayed into the sealed {', '.join(sealed)}.")
+    closures = [abs(column.closure) for column in wetting.columns if np.isfinite(column.closure)]
+    if closures and max(closures) > site.job.film.error:
+        said.append(
+            f"The direct film's sum was off by {max(closures):.2%} before it was scaled to what landed; "
+            f"{site.job.film.error:.2%} was asked. A shorter film.edge gives a closer answer."
+        )
+    return said
+
+
+def _settings(site: Site, wetting: Wetting) -> dict[str, object]:
+    closures = [abs(column.closure) for column in wetting.columns if np.isfinite(column.closure)]
+    error = wetting.error
+    return {
+        "mechanisms": list(site.job.film.mechanisms),
+        "film_error_asked": site.job.film.error,
+        "film_error_estimated": float(error) if np.isfinite(error) else None,
+        "film_closure": max(closures) if closures else None,
+        "working_edge_um": round(site.edge / MICROMETRE, 3),
+        "working_faces": site.mesh.n_faces,
+        "ray_engine": site.scene.engine,
+        "seed": site.job.film.seed,
+        "time_to_95_s": wetting.time_to_95,
+    }

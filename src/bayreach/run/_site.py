@@ -1,0 +1,179 @@
+"""A job's structure made ready once: mesh, air, rays, and what is asked of every side."""
+
+from dataclasses import dataclass, replace
+from functools import cached_property
+
+import numpy as np
+
+from bayreach.arrays import OUTSIDE, BoolArray, FloatArray
+from bayreach.bays import Bays, Given, find_bays
+from bayreach.deposit.direct import Air, air_of
+from bayreach.errors import JobError, nearest_hint
+from bayreach.insertion import Space, space_of
+from bayreach.job import Job
+from bayreach.measure import face_areas, side_normals
+from bayreach.mesh import Mesh
+from bayreach.meshfile import MeshRead, read_mesh
+from bayreach.rays import Scene
+from bayreach.repair import subdivided
+
+WORKING_FACES = 40_000
+"""About how many faces the working mesh has where the job states no edge length."""
+EQUILATERAL = np.sqrt(3.0) / 4.0
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Site:
+    """A structure ready to be worked in. Arrays of (2n,) hold one value a side of `mesh`.
+
+    Parameters
+    ----------
+    job : Job
+        What is asked.
+    read : MeshRead
+        The mesh as read, with its findings.
+    bays : Bays
+        Bays of the working mesh, which is `bays.mesh`.
+    edge : float
+        Longest edge of the working mesh in m.
+    """
+
+    job: Job
+    read: MeshRead
+    bays: Bays
+    edge: float
+
+    @property
+    def mesh(self) -> Mesh:
+        """The working mesh: subdivided, with given openings cut."""
+        return self.bays.mesh
+
+    @cached_property
+    def scene(self) -> Scene:
+        """The working mesh as rays meet it."""
+        return Scene(self.mesh)
+
+    @cached_property
+    def air(self) -> Air:
+        """The bays as rays meet them."""
+        return air_of(self.mesh, self.bays)
+
+    @cached_property
+    def space(self) -> Space:
+        """The structure as a wand meets it."""
+        return space_of(self.mesh, self.bays)
+
+    @cached_property
+    def side_areas(self) -> FloatArray:
+        """(2n,) float in m²."""
+        return np.repeat(face_areas(self.mesh), 2)
+
+    @cached_property
+    def side_rise(self) -> FloatArray:
+        """(2n,) float: cosine between each side's normal and up."""
+        return np.asarray(-(side_normals(self.mesh) @ self.job.down))
+
+    @cached_property
+    def side_centers(self) -> FloatArray:
+        """(2n, 3) float in m."""
+        return np.repeat(self.mesh.corners.mean(axis=1), 2, axis=0)
+
+    @cached_property
+    def inside(self) -> BoolArray:
+        """(2n,) bool: sides that look into a bay."""
+        return np.asarray(self.bays.side_bay != OUTSIDE)
+
+    @cached_property
+    def keep_out(self) -> BoolArray:
+        """(2n,) bool: sides that must not be wet."""
+        masked = np.zeros(self.mesh.n_sides, dtype=np.bool_)
+        for entry in self.job.keep_outs:
+            if entry.no in ("spray", "both"):
+                masked |= self._sides_in(entry.box, entry.part)
+        return masked
+
+    @cached_property
+    def priority(self) -> FloatArray:
+        """(2n,) float: weight of each side in the plan; zero where no film is asked for."""
+        weight = np.ones(self.mesh.n_sides)
+        for surface in self.job.surfaces:
+            weight[self._sides_in(None, surface.part)] = surface.priority
+        weight[self.keep_out | ~self.inside] = 0.0
+        return weight
+
+    @cached_property
+    def uptake(self) -> FloatArray:
+        """(2n,) float: wet film in m soaked up before any stays."""
+        soaked = np.zeros(self.mesh.n_sides)
+        for surface in self.job.surfaces:
+            soaked[self._sides_in(None, surface.part)] = surface.uptake
+        return soaked
+
+    @cached_property
+    def required(self) -> BoolArray:
+        """(2n,) bool: sides that must get their least film."""
+        return np.asarray(self.priority > 0.0)
+
+    @property
+    def wet_share(self) -> float:
+        """Film in the target's terms (wet or dry) over wet film."""
+        return self.job.liquid.volume_solids if self.job.target.film_is == "dry" else 1.0
+
+    def sides_in(self, index: int) -> BoolArray:
+        """Return (2n,) bool: sides in keep-out `index` of the job."""
+        entry = self.job.keep_outs[index]
+        return self._sides_in(entry.box, entry.part)
+
+    def _sides_in(self, box: FloatArray | None, part: str | None) -> BoolArray:
+        if box is not None:
+            within = (self.side_centers >= box[0]) & (self.side_centers <= box[1])
+            return np.asarray(within.all(axis=1))
+        names = self.mesh.part_names
+        if part not in names:
+            message = (
+                f'{self.job.path.name}: part "{part}" is not in {self.job.mesh_path.name}, which has '
+                f"{', '.join(names[:12])}{'...' if len(names) > 12 else ''}.{nearest_hint(part or '', names)}"
+            )
+            raise JobError(message)
+        return np.repeat(self.mesh.face_parts == names.index(part), 2)
+
+
+def site_of(job: Job, *, read: MeshRead | None = None, proposed: tuple[Given, ...] = ()) -> Site:
+    """Return the site of a job, with the openings it gives, and `proposed` holes cut as well.
+
+    Raises
+    ------
+    MeshError
+        When the mesh cannot be read or an opening lies on no sheet.
+    JobError
+        When the structure has no bay, or a part that the job names is missing.
+    """
+    read = read_mesh(job.mesh_path, job.units) if read is None else read
+    edge = job.film.edge or _working_edge(read.mesh)
+    given = tuple(
+        Given(name=entry.name, center=entry.center, diameter=entry.diameter, normal=entry.normal)
+        for entry in job.openings
+    )
+    coarse = find_bays(read.mesh, given=(*given, *proposed))
+    if not coarse.bays:
+        reasons = " ".join(finding.detail for finding in coarse.findings if finding.detail)
+        message = f"{job.mesh_path.name}: the structure closes no bay, so nothing can be treated. {reasons}"
+        raise JobError(message)
+    return Site(job=job, read=read, bays=_refined(coarse, edge), edge=edge)
+
+
+def _refined(coarse: Bays, edge: float) -> Bays:
+    """Return the bays on a mesh with edges no longer than `edge`; air and openings stay what they are."""
+    fine = subdivided(coarse.mesh, edge)
+    sides = 2 * np.repeat(fine.source_faces, 2) + np.tile([0, 1], fine.mesh.n_faces)
+    return replace(
+        coarse,
+        mesh=fine.mesh,
+        source_faces=coarse.source_faces[fine.source_faces],
+        side_bay=coarse.side_bay[sides],
+    )
+
+
+def _working_edge(mesh: Mesh) -> float:
+    """Return the edge length in m that fills the mesh's area with WORKING_FACES equilateral triangles."""
+    return float(np.sqrt(face_areas(mesh).sum() / (EQUILATERAL * WORKING_FACES)))

@@ -1,0 +1,59 @@
+"""The repository keeps its own promises: layout, sizes, documents that match the code."""
+
+import re
+import subprocess
+import tomllib
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parent.parent
+TOP_LEVEL = {"README.md", "DEVELOPERS.md", "pyproject.toml", "src", "meshes", "tests", "examples"}
+
+
+def tracked() -> list[str]:
+    """Return the paths that git tracks; skip where the tests run from an unpacked archive."""
+    if not (ROOT / ".git").exists():
+        pytest.skip("not a git checkout: the list of tracked files is unknown")
+    run = subprocess.run(["git", "ls-files"], cwd=ROOT, capture_output=True, text=True, check=True)
+    return run.stdout.split("\n")[:-1]
+
+
+def contract() -> list[list[str]]:
+    """Return the rooms of the import contract, highest line first."""
+    settings = tomllib.loads((ROOT / "pyproject.toml").read_text())
+    layers = settings["tool"]["importlinter"]["contracts"][0]["layers"]
+    return [[room.strip() for room in line.split("|")] for line in layers]
+
+
+def test_the_top_level_holds_only_what_the_layout_names():
+    """A newcomer sees seven entries and dot-files, nothing else."""
+    extra = {path.split("/")[0] for path in tracked()} - TOP_LEVEL
+    assert [entry for entry in sorted(extra) if not entry.startswith(".")] == []
+
+
+def test_no_source_file_is_longer_than_500_lines():
+    """The size budget of a module, data tables aside."""
+    lengths = {path: len(path.read_text().splitlines()) for path in (ROOT / "src").rglob("*.py")}
+    assert {str(path): length for path, length in lengths.items() if length > 500} == {}
+
+
+def test_the_rooms_table_in_the_contributors_page_is_the_import_contract():
+    """Each line of the table names the same rooms as the contract's line, in the same order."""
+    page = (ROOT / "DEVELOPERS.md").read_text()
+    table = page.split("<!-- rooms -->")[1].split("<!-- /rooms -->")[0]
+    rows = re.findall(r"^\| ((?:`\w+`(?:, )?)+) \|", table, flags=re.MULTILINE)
+    assert [re.findall(r"`(\w+)`", row) for row in rows] == contract()
+
+
+def test_the_readme_opens_with_the_job_and_two_one_line_commands():
+    """One paragraph, then two fenced commands, each a single line that makes its own environment."""
+    page = (ROOT / "README.md").read_text()
+    blocks = re.findall(r"```sh\n(.*?)```", page, flags=re.DOTALL)
+    assert page.startswith(
+        "# bayreach\n\nbayreach estimates and plans the coating of the *inside* of structures."
+    )
+    assert [block.count("\n") for block in blocks[:2]] == [1, 1]
+    assert all(block.startswith("python3 -m venv .venv && ") for block in blocks[:2])
+    assert "bayreach plan" in blocks[0]
+    assert "pytest" in blocks[1]
