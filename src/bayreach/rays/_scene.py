@@ -9,6 +9,9 @@ from bayreach.arrays import NO_FACE, BoolArray, FloatArray, IntArray, frozen_flo
 from bayreach.mesh import Mesh
 from bayreach.rays._segments import as_vectors, stop_short
 
+ENGINES = ("auto", "embree", "embree-fast", "tree", "binding")
+"""Engines a scene may be asked to use."""
+
 
 class _Engine(Protocol):
     name: str
@@ -36,8 +39,10 @@ class Scene:
     ----------
     mesh : Mesh
         Triangles in m. A mesh without faces is allowed: nothing is ever hit.
-    engine : {"auto", "binding"}
-        Which ray engine to use.
+    engine : {"auto", "embree", "embree-fast", "tree", "binding"}
+        Which ray engine to use. `auto` takes Embree's library where it is there and passes its self-test,
+        else the box tree of our own; both give the same answers but for rays within a rounding error of an
+        edge.
 
     Attributes
     ----------
@@ -110,11 +115,21 @@ class Scene:
 
 
 def _engine_of(mesh: Mesh, origin: FloatArray, wanted: str) -> _Engine | None:
+    if wanted not in ENGINES:
+        message = f'engine: "{wanted}" is unknown; use one of {", ".join(ENGINES)}.'
+        raise ValueError(message)
     if not mesh.n_faces:
         return None
-    if wanted not in {"auto", "binding"}:
-        message = f'engine: "{wanted}" is unknown; use "auto" or "binding".'
-        raise ValueError(message)
-    from bayreach.rays._binding import BindingEngine
+    if wanted == "binding":
+        from bayreach.rays._binding import BindingEngine
 
-    return BindingEngine(mesh, origin)
+        return BindingEngine(mesh, origin)
+    from bayreach.rays._packet_engine import PacketEngine, trusted_library
+
+    library = None if wanted == "tree" else trusted_library()
+    if library is None and wanted.startswith("embree"):
+        message = (
+            'engine: no working Embree 4 library was found in the embreex package; use "tree" or "auto".'
+        )
+        raise ValueError(message)
+    return PacketEngine(mesh, origin, library, robust=wanted != "embree-fast")

@@ -1,0 +1,175 @@
+"""The packet engines: compiled kernels over Embree's library, or over a tree of our own."""
+
+import os
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from bayreach.arrays import BoolArray, FloatArray
+from bayreach.mesh import Mesh, mesh_of
+from bayreach.rays._embree import EmbreeLibrary, EmbreeScene, loaded_library
+from bayreach.rays._tree import tree_of
+from bayreach.rays.packets import (
+    LANES,
+    Tracer,
+    compiled,
+    face_of_lane,
+    is_lane_blocked,
+    new_packet,
+    put_ray,
+    trace_blocked,
+    trace_first,
+)
+
+_RAYS_A_TASK = 1 << 15
+
+
+class PacketEngine:
+    """Sixteen rays at a time, all cores.
+
+    Parameters
+    ----------
+    mesh : Mesh
+        Triangles in m.
+    origin : (3,) float
+        Where local coordinates are counted from, in m.
+    library : EmbreeLibrary, optional
+        Embree; None: the tree of our own.
+    robust : bool
+        Embree's robust mode: no ray slips between two faces, for about a tenth of the speed.
+    """
+
+    def __init__(
+        self, mesh: Mesh, origin: FloatArray, library: EmbreeLibrary | None, *, robust: bool = True
+    ) -> None:
+        nothing = np.zeros((0, 6), np.float32), np.zeros((0, 3), np.int32)
+        no_faces = np.zeros((0, 9), np.float32), np.zeros(0, np.int32)
+        if library is None:
+            self.name = f"own box tree, packets of {LANES}"
+            self.tracer = Tracer(0, 0, 0, *tree_of(mesh, origin))
+            return
+        number = ".".join(str(part) for part in library.version)
+        self.name = f"Embree {number}, packets of {LANES}, {'robust' if robust else 'fast'}"
+        # Kept so that the scene lives as long as its address is in use.
+        self._scene = EmbreeScene(library, mesh, origin, robust=robust)
+        handle = self._scene.handle
+        self.tracer = Tracer(library.occluded16, library.intersect16, handle, *nothing, *no_faces)
+
+    def first(
+        self, origins: NDArray[np.float32], directions: NDArray[np.float32], near: float
+    ) -> NDArray[np.int32]:
+        """Return the face (n,) hit first beyond `near` m, or -1."""
+        faces = np.full(len(origins), -1, dtype=np.int32)
+
+        def trace(first: int, last: int) -> None:
+            part = slice(first, last)
+            _first_hits(self.tracer, origins[part], directions[part], near, faces[part])
+
+        in_parts(len(origins), trace)
+        return faces
+
+    def blocked(
+        self,
+        origins: NDArray[np.float32],
+        directions: NDArray[np.float32],
+        near: NDArray[np.float32],
+        far: NDArray[np.float32],
+    ) -> BoolArray:
+        """Return whether (n,) anything lies between `near` and `far` m along each ray."""
+        answer = np.zeros(len(origins), dtype=np.bool_)
+        spans = np.stack([near, far], axis=1)
+
+        def trace(first: int, last: int) -> None:
+            part = slice(first, last)
+            _blocked_rays(self.tracer, origins[part], directions[part], spans[part], answer[part])
+
+        in_parts(len(origins), trace)
+        return answer
+
+
+def in_parts(count: int, trace: Callable[[int, int], None]) -> None:
+    """Call `trace(first, last)` for pieces of a range, on all cores when there is enough to do."""
+    starts = range(0, count, _RAYS_A_TASK)
+    if len(starts) <= 1:
+        trace(0, count)
+        return
+    with ThreadPoolExecutor(max_workers=cores()) as pool:
+        for done in [pool.submit(trace, first, min(first + _RAYS_A_TASK, count)) for first in starts]:
+            done.result()
+
+
+def cores() -> int:
+    """Return how many cores this process may use."""
+    if hasattr(os, "sched_getaffinity"):
+        return max(1, len(os.sched_getaffinity(0)))
+    return os.cpu_count() or 1
+
+
+@lru_cache(maxsize=1)
+def trusted_library() -> EmbreeLibrary | None:
+    """Return Embree's library when it is there and answers a small scene rightly, else None.
+
+    The scene is asked through the compiled kernels, so that a library with another layout of rays shows here,
+    once a process, and not as a wrong film.
+    """
+    library = loaded_library()
+    if library is None:
+        return None
+    plate = mesh_of(
+        [[0, 0, 0], [1, 0, 0], [0, 1, 0], [0, 0, 9], [0, 1, 9], [1, 0, 9]], [[0, 1, 2], [3, 4, 5]]
+    )
+    engine = PacketEngine(plate, np.zeros(3), library)
+    inside = np.linspace(0.1, 0.4, 20, dtype=np.float32)
+    origins = np.stack([inside, inside, np.full(20, 5.0, dtype=np.float32)], axis=1)
+    origins[::3, :2] += 1.0
+    ways = np.tile(np.array([0.0, 0.0, -1.0], dtype=np.float32), (20, 1))
+    ways[1::2] *= -1.0
+    near, far = np.full(20, 0.1, np.float32), np.where(np.arange(20) % 5 == 1, 3.5, 6.0).astype(np.float32)
+    there = np.arange(20) % 3 != 0
+    wanted = np.where(there, np.arange(20) % 2, -1)
+    reached = there & (far > np.where(np.arange(20) % 2 == 0, 5.0, 4.0))
+    faces, blocked = engine.first(origins, ways, 0.1), engine.blocked(origins, ways, near, far)
+    return library if (faces == wanted).all() and (blocked == reached).all() else None
+
+
+@compiled
+def _blocked_rays(
+    tracer: Tracer,
+    origins: NDArray[np.float32],
+    directions: NDArray[np.float32],
+    spans: NDArray[np.float32],
+    answer: BoolArray,
+) -> None:
+    packet = new_packet()
+    for start in range(0, len(origins), LANES):
+        count = min(LANES, len(origins) - start)
+        for lane in range(count):
+            x, y, z = origins[start + lane]
+            dx, dy, dz = directions[start + lane]
+            put_ray(packet, lane, (x, y, z), (dx, dy, dz), (spans[start + lane, 0], spans[start + lane, 1]))
+        trace_blocked(tracer, packet, count)
+        for lane in range(count):
+            answer[start + lane] = is_lane_blocked(packet, lane)
+
+
+@compiled
+def _first_hits(
+    tracer: Tracer,
+    origins: NDArray[np.float32],
+    directions: NDArray[np.float32],
+    near: float,
+    faces: NDArray[np.int32],
+) -> None:
+    packet = new_packet()
+    for start in range(0, len(origins), LANES):
+        count = min(LANES, len(origins) - start)
+        for lane in range(count):
+            x, y, z = origins[start + lane]
+            dx, dy, dz = directions[start + lane]
+            put_ray(packet, lane, (x, y, z), (dx, dy, dz), (near, np.inf))
+        trace_first(tracer, packet, count)
+        for lane in range(count):
+            faces[start + lane] = face_of_lane(packet, lane)
