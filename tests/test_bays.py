@@ -167,3 +167,26 @@ def test_a_rib_at_an_open_end_makes_two_openings() -> None:
 
 def test_rib_helper_stands_where_it_says() -> None:
     assert rib(0.3, SIZE).points[:, 0] == pytest.approx(0.3)
+
+
+def test_ribs_and_stringers_that_only_touch_the_skin_divide_it_all_the_same() -> None:
+    # Skins are two triangles each and know nothing of what stands on them.
+    outline = [(0, 0), (0.17, 0), (0.17, 0.04), (0.23, 0.04), (0.23, 0), (0.4, 0), (0.4, 0.2), (0, 0.2)]
+    cut_rib = sheet(outline, [ring((0.2, 0.12), 0.08)], (0.5 * X, Y, Z), "rib")
+    blade = sheet(rectangle(1.0, 0.03), [], (0.2 * Y, X, Z), "blade")
+    bays = find_bays(mended(box(SIZE), cut_rib, blade))
+    assert len(bays.bays) == 2
+    assert [bay.volume for bay in bays.bays] == pytest.approx([0.04] * 2, rel=1e-9)
+    assert [opening.area for opening in bays.openings] == pytest.approx(
+        [0.0024, polygon_area(0.08)], rel=1e-6
+    )
+    area = 0.76 - 0.0024 - polygon_area(0.08) + 0.03
+    assert [bay.area for bay in bays.bays] == pytest.approx([area] * 2, rel=1e-6)
+
+
+def test_a_rib_that_passes_through_the_skin_still_divides_the_box() -> None:
+    proud = sheet(rectangle(0.5, 0.3), [], (0.5 * X - 0.05 * Y - 0.05 * Z, Y, Z), "rib")
+    bays = find_bays(mended(box(SIZE), proud))
+    assert [bay.volume for bay in bays.bays] == pytest.approx([0.04] * 2, rel=1e-9)
+    assert [bay.area for bay in bays.bays] == pytest.approx([0.76] * 2, rel=1e-6)
+    assert not bays.openings

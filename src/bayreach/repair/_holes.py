@@ -185,7 +185,7 @@ def _assembled(
         face_parts=sources,
         part_names=("",) * mesh.n_faces,
     )
-    mended, _ = mend(numbered, weld=1e-3 * WELD_SHARE * mesh.diagonal)
+    mended, _ = mend(numbered, weld=1e-3 * WELD_SHARE * mesh.diagonal, imprint=False)
     source_faces = np.array(mended.face_parts)
     whole = Mesh(
         points=mended.points,

@@ -1,11 +1,14 @@
 """Merging, dropping and splitting until equal points are one point and every touching edge is shared."""
 
+from dataclasses import dataclass, replace
+
 import numpy as np
 
 from bayreach.arrays import FloatArray, IntArray
 from bayreach.measure import area_vectors
 from bayreach.mesh import Mesh
 from bayreach.repair._findings import Finding, some_of
+from bayreach.repair._imprint import imprinted
 from bayreach.repair._split import split_at
 from bayreach.topology import edges_of, groups
 
@@ -16,46 +19,94 @@ _MOST_ROUNDS = 40
 _PIECES_AT_MOST = 4096
 
 
-def mend(mesh: Mesh, weld: float | None = None) -> tuple[Mesh, tuple[Finding, ...]]:
+def mend(mesh: Mesh, weld: float | None = None, *, imprint: bool = True) -> tuple[Mesh, tuple[Finding, ...]]:
     """Return a mended mesh and what was changed or stays odd.
 
-    Points nearer than `weld` (m; 1e-6 of the box's diagonal where None) become one, faces without area and
-    repeated faces are
-    dropped, and an edge with a point on it is split there together with its faces. Nothing else moves.
+    Points nearer than `weld` become one, faces without area and repeated faces are dropped, an edge with a
+    point
+    on it is split there together with its faces, and a face that another touches or crosses is cut along
+    it. Nothing
+    else moves.
 
     Parameters
     ----------
     mesh : Mesh
         As it came.
     weld : float, optional
-        Tolerance in m.
+        Tolerance in m; 1e-6 of the box's diagonal where None.
+    imprint : bool
+        False leaves faces that others touch or cross as they are.
     """
     weld = WELD_SHARE * mesh.diagonal if weld is None else weld
     findings: list[Finding] = []
-    points, faces, used = _merged(mesh, weld, findings)
-    faces, keep = _without_flat(points, faces, weld, findings)
-    parts = mesh.face_parts[keep]
-    faces, source, n_split, where = _split_at_points(points, faces, weld)
-    parts = parts[source]
-    if n_split:
-        findings.append(
-            Finding(
-                kind="split edges",
-                count=n_split,
-                detail=f"{n_split} edges had a point on them (within {weld:.3g} m) and were split there.",
-                places=some_of(where),
-            )
-        )
-        faces, keep = _without_flat(points, faces, weld, findings)
-        parts = parts[keep]
-    faces, keep = _without_repeats(points, faces, findings)
-    parts = parts[keep]
-    del used
-    mended = Mesh(points=points, faces=faces, face_parts=parts, part_names=mesh.part_names)
+    points, faces = _merged(mesh, weld, findings)
+    state = _State(points=points, faces=faces, source=np.arange(mesh.n_faces), weld=weld)
+    state = _tidied(state, findings)
+    if imprint and weld > 0:
+        state = _with_imprints(state, findings)
+    mended = Mesh(
+        points=state.points,
+        faces=state.faces,
+        face_parts=mesh.face_parts[state.source],
+        part_names=mesh.part_names,
+    )
     return mended, (*findings, *_oddities(mended))
 
 
-def _merged(mesh: Mesh, weld: float, findings: list[Finding]) -> tuple[FloatArray, IntArray, IntArray]:
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _State:
+    """A mesh half mended: which face of the first mesh each came from goes along."""
+
+    points: FloatArray
+    faces: IntArray
+    source: IntArray
+    weld: float
+
+
+def _tidied(state: _State, findings: list[Finding]) -> _State:
+    """Drop flat faces, split edges at points on them, drop repeats."""
+    points, weld = state.points, state.weld
+    faces, keep = _without_flat(points, state.faces, weld, findings)
+    source = state.source[keep]
+    faces, piece, n_split, where = _split_at_points(points, faces, weld)
+    source = source[piece]
+    if n_split:
+        detail = f"{n_split} edges had a point on them (within {weld:.3g} m) and were split there."
+        findings.append(Finding(kind="split edges", count=n_split, detail=detail, places=some_of(where)))
+        faces, keep = _without_flat(points, faces, weld, findings)
+        source = source[keep]
+    faces, keep = _without_repeats(points, faces, findings)
+    return replace(state, faces=faces, source=source[keep])
+
+
+def _with_imprints(state: _State, findings: list[Finding]) -> _State:
+    """Cut faces along others that touch or cross them, and tidy up after."""
+    mark = imprinted(state.points, state.faces, state.weld)
+    if mark.n_crossing:
+        detail = f"{mark.n_crossing} pairs of faces pass through each other."
+        findings.append(Finding(kind="crossing faces", count=mark.n_crossing, detail=detail, is_repair=False))
+    if not mark.n_cut:
+        return state
+    detail = (
+        f"{mark.n_cut} faces were cut where another part touches or crosses them (within {state.weld:.3g} m)."
+    )
+    findings.append(Finding(kind="cut faces", count=mark.n_cut, detail=detail, places=some_of(mark.places)))
+    soup = Mesh(
+        points=mark.points,
+        faces=mark.faces,
+        face_parts=np.zeros(len(mark.faces), dtype=np.int64),
+        part_names=("mesh",),
+    )
+    # The cuts' own corners repeat along shared edges; merging them is part of the cut and not told again.
+    points, faces = _merged(soup, state.weld, [])
+    cut = _State(points=points, faces=faces, source=state.source[mark.source], weld=state.weld)
+    unseen: list[Finding] = []
+    tidy = _tidied(cut, unseen)
+    findings += [finding for finding in unseen if finding.kind == "dropped repeated faces"]
+    return tidy
+
+
+def _merged(mesh: Mesh, weld: float, findings: list[Finding]) -> tuple[FloatArray, IntArray]:
     """Drop points that no face uses and merge those within the tolerance."""
     from scipy.spatial import cKDTree
 
@@ -96,7 +147,7 @@ def _merged(mesh: Mesh, weld: float, findings: list[Finding]) -> tuple[FloatArra
                 places=some_of(places),
             )
         )
-    return points, faces, used
+    return points, faces
 
 
 def _without_flat(
