@@ -1,0 +1,170 @@
+"""Sample points grouped into small blocks that lie together and look the same way."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from bayreach.arrays import FloatArray, IntArray, unit_vectors
+
+SAMPLES_A_BLOCK = 64
+"""About how many samples a block holds: few enough for the nearest cache, enough to be worth a test."""
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Blocks:
+    """Samples in the order of their blocks; each side's samples stand in one block.
+
+    Blocks are ordered by the way they look and along a Morton curve, so that the sixteen rays of a packet run
+    close together. Offsets are counted from the middle of the block: single precision then loses less than a
+    millionth of the block's size.
+
+    Parameters
+    ----------
+    starts : (b + 1,) int
+        Where each block's samples begin.
+    centers : (b, 3) float
+        Middle of each block in m.
+    radii : (b,) float
+        Greatest distance in m of a sample from the middle.
+    axes : (b, 3) float
+        Mean direction of the normals.
+    cosines : (b,) float
+        Least cosine between a normal and the mean.
+    floors : (b,) float
+        Least height in m of a sample above the middle along the mean normal.
+    offsets : (m, 3) float32
+        Samples from the middle of their block, in m.
+    normals : (m, 3) float32
+        Unit normals.
+    weights : (m,) float32
+        Share of its side that a sample stands for.
+    rows : (m,) int32
+        Place of each sample's side in the targets' `sides`.
+    samples : (m,) int
+        Place of each sample in the targets.
+    """
+
+    starts: IntArray
+    centers: FloatArray
+    radii: FloatArray
+    axes: FloatArray
+    cosines: FloatArray
+    floors: FloatArray
+    offsets: NDArray[np.float32]
+    normals: NDArray[np.float32]
+    weights: NDArray[np.float32]
+    rows: NDArray[np.int32]
+    samples: IntArray
+
+    @property
+    def n_blocks(self) -> int:
+        """Number of blocks."""
+        return len(self.radii)
+
+
+def blocks_of(points: FloatArray, normals: FloatArray, weights: FloatArray, side_starts: IntArray) -> Blocks:
+    """Return the samples of sides (`side_starts` (k + 1,): where each side's samples begin) in blocks."""
+    n_sides = len(side_starts) - 1
+    counts = np.diff(side_starts)
+    firsts = side_starts[:-1]
+    middles = _means(points, side_starts)
+    order = np.lexsort((_morton(middles), _looks(normals[firsts])))
+    cuts = _cuts(counts[order], _looks(normals[firsts])[order])
+    starts = np.concatenate([[0], np.cumsum(counts[order])])
+    samples = (
+        np.repeat(firsts[order], counts[order])
+        + np.arange(len(points))
+        - np.repeat(starts[:-1], counts[order])
+    )
+    block_starts = starts[cuts]
+    n_blocks = len(cuts) - 1
+    block = np.repeat(np.arange(n_blocks), np.diff(block_starts))
+    there = points[samples]
+    low, high = _extremes(there, block_starts)
+    centers = 0.5 * (low + high)
+    offsets = there - centers[block]
+    looks = normals[samples]
+    axes = unit_vectors(_means(looks, block_starts))
+    if not n_sides:
+        looks, axes = np.zeros((0, 3)), np.zeros((0, 3))
+    at = block_starts[:-1]
+    cosines = np.einsum("ij,ij->i", looks, axes[block])
+    heights = np.einsum("ij,ij->i", offsets, axes[block])
+    return Blocks(
+        starts=block_starts.astype(np.int64),
+        centers=centers,
+        radii=np.sqrt(np.maximum.reduceat(np.einsum("ij,ij->i", offsets, offsets), at)) * (1 + 1e-6)
+        if n_blocks
+        else np.zeros(0),
+        axes=axes,
+        cosines=np.minimum.reduceat(cosines, at) if n_blocks else np.zeros(0),
+        floors=np.minimum.reduceat(heights, at) if n_blocks else np.zeros(0),
+        offsets=offsets.astype(np.float32),
+        normals=looks.astype(np.float32),
+        weights=weights[samples].astype(np.float32),
+        rows=np.repeat(order, counts[order]).astype(np.int32),
+        samples=samples,
+    )
+
+
+def _means(values: FloatArray, starts: IntArray) -> FloatArray:
+    """Return the mean (k, 3) of each run of rows."""
+    if len(starts) < 2:
+        return np.zeros((0, 3))
+    sums = np.add.reduceat(values, starts[:-1], axis=0)
+    return np.asarray(sums / np.diff(starts)[:, None])
+
+
+def _extremes(values: FloatArray, starts: IntArray) -> tuple[FloatArray, FloatArray]:
+    if len(starts) < 2:
+        return np.zeros((0, 3)), np.zeros((0, 3))
+    least = np.minimum.reduceat(values, starts[:-1], axis=0)
+    return least, np.maximum.reduceat(values, starts[:-1], axis=0)
+
+
+def _looks(normals: FloatArray) -> IntArray:
+    """Return a number 0 to 5 for the axis, and the way along it, that each normal (k, 3) is nearest to."""
+    if not len(normals):
+        return np.zeros(0, dtype=np.int64)
+    axis = np.abs(normals).argmax(axis=1)
+    negative = normals[np.arange(len(normals)), axis] < 0
+    return np.asarray(2 * axis + negative, dtype=np.int64)
+
+
+def _morton(points: FloatArray) -> IntArray:
+    """Return the place (k,) of points (k, 3) along a Morton curve of 2^20 steps a side."""
+    if not len(points):
+        return np.zeros(0, dtype=np.int64)
+    low = points.min(axis=0)
+    size = float((points.max(axis=0) - low).max()) or 1.0
+    steps = ((points - low) / size * (2**20 - 1)).astype(np.uint64)
+    place = np.zeros(len(points), dtype=np.uint64)
+    for k in range(3):
+        place |= _spread(steps[:, k]) << np.uint64(k)
+    return place.astype(np.int64)
+
+
+def _spread(values: NDArray[np.uint64]) -> NDArray[np.uint64]:
+    """Return 20-bit numbers with two zero bits between each of their bits and the next."""
+    spread = values & np.uint64(0x1FFFFF)
+    for shift, mask in (
+        (32, 0x1F00000000FFFF),
+        (16, 0x1F0000FF0000FF),
+        (8, 0x100F00F00F00F00F),
+        (4, 0x10C30C30C30C30C3),
+        (2, 0x1249249249249249),
+    ):
+        spread = (spread | (spread << np.uint64(shift))) & np.uint64(mask)
+    return spread
+
+
+def _cuts(counts: IntArray, looks: IntArray) -> IntArray:
+    """Return where (b + 1,), in ordered sides, blocks begin: where the look changes or a block is full."""
+    if not len(counts):
+        return np.zeros(1, dtype=np.int64)
+    sides_a_block = max(1, SAMPLES_A_BLOCK // max(1, int(np.median(counts))))
+    turn = np.flatnonzero(np.diff(looks, prepend=looks[0] - 1))
+    run = np.repeat(turn, np.diff(np.append(turn, len(looks))))
+    full = (np.arange(len(looks)) - run) % sides_a_block == 0
+    return np.append(np.flatnonzero(full), len(counts))
