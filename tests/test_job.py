@@ -190,6 +190,15 @@ def test_drilling_may_be_bounded_by_a_plane(tmp_path: Path) -> None:
     assert (plane[0].tolist(), plane[1].tolist()) == ([0, 0, 0.1], [0, 0, 1])
 
 
+def test_doubt_fills_what_is_not_given(tmp_path: Path) -> None:
+    job = loaded(
+        tmp_path, SMALL + '[doubt]\naim = "3 deg"\nflow = 0.1\n[vary]\n"target.coverage" = [0.9, 0.95]\n'
+    )
+    assert (job.doubt.aim, job.doubt.flow) == (pytest.approx(math.radians(3)), 0.1)
+    assert job.doubt.samples == 2048
+    assert job.vary == {"target.coverage": (0.9, 0.95)}
+
+
 def test_points_in_a_keep_out_are_told(tmp_path: Path) -> None:
     job = loaded(tmp_path, WHOLE)
     inside = job.is_inside(job.keep_outs[0], np.array([[0.05, 0.02, 0.02], [0.05, 0.05, 0.02]]))
@@ -331,5 +340,16 @@ def test_the_schema_describes_every_key() -> None:
     schema = job_schema()
     tables = [schema, *schema["$defs"].values()]
     for table in tables:
+        if table.get("type") != "object":
+            continue
         for key, rule in table["properties"].items():
             assert rule.get("description"), f"{table['title']}: {key}"
+
+
+def test_every_default_of_the_schema_fits_the_schema() -> None:
+    schema = job_schema()
+    for table in [schema, *schema["$defs"].values()]:
+        for key, rule in table["properties"].items():
+            if "default" in rule and "$ref" not in rule:
+                checker = jsonschema.Draft202012Validator({**rule, "$defs": schema["$defs"]})
+                assert not list(checker.iter_errors(rule["default"])), f"{table['title']}: {key}"

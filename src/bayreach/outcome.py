@@ -393,10 +393,11 @@ class Sides:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Result:
-    """An outcome and the film of every side."""
+    """An outcome, the film of every side, and more files to lie beside them (name to bytes)."""
 
     outcome: Outcome
     sides: Sides
+    files: Mapping[str, bytes] = field(default_factory=dict)
 
 
 def to_table(record: Any) -> Any:

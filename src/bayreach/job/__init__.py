@@ -2,9 +2,10 @@
 
 from typing import Any
 
-from bayreach.job._load import load_job
+from bayreach.job._load import job_from, load_job
 from bayreach.job._records import (
     MECHANISMS,
+    DoubtSettings,
     Drilling,
     FilmSettings,
     GivenOpening,
@@ -18,6 +19,7 @@ from bayreach.job._records import (
 
 __all__ = [
     "MECHANISMS",
+    "DoubtSettings",
     "Drilling",
     "FilmSettings",
     "GivenOpening",
@@ -27,6 +29,7 @@ __all__ = [
     "Surface",
     "Target",
     "WrittenPass",
+    "job_from",
     "job_schema",
     "load_job",
 ]

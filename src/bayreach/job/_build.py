@@ -9,6 +9,7 @@ from bayreach.arrays import FloatArray, frozen_floats, unit_vectors
 from bayreach.errors import BayreachError, JobError
 from bayreach.job._load import path_inside
 from bayreach.job._records import (
+    DoubtSettings,
     Drilling,
     FilmSettings,
     GivenOpening,
@@ -77,6 +78,8 @@ def job_of(table: JobTable, *, path: Path, sha256: str) -> Job:
         ),
         supply=Supply(tank=table.supply.tank, pressure=table.supply.pressure),
         drilling=_drilling(table.drilling, per_unit),
+        doubt=DoubtSettings(**table.doubt.model_dump(exclude_none=True)),
+        vary={key: tuple(values) for key, values in table.vary.items()},
         assumed=assumed,
     )
 

@@ -29,12 +29,22 @@ def load_job(path: Path | str) -> Job:
     """
     path = Path(path)
     raw = _read(path)
-    data = _parsed(raw, path)
+    return job_from(_parsed(raw, path), path=path, sha256=hashlib.sha256(raw).hexdigest())
+
+
+def job_from(data: dict[str, Any], *, path: Path, sha256: str) -> Job:
+    """Return the job of tables as TOML reads them; `path` and `sha256` are of the file they came from.
+
+    Raises
+    ------
+    JobError
+        As `load_job`.
+    """
     table = _checked(data, path)
     _check_names(table, path)
     from bayreach.job._build import job_of
 
-    return job_of(table, path=path, sha256=hashlib.sha256(raw).hexdigest())
+    return job_of(table, path=path, sha256=sha256)
 
 
 def _read(path: Path) -> bytes:

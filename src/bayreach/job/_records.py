@@ -1,5 +1,7 @@
 """What a job file says, as frozen objects in SI units: nothing here knows TOML."""
 
+import math
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Literal
@@ -117,6 +119,24 @@ class Drilling:
     drills: Literal["metric", "inch"] = "metric"
 
 
+@dataclass(frozen=True, kw_only=True)
+class DoubtSettings:
+    """Standard deviations of what varies in a hand: lengths in m, angles in rad, the rest relative."""
+
+    aim: float = math.radians(1.5)
+    place: float = 1e-3
+    depth: float = 5e-3
+    clock: float = math.radians(10.0)
+    pull_speed: float = 0.15
+    flow: float = 0.05
+    spread: float = 0.05
+    throw: float = 0.2
+    droplet: float = 0.15
+    samples: int = 2048
+    error: float = 0.01
+    seed: int = 0
+
+
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Job:
     """One job file, checked: lengths in m, `down` (3,) a unit vector, `sha256` of the file's bytes."""
@@ -137,6 +157,8 @@ class Job:
     surfaces: tuple[Surface, ...] = ()
     supply: Supply = field(default_factory=Supply)
     drilling: Drilling = field(default_factory=Drilling)
+    doubt: DoubtSettings = field(default_factory=DoubtSettings)
+    vary: Mapping[str, tuple[object, ...]] = field(default_factory=dict)
     assumed: tuple[str, ...] = ()
 
     @property

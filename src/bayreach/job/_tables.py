@@ -32,7 +32,7 @@ from bayreach.job._quantities import (
 class Table(BaseModel):
     """A TOML table that refuses keys it does not know and types it would have to guess."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, strict=False, populate_by_name=False)
+    model_config = ConfigDict(extra="forbid", frozen=True, validate_default=True)
 
 
 class TargetTable(Table):
@@ -85,9 +85,9 @@ class TipTable(Table):
         default=None, description="pressure at which flow was measured; scaled by the square-root law"
     )
     throw: PositiveOrInfiniteLength = Field(
-        default=float("inf"), description='flight length after which drops are fog; "inf": never'
+        default="inf", description='flight length after which drops are fog; "inf": never'
     )
-    droplet: PositiveLength = Field(default=60e-6, description="median drop diameter by volume")
+    droplet: PositiveLength = Field(default="60 um", description="median drop diameter by volume")
     droplet_spread: Annotated[float, Field(strict=True, ge=1, le=10)] = Field(
         default=1.8, description="geometric standard deviation of drop diameters"
     )
@@ -116,7 +116,7 @@ class PieceTable(Table):
     arc: PositiveAngle | None = Field(default=None, description="angle an arc bends through")
     radius: PositiveLength | None = Field(default=None, description="radius of the arc's centre line")
     roll: Angle = Field(
-        default=0.0,
+        default="0 deg",
         description="turn of the bend's plane about the wand's axis, right-handed looking to the tip",
     )
 
@@ -145,7 +145,7 @@ class WandTable(Table):
     )
     tip: TipTable = Field(description="the tip")
     pull_speed: Speed = Field(description="speed it is pulled back at")
-    lag: Time = Field(default=0.0, description="time between trigger and spray")
+    lag: Time = Field(default="0 s", description="time between trigger and spray")
     couple_after: bool = Field(
         default=False,
         strict=True,
@@ -214,7 +214,9 @@ class PassTable(Table):
     aim: Direction = Field(description="direction the wand is pushed in, in mesh axes")
     from_: Length = Field(alias="from", description="depth where the pull begins")
     to: Length = Field(description="depth where the pull ends")
-    clock: Angle = Field(default=0.0, description="turn of the wand, clockwise seen by the hand behind it")
+    clock: Angle = Field(
+        default="0 deg", description="turn of the wand, clockwise seen by the hand behind it"
+    )
     count: Annotated[int, Field(ge=1, le=1000, strict=True)] = Field(default=1, description="how often")
     pull_speed: Speed | None = Field(default=None, description="instead of the wand's own")
     dwell: PositiveTime | None = Field(
@@ -279,7 +281,7 @@ class SurfaceTable(Table):
     priority: Annotated[float, Field(strict=True, ge=0, le=1000)] = Field(
         default=1.0, description="weight in the plan; 0: none asked"
     )
-    uptake: Length = Field(default=0.0, description="wet film soaked up before any stays")
+    uptake: Length = Field(default="0 um", description="wet film soaked up before any stays")
 
 
 class SupplyTable(Table):
@@ -294,7 +296,7 @@ class PlaneTable(Table):
 
     point: Vector = Field(description="a point of it, in mesh units")
     normal: Direction = Field(description="its normal")
-    within: PositiveLength = Field(default=5e-3, description="how far a skin may lie from it")
+    within: PositiveLength = Field(default="5 mm", description="how far a skin may lie from it")
 
 
 class PlaceTable(Table):
@@ -321,12 +323,38 @@ class DrillingTable(Table):
         default=None,
         description="a group of the mesh, or a box or plane; left out: any skin reached from outside",
     )
-    skin: Length = Field(default=0.0, description="thickness of the skin")
+    skin: Length = Field(default="0 mm", description="thickness of the skin")
     most: Annotated[int, Field(ge=0, le=1000, strict=True)] | None = Field(
         default=None, description="most new holes"
     )
     drills: Literal["metric", "inch"] = Field(
         default="metric", description="which drill table sizes come from"
+    )
+
+
+Share = Annotated[float, Field(strict=True, ge=0, le=1)]
+
+
+class DoubtTable(Table):
+    """How much a hand and a tip vary: standard deviations; those without a unit are relative."""
+
+    aim: Angle | None = Field(default=None, description="aim, about each of two axes")
+    place: Length | None = Field(default=None, description="tip beside its line")
+    depth: Length | None = Field(default=None, description="depth of insertion")
+    clock: Angle | None = Field(default=None, description="clock angle")
+    pull_speed: Share | None = Field(default=None, description="pull speed, relative")
+    flow: Share | None = Field(default=None, description="flow, relative")
+    spread: Share | None = Field(default=None, description="spread of the spray, relative")
+    throw: Share | None = Field(default=None, description="throw, relative")
+    droplet: Share | None = Field(default=None, description="drop diameter, relative")
+    samples: Annotated[int, Field(ge=2, le=1_000_000, strict=True)] | None = Field(
+        default=None, description="most samples drawn"
+    )
+    error: Annotated[float, Field(strict=True, gt=0, le=1)] | None = Field(
+        default=None, description="standard error of the covered share to stop at"
+    )
+    seed: Annotated[int, Field(ge=0, le=2**31 - 1, strict=True)] | None = Field(
+        default=None, description="seed"
     )
 
 
@@ -350,6 +378,10 @@ class JobTable(Table):
     supply: SupplyTable = Field(default_factory=SupplyTable, description="tank and pressure")
     drilling: DrillingTable = Field(
         default_factory=lambda: DrillingTable(allowed=False), description="candidate holes"
+    )
+    doubt: DoubtTable = Field(default_factory=DoubtTable, description="how much a hand and a tip vary")
+    vary: dict[Name, list[Any]] = Field(
+        default={}, max_length=20, description="for `study`: a dotted key and the values it takes in turn"
     )
 
 

@@ -1,0 +1,198 @@
+"""The commands: each turns its words into one call of a room and an exit code."""
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+from cyclopts import App, Parameter
+
+from bayreach import __version__
+
+if TYPE_CHECKING:
+    from bayreach.outcome import Outcome, Result
+
+DONE, FAILED, NO = 0, 1, 2
+"""Exit codes: done; failed; done, and the answer is no."""
+
+Json = Annotated[bool, Parameter(name="--json", negative="", help="print JSON, for a machine")]
+OutFolder = Annotated[Path, Parameter(name=["--out", "-o"], help="folder for the result")]
+
+HELP = """\
+Estimate and plan the coating of the inside of structures: area, reach, shadow, film, passes, holes.
+
+Exit codes: 0 done; 1 failed, with one sentence saying what to mend; 2 done, and the answer is no.
+Figures are estimates for planning; a proposed hole is a candidate, not approved data."""
+
+app = App(
+    name="bayreach",
+    help=HELP,
+    help_format="plaintext",
+    version=__version__,
+    print_error=False,
+    exit_on_error=False,
+    result_action="return_value",
+)
+
+
+def say(lines: "list[str] | str") -> None:
+    """Print lines on the standard stream, with nothing in them that a terminal would act on."""
+    from bayreach.cli._words import plain
+
+    text = lines if isinstance(lines, str) else "\n".join(lines)
+    sys.stdout.write(plain(text).rstrip("\n") + "\n")
+
+
+def say_json(table: Any) -> None:
+    """Print a record or a table as JSON on the standard stream."""
+    from bayreach.outcome import to_json
+
+    sys.stdout.write(to_json(table))
+
+
+@app.command
+def measure(mesh: Path, /, *, units: str, json: Json = False) -> int:
+    """Report on a mesh: what was read and repaired, its bays and its openings.
+
+    Parameters
+    ----------
+    mesh
+        mesh file: STL, OBJ, PLY, Nastran or VTK
+    units
+        unit of its coordinates: m, cm, mm, um, in or ft
+    """
+    from bayreach import run
+    from bayreach.cli._progress import watched
+    from bayreach.cli._words import measurement_lines
+    from bayreach.errors import UnitError, nearest_hint
+    from bayreach.units import MESH_UNITS
+
+    if units not in MESH_UNITS:
+        hint = nearest_hint(units, MESH_UNITS)
+        message = f'--units "{units}" is unknown; use one of {", ".join(MESH_UNITS)}.{hint}'
+        raise UnitError(message)
+    with watched() as progress:
+        measured = run.measure(mesh, units, progress=progress)
+    if json:
+        say_json(measured)
+    else:
+        say(measurement_lines(measured, name=mesh.name))
+    return DONE
+
+
+@app.command
+def spray(job: Path, /, *, out: OutFolder, json: Json = False) -> int:
+    """Work out the film of the passes written in a job.
+
+    Parameters
+    ----------
+    job
+        job file (TOML)
+    """
+    from bayreach import run
+
+    return _run_into(job, out, run.spray, json=json)
+
+
+def _run_into(job: Path, out: Path, answer: Any, *, json: bool) -> int:
+    from bayreach.cli._progress import watched
+    from bayreach.job import load_job
+    from bayreach.store import reserved, write_result
+
+    read = load_job(job)
+    with reserved(out) as folder:
+        with watched() as progress:
+            result: Result = answer(read, progress)
+        outcome = write_result(
+            folder,
+            result,
+            files=result.files,
+            origin={"mesh": read.mesh_path, "job": read.path},
+        )
+    _tell(outcome, out, json=json)
+    return DONE if outcome.coverage.met else NO
+
+
+def _tell(outcome: "Outcome", folder: Path, *, json: bool) -> None:
+    from bayreach.cli._words import outcome_lines
+
+    if json:
+        say_json(outcome)
+    else:
+        say(outcome_lines(outcome, folder=str(folder)))
+
+
+@app.command
+def show(
+    folder: Path,
+    /,
+    *,
+    png: Annotated[Path | None, Parameter(help="draw to this file instead")] = None,
+    json: Json = False,
+) -> int:
+    """Open the heat-map of a result in a window, or draw it to a file.
+
+    Parameters
+    ----------
+    folder
+        folder of a result
+    """
+    from bayreach import viewer
+    from bayreach.store import check_inputs, read_outcome
+
+    notes = check_inputs(folder, read_outcome(folder))
+    viewer.show(folder, png)
+    if json:
+        say_json({"folder": str(folder), "png": None if png is None else str(png), "notes": notes})
+    elif png is not None:
+        say([*notes, f"drawn to {png}"])
+    return DONE
+
+
+@app.command
+def demo(folder: Path, /, *, json: Json = False) -> int:
+    """Write demo jobs and their meshes.
+
+    Parameters
+    ----------
+    folder
+        where to write them
+    """
+    from bayreach.demo import write_demo
+
+    job = write_demo(folder)
+    jobs = sorted(str(path) for path in folder.glob("*.toml"))
+    if json:
+        say_json({"job": str(job), "jobs": jobs})
+    else:
+        say([f"written: {', '.join(jobs)}", f"next: bayreach plan {job} -o {folder / 'out'}"])
+    return DONE
+
+
+@app.command
+def schema(
+    of: str = "job",
+    /,
+    *,
+    json: Json = False,  # the schema is JSON either way
+) -> int:
+    """Print the JSON Schema of the job file.
+
+    Parameters
+    ----------
+    of
+        "job", "result" or "measurement"
+    """
+    from bayreach import outcome
+    from bayreach.errors import JobError, nearest_hint
+    from bayreach.job import job_schema
+
+    known = {
+        "job": job_schema,
+        "result": outcome.result_schema,
+        "measurement": outcome.measurement_schema,
+    }
+    if of not in known:
+        message = f'there is no schema of "{of}"; known: {", ".join(known)}.{nearest_hint(of, known)}'
+        raise JobError(message)
+    say_json(known[of]())
+    return DONE

@@ -1,0 +1,249 @@
+"""What the commands print: plain lines for a terminal, a log or a person, and no claim by rounding."""
+
+from collections.abc import Iterable, Sequence
+
+from bayreach.outcome import Measurement, Outcome, ReachRecord
+from bayreach.units import INCH, percent_text
+
+
+def plain(text: str) -> str:
+    r"""Return `text` with nothing in it that a terminal would act on.
+
+    >>> plain("rib\x1b[31m 2")
+    'rib?[31m 2'
+    """
+    return "".join(sign if sign.isprintable() or sign == "\n" else "?" for sign in text)
+
+
+def table(head: Sequence[str], rows: Iterable[Sequence[object]], *, left: int = 1) -> list[str]:
+    """Return the lines of a table: the first `left` columns to the left, the rest to the right."""
+    cells = [[str(cell) for cell in row] for row in [head, *rows]]
+    widths = [max(len(row[column]) for row in cells) for column in range(len(head))]
+    lines = []
+    for row in cells:
+        parts = [
+            cell.ljust(width) if column < left else cell.rjust(width)
+            for column, (cell, width) in enumerate(zip(row, widths, strict=True))
+        ]
+        lines.append("  " + "  ".join(parts).rstrip())
+    return lines
+
+
+def measurement_lines(measured: Measurement, *, name: str) -> list[str]:
+    """Return the import report, the table of bays and the table of openings."""
+    mesh = measured.mesh
+    least, most = mesh.box_m
+    size = [high - low for low, high in zip(least, most, strict=True)]
+    lines = [
+        f"{name}: {mesh.faces:,} faces, units {mesh.units}",
+        "box     " + " x ".join(f"{1e3 * side:,.1f}" for side in size) + " mm",
+        "        " + " x ".join(f"{side / INCH:,.2f}" for side in size) + " in",
+        f"edges   {mesh.open_edges:,} open, {mesh.crowded_edges:,} with more than two faces",
+        "method  " + _method(mesh.method),
+        "found   " + ("nothing to mend or to mention" if not mesh.repairs else ""),
+    ]
+    lines += [f"  {repair.detail or f'{repair.count:,} x {repair.kind}'}" for repair in mesh.repairs]
+    lines += [
+        "",
+        f"{len(measured.bays)} bays" if measured.bays else "no bay: nothing here closes off any air",
+    ]
+    if measured.bays:
+        lines += table(
+            ("bay", "area m2", "volume L", "box mm", "openings"),
+            (
+                (
+                    bay.name + (" (sealed)" if bay.sealed else ""),
+                    f"{bay.area_m2:.4f}",
+                    f"{1e3 * bay.volume_m3:.3f}",
+                    _box_mm(bay.box_m),
+                    len(bay.openings),
+                )
+                for bay in measured.bays
+            ),
+        )
+    lines += ["", f"{len(measured.openings)} openings"]
+    if measured.openings:
+        lines += table(
+            ("opening", "links", "rod mm", "area cm2", "center mm"),
+            (
+                (
+                    opening.name,
+                    " - ".join(opening.links),
+                    f"{1e3 * opening.diameter_m:.1f}",
+                    f"{1e4 * opening.area_m2:.2f}",
+                    ", ".join(f"{1e3 * part:.0f}" for part in opening.center_m),
+                )
+                for opening in measured.openings
+            ),
+            left=2,
+        )
+    return [*lines, *_notes(measured.warnings, ())]
+
+
+def _method(method: str) -> str:
+    return "exact, from sides" if method == "cells" else "by a grid: the mesh leaks, figures are approximate"
+
+
+def _box_mm(box: Sequence[Sequence[float]] | None) -> str:
+    if box is None:
+        return "-"
+    return " x ".join(f"{1e3 * (high - low):.0f}" for low, high in zip(*box, strict=True))
+
+
+def _notes(warnings: Sequence[str], cautions: Sequence[str]) -> list[str]:
+    lines = ["", *(f"warning: {warning}" for warning in warnings)] if warnings else []
+    return lines + (["", *(f"caution: {caution}" for caution in cautions)] if cautions else [])
+
+
+def outcome_lines(outcome: Outcome, *, folder: str) -> list[str]:
+    """Return the answer of a spray or a plan: coverage, bays, passes, holes, liquid, what stays uncovered."""
+    coverage = outcome.coverage
+    asked = percent_text(coverage.target)
+    verdict = "reached" if coverage.met else "not reached"
+    if coverage.fraction is None:
+        lines = [
+            f"{outcome.title}: no area asks for film, so there is no coverage to tell; {asked} not reached"
+        ]
+    else:
+        lines = [
+            f"{outcome.title}: {percent_text(coverage.fraction)} of {coverage.required_m2:.4f} m2 covered;"
+            f" {asked} asked: {verdict}",
+            f"  direct {percent_text(coverage.direct_fraction)},"
+            f" by settled film only {percent_text(coverage.settled_only_fraction)},"
+            f" dry {percent_text(coverage.dry_fraction)}",
+        ]
+    lines += [*_plan_lines(outcome), "", *_bay_lines(outcome), "", *_pass_lines(outcome)]
+    lines += [
+        *_hole_lines(outcome),
+        "",
+        _liquid_line(outcome),
+        *_mask_lines(outcome),
+        *_holiday_lines(outcome),
+    ]
+    return [*lines, *_notes(outcome.warnings, outcome.cautions), "", f"written to {folder}"]
+
+
+def _plan_lines(outcome: Outcome) -> list[str]:
+    plan = outcome.plan
+    if plan is None:
+        return []
+    holes = f"{plan.new_holes} new hole{'' if plan.new_holes == 1 else 's'}"
+    proof = plan.statement or f"{holes}; at least {plan.new_holes_bound} needed"
+    without = f"without drilling: {percent_text(plan.no_drill.coverage)} covered"
+    return [
+        f"  plan: {proof}",
+        f"  gap {100 * plan.gap:.2f} %{' (proven)' if plan.proven else ''}; {without}",
+    ]
+
+
+def _bay_lines(outcome: Outcome) -> list[str]:
+    return table(
+        ("bay", "required m2", "covered", "direct", "settled only", "low", "dry", "heavy"),
+        (
+            (
+                bay.name,
+                f"{bay.required_m2:.4f}",
+                *(
+                    percent_text(area / bay.required_m2 if bay.required_m2 > 0 else None)
+                    for area in (
+                        bay.covered_m2, bay.direct_m2, bay.settled_only_m2, bay.low_m2, bay.dry_m2,
+                        bay.heavy_m2,
+                    )
+                ),
+            )
+            for bay in outcome.bays
+        ),
+    )  # fmt: skip
+
+
+def _pass_lines(outcome: Outcome) -> list[str]:
+    if not outcome.passes:
+        return ["no pass"]
+    return table(
+        ("wand", "opening", "from m", "to m", "clock deg", "speed mm/s", "count", "seconds", "mL"),
+        (
+            (
+                spray_pass.wand,
+                spray_pass.opening,
+                f"{spray_pass.from_m:.3f}",
+                f"{spray_pass.to_m:.3f}",
+                f"{spray_pass.clock_deg:.0f}",
+                f"{1e3 * spray_pass.pull_speed_m_s:.0f}",
+                spray_pass.count,
+                f"{spray_pass.seconds:.1f}",
+                f"{1e6 * spray_pass.liquid_m3:.1f}",
+            )
+            for spray_pass in outcome.passes
+        ),
+        left=2,
+    )
+
+
+def _mm(point: Sequence[float]) -> str:
+    return ", ".join(f"{1e3 * part:.1f}" for part in point)
+
+
+def _hole_lines(outcome: Outcome) -> list[str]:
+    return [
+        line
+        for hole in outcome.holes or ()
+        for line in (
+            "",
+            f"candidate hole {hole.drill_name} at "
+            + ", ".join(f"{1e3 * part:.1f}" for part in hole.center_m)
+            + " mm"
+            f" ({hole.status}): {hole.why}; closes with {hole.closes_with}",
+        )
+    ]
+
+
+def _liquid_line(outcome: Outcome) -> str:
+    liquid = outcome.liquid
+    parts = {
+        "sprayed": liquid.sprayed_m3,
+        "direct": liquid.direct_m3,
+        "settled": liquid.settled_m3,
+        "escaped": liquid.escaped_m3,
+        "suspended": liquid.suspended_m3,
+        "run off": liquid.run_off_m3,
+    }
+    return "liquid mL: " + ", ".join(f"{name} {1e6 * volume:.1f}" for name, volume in parts.items())
+
+
+def _mask_lines(outcome: Outcome) -> list[str]:
+    return [
+        f"mask {mask.name}: "
+        + (f"film {1e6 * mask.film_m:.1f} um reached it" if mask.touched else "no film reached it")
+        for mask in outcome.masks
+    ]
+
+
+def _holiday_lines(outcome: Outcome, most: int = 8) -> list[str]:
+    if not outcome.holidays:
+        return []
+    ranked = sorted(outcome.holidays, key=lambda holiday: -holiday.area_m2)
+    lines = ["", f"{len(ranked)} patches uncovered, the largest first"]
+    for holiday in ranked[:most]:
+        place = ", ".join(f"{1e3 * part:.0f}" for part in holiday.center_m)
+        lines.append(f"  {1e4 * holiday.area_m2:.1f} cm2 in {holiday.bay} at {place} mm: {holiday.reason}")
+    return lines
+
+
+def reach_lines(reach: Sequence[ReachRecord]) -> list[str]:
+    """Return one line for each wand through each opening: what fits, how deep, what limits it."""
+    if not reach:
+        return ["no wand or no opening: nothing to try"]
+    lines = []
+    for row in reach:
+        head = f"{row.wand} through {row.opening}: "
+        if row.fits:
+            bays = ", ".join(row.bays_reached) or "no bay"
+            tilt = "" if row.max_tilt_deg is None else f", tilts up to {row.max_tilt_deg:.1f} deg"
+            lines.append(
+                f"{head}fits, {1e3 * row.depth_m:.0f} mm deep{tilt},"
+                f" reaches {bays}, sees {row.visible_m2:.3f} m2"
+            )
+            lines.append(f"  limit: {row.limit}")
+        else:
+            lines.append(f"{head}does not fit: {row.limit}")
+    return lines

@@ -1,0 +1,179 @@
+"""Each command turns its words into one answer and an exit code; what a user can mend is one sentence."""
+
+import json
+import subprocess
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+
+import jsonschema
+import pytest
+from small_job import small_job
+
+from bayreach.cli import main
+from bayreach.outcome import measurement_schema, result_schema
+
+HEAVY = (
+    "vtk",
+    "vtkmodules",
+    "pyvista",
+    "trimesh",
+    "scipy",
+    "matplotlib",
+    "numpy",
+    "pydantic",
+    "pint",
+    "numba",
+)
+
+
+def ran(words: Sequence[str], **more: object) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        [sys.executable, "-m", "bayreach", *words], capture_output=True, text=True, check=False, **more
+    )
+
+
+@pytest.fixture(scope="module")
+def answered(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Return a folder with the small job and its result in out/."""
+    folder = tmp_path_factory.mktemp("answered")
+    assert main(["spray", str(small_job(folder)), "-o", str(folder / "out")]) == 0
+    return folder
+
+
+@pytest.mark.parametrize("words", [["--help"], ["--version"], ["spray", "--help"], ["measure", "--help"]])
+def test_help_loads_no_heavy_library(words: list[str]) -> None:
+    text = (
+        "import sys\nfrom bayreach.cli import main\n"
+        f"code = main({words!r})\n"
+        f"print([name for name in {HEAVY!r} if name in sys.modules], code, file=sys.stderr)"
+    )
+    ended = subprocess.run([sys.executable, "-c", text], capture_output=True, text=True, check=False)
+    assert ended.stderr.strip() == "[] 0"
+
+
+def test_the_bare_word_shows_the_commands(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main([]) == 0
+    shown = capsys.readouterr().out
+    for command in ("measure", "spray", "show", "demo", "schema"):
+        assert command in shown
+
+
+@pytest.mark.parametrize(
+    ("words", "sentence"),
+    [
+        (["mesure"], 'Unknown command "mesure". Did you mean "measure"?'),
+        (["measure"], 'Command "measure" parameter MESH requires an argument.'),
+        (["measure", "box.stl"], 'Command "measure" parameter --units requires an argument.'),
+        (["measure", "box.stl", "--unis", "mm"], "Did you mean --units instead of --unis?"),
+        (
+            ["measure", "box.stl", "--units", "mn"],
+            '"mn" is unknown; use one of m, cm, mm, um, in, ft.',
+        ),
+        (["measure", "none.stl", "--units", "mm"], "none.stl"),
+        (["spray", "none.toml", "-o", "out"], "none.toml: there is no such file."),
+        (["spray", "none.toml"], "--out"),
+        (["show", "nowhere"], "nowhere: has no result; run spray or plan with -o nowhere first."),
+        (
+            ["schema", "jb"],
+            'known: job, result, measurement. Did you mean "job"?',
+        ),
+    ],
+    ids=lambda value: " ".join(value) if isinstance(value, list) else "",
+)
+def test_a_wrong_word_is_answered_in_one_sentence(
+    words: list[str],
+    sentence: str,
+    capsys: pytest.CaptureFixture[str],
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    assert main(words) == 1
+    told = capsys.readouterr()
+    assert sentence in told.err
+    assert told.err.count("\n") == 1
+    assert told.out == ""
+    assert not list(tmp_path.iterdir())
+
+
+def test_measure_reports_the_box(answered: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["measure", str(answered / "meshes" / "box.stl"), "--units", "mm"]) == 0
+    shown = capsys.readouterr().out
+    assert "12 faces" in shown
+    assert "600.0 x 400.0 x 300.0 mm" in shown
+    assert "23.62 x 15.75 x 11.81 in" in shown  # 600 / 25.4 = 23.62
+    assert "0 open, 0 with more than two faces" in shown
+    # 2 (0.6 0.4 + 0.4 0.3 + 0.6 0.3) = 1.08 m², 0.6 0.4 0.3 m³ = 72 L
+    assert "1.0800" in shown
+    assert "72.000" in shown
+
+
+def test_measure_for_a_machine_fits_its_schema(answered: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["measure", str(answered / "meshes" / "box.stl"), "--units", "mm", "--json"]) == 0
+    table = json.loads(capsys.readouterr().out)
+    jsonschema.validate(table, measurement_schema())
+    assert table["bays"][0]["area_m2"] == pytest.approx(1.08, rel=1e-12)
+    assert table["bays"][0]["volume_m3"] == pytest.approx(0.072, rel=1e-12)
+
+
+def test_spray_writes_what_it_prints(answered: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["spray", str(answered / "job.toml"), "-o", str(answered / "again"), "--json"]) == 0
+    table = json.loads(capsys.readouterr().out)
+    jsonschema.validate(table, result_schema())
+    assert table == json.loads((answered / "again" / "result.json").read_text())
+    assert table["cautions"]
+    assert table["coverage"]["met"]
+    assert "plan" not in table
+
+
+def test_the_same_job_gives_the_same_bytes(answered: Path) -> None:
+    assert main(["spray", str(answered / "job.toml"), "-o", str(answered / "third")]) == 0
+    for name in ("result.json", "film.vtp", "passes.csv"):
+        assert (answered / "third" / name).read_bytes() == (answered / "out" / name).read_bytes()
+
+
+def test_a_target_that_is_not_met_exits_2(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["spray", str(small_job(tmp_path, coverage=1.0)), "-o", str(tmp_path / "out")]) == 2
+    shown = capsys.readouterr().out
+    assert "100.0 % asked: not reached" in shown
+    assert "caution: " in shown
+
+
+def test_demo_writes_jobs_that_load(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    from bayreach.job import load_job
+
+    assert main(["demo", str(tmp_path / "demo"), "--json"]) == 0
+    for path in json.loads(capsys.readouterr().out)["jobs"]:
+        assert load_job(Path(path)).wands
+
+
+@pytest.mark.parametrize("of", ["job", "result", "measurement"])
+def test_schema_prints_a_schema(of: str, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["schema", of]) == 0
+    jsonschema.Draft202012Validator.check_schema(json.loads(capsys.readouterr().out))
+
+
+def test_show_refuses_a_result_of_another_mesh(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    job = small_job(tmp_path)
+    assert main(["spray", str(job), "-o", str(tmp_path / "out")]) == 0
+    with (tmp_path / "meshes" / "box.stl").open("a") as file:
+        file.write("\n")
+    capsys.readouterr()
+    assert main(["show", str(tmp_path / "out"), "--png", str(tmp_path / "x.png")]) == 1
+    assert "box.stl has changed since; run the job again." in capsys.readouterr().err
+    assert not (tmp_path / "x.png").exists()
+
+
+def test_a_name_cannot_drive_the_terminal(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["spray", str(tmp_path / "\x1b[31mjob.toml"), "-o", "out"]) == 1
+    assert "\x1b" not in capsys.readouterr().err
+
+
+def test_a_reader_that_goes_away_is_no_failure_to_report(answered: Path) -> None:
+    words = [sys.executable, "-m", "bayreach", "schema"]
+    with subprocess.Popen(words, stdout=subprocess.PIPE, stderr=subprocess.PIPE) as running:
+        assert running.stdout is not None
+        assert running.stderr is not None
+        running.stdout.close()
+        assert running.stderr.read() == b""
