@@ -199,6 +199,14 @@ def test_doubt_fills_what_is_not_given(tmp_path: Path) -> None:
     assert job.vary == {"target.coverage": (0.9, 0.95)}
 
 
+def test_the_defaults_of_tables_and_records_agree(tmp_path: Path) -> None:
+    from bayreach.job import DoubtSettings, Drilling, FilmSettings, Supply
+
+    job = loaded(tmp_path, SMALL)
+    assert (job.film, job.doubt, job.supply) == (FilmSettings(), DoubtSettings(), Supply())
+    assert vars(job.drilling) == vars(Drilling())
+
+
 def test_points_in_a_keep_out_are_told(tmp_path: Path) -> None:
     job = loaded(tmp_path, WHOLE)
     inside = job.is_inside(job.keep_outs[0], np.array([[0.05, 0.02, 0.02], [0.05, 0.05, 0.02]]))

@@ -66,12 +66,7 @@ def job_of(table: JobTable, *, path: Path, sha256: str) -> Job:
         wands=tuple(_wand(row, table, path, index) for index, row in enumerate(table.wand)),
         openings=tuple(_opening(row, per_unit) for row in table.opening),
         passes=tuple(_written_pass(row) for row in table.pass_),
-        film=FilmSettings(
-            mechanisms=table.film.mechanisms,
-            error=table.film.error,
-            edge=table.film.edge,
-            seed=table.film.seed,
-        ),
+        film=FilmSettings(**table.film.model_dump()),
         keep_outs=tuple(_keep_out(row, per_unit) for row in table.keep_out),
         surfaces=tuple(
             Surface(part=row.part, priority=row.priority, uptake=row.uptake) for row in table.surface

@@ -67,12 +67,44 @@ class WrittenPass:
 
 @dataclass(frozen=True, kw_only=True)
 class FilmSettings:
-    """Mechanisms that lay film, relative error of the direct film, working edge length (m), seed."""
+    """How the film is worked out: SI units throughout.
+
+    Parameters
+    ----------
+    mechanisms : tuple of str
+        Layers of film that are laid, of `MECHANISMS`.
+    error : float
+        Relative error of the direct film.
+    edge : float or None
+        Longest edge in m of the mesh the film is worked out on; None: chosen from the mesh.
+    fog_classes, friction_speed, exchange_speed, settle_time
+        Settled film: number of drop classes, friction speed of the stirred air and speed of the air through
+        openings (m/s), and how long fog is waited for (s).
+    jet_speed, entrainment : float
+        Direct film: speed of drops at the tip (m/s), length over which the jet carries air along (m).
+    drain_time : float
+        Run-off: how long the film runs down, in s.
+    seam_gap, seam_lap, seam_time : float
+        Creep: gap and depth of seams in m, and how long they drink in s.
+    blocked : tuple of str
+        Names of openings that liquid cannot run out of.
+    """
 
     mechanisms: tuple[str, ...] = ("direct", "settled")
     error: float = 0.02
     edge: float | None = None
     seed: int = 0
+    fog_classes: int = 12
+    friction_speed: float = 0.03
+    exchange_speed: float = 0.01
+    settle_time: float = math.inf
+    jet_speed: float = 20.0
+    entrainment: float = 0.0
+    drain_time: float = 3600.0
+    seam_gap: float = 50e-6
+    seam_lap: float = 20e-3
+    seam_time: float = 3600.0
+    blocked: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

@@ -19,6 +19,7 @@ from bayreach.job._quantities import (
     PositiveOrInfiniteLength,
     PositiveTime,
     Pressure,
+    SettleTime,
     Speed,
     Stiffness,
     SurfaceTension,
@@ -248,6 +249,26 @@ class FilmTable(Table):
     )
     seed: Annotated[int, Field(ge=0, le=2**31 - 1, strict=True)] = Field(
         default=0, description="seed of sampled numbers"
+    )
+
+    fog_classes: Annotated[int, Field(ge=1, le=200, strict=True)] = Field(
+        default=12, description="settled: number of drop classes"
+    )
+    friction_speed: Speed = Field(
+        default="0.03 m/s", description="settled: friction speed of the stirred air"
+    )
+    exchange_speed: Speed = Field(default="0.01 m/s", description="settled: air speed through openings")
+    settle_time: SettleTime = Field(default="inf", description="settled: time waited for fog to come down")
+    jet_speed: Speed = Field(default="20 m/s", description="direct: speed of drops as they leave the tip")
+    entrainment: Length = Field(
+        default="0 m", description="direct: length over which the jet carries air along"
+    )
+    drain_time: PositiveTime = Field(default="1 h", description="run_off: time the film runs down")
+    seam_gap: PositiveLength = Field(default="50 um", description="creep: gap of a seam")
+    seam_lap: PositiveLength = Field(default="20 mm", description="creep: depth of a seam")
+    seam_time: PositiveTime = Field(default="1 h", description="creep: time the seam drinks")
+    blocked: tuple[Name, ...] = Field(
+        default=(), max_length=2000, description="openings that liquid cannot run out of"
     )
 
     @model_validator(mode="after")
