@@ -8,13 +8,32 @@ import numpy as np
 
 from bayreach.errors import MeshError, UnitError, nearest_hint
 from bayreach.mesh import Mesh
+from bayreach.meshfile._libraries import read_gltf, read_with_meshio
+from bayreach.meshfile._nastran import read_nastran
 from bayreach.meshfile._obj import read_obj
 from bayreach.meshfile._soup import Soup
 from bayreach.meshfile._stl import read_stl
 from bayreach.repair import Finding, mend
 from bayreach.units import MESH_UNITS
 
-_READERS = {".stl": read_stl, ".obj": read_obj}
+_BYTE_READERS = {
+    ".stl": read_stl,
+    ".obj": read_obj,
+    ".bdf": read_nastran,
+    ".nas": read_nastran,
+    ".fem": read_nastran,
+    ".dat": read_nastran,
+}
+_PATH_READERS = {
+    ".ply": read_with_meshio,
+    ".vtk": read_with_meshio,
+    ".vtu": read_with_meshio,
+    ".gltf": read_gltf,
+    ".glb": read_gltf,
+}
+
+PLAUSIBLE_SIZES = (0.05, 100.0)
+"""Longest side of a structure's box, in m, outside which the unit is doubted. Our choice, no source."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -48,7 +67,7 @@ def read_mesh(path: Path, units: str, *, weld: float | None = None, strict: bool
     Parameters
     ----------
     path : Path
-        STL or OBJ file.
+        STL, OBJ, PLY, glTF, GLB, VTK, VTU or Nastran bulk data (.bdf, .nas, .fem, .dat).
     units : str
         "m", "cm", "mm", "in", "ft" or "um": what the file's numbers are.
     weld : float, optional
@@ -69,13 +88,8 @@ def read_mesh(path: Path, units: str, *, weld: float | None = None, strict: bool
         message = f'units: "{units}" is not a unit of a mesh ({known}).{nearest_hint(units, MESH_UNITS)}'
         raise UnitError(message)
     path = Path(path)
-    reader = _READERS.get(path.suffix.lower())
-    if reader is None:
-        known = ", ".join(sorted(_READERS))
-        message = f'{path.name}: files ending "{path.suffix}" are not read; use one of {known}.'
-        raise MeshError(message)
     data = _bytes_of(path)
-    soup = reader(data, path.name)
+    soup = _soup_of(path, data)
     mesh, findings = mend(_in_metres(soup, MESH_UNITS[units]), weld)
     if not mesh.n_faces:
         message = (
@@ -83,7 +97,7 @@ def read_mesh(path: Path, units: str, *, weld: float | None = None, strict: bool
         )
         raise MeshError(message)
     notes = tuple(Finding(kind=kind, count=count, detail=detail) for kind, count, detail in soup.notes)
-    found = (*notes, *findings)
+    found = (*notes, *findings, *_doubts(mesh, units, path.suffix.lower()))
     if strict:
         _refuse_repairs(found, path.name)
     return MeshRead(
@@ -93,6 +107,40 @@ def read_mesh(path: Path, units: str, *, weld: float | None = None, strict: bool
         sha256=hashlib.sha256(data).hexdigest(),
         n_faces_read=len(soup.faces),
     )
+
+
+def _soup_of(path: Path, data: bytes) -> Soup:
+    suffix = path.suffix.lower()
+    if suffix in _BYTE_READERS:
+        return _BYTE_READERS[suffix](data, path.name)
+    if suffix in _PATH_READERS:
+        return _PATH_READERS[suffix](path)
+    known = ", ".join(sorted([*_BYTE_READERS, *_PATH_READERS]))
+    message = f'{path.name}: files ending "{path.suffix}" are not read; use one of {known}.'
+    raise MeshError(message)
+
+
+def _doubts(mesh: Mesh, units: str, suffix: str) -> list[Finding]:
+    """Return what makes the stated unit doubtful."""
+    out = []
+    if suffix in {".gltf", ".glb"} and units != "m":
+        detail = f'glTF files are in metres by their standard, "{units}" was stated and used.'
+        out.append(Finding(kind="doubtful unit", count=1, detail=detail, is_repair=False))
+    size = float((mesh.box[1] - mesh.box[0]).max())
+    least, most = PLAUSIBLE_SIZES
+    if not least <= size <= most:
+        number = size / MESH_UNITS[units]
+        fitting = [
+            unit for unit in ("m", "mm", "in", "cm", "ft", "um") if least <= number * MESH_UNITS[unit] <= most
+        ]
+        hint = (
+            f' stated in "{fitting[0]}" it would be {number * MESH_UNITS[fitting[0]]:.4g} m'
+            if fitting
+            else " no unit fits"
+        )
+        detail = f'In "{units}" the structure is {size:.4g} m long, which is implausible;{hint}.'
+        out.append(Finding(kind="doubtful unit", count=1, detail=detail, is_repair=False))
+    return out
 
 
 def _bytes_of(path: Path) -> bytes:

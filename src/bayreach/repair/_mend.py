@@ -10,7 +10,7 @@ from bayreach.mesh import Mesh
 from bayreach.repair._findings import Finding, some_of
 from bayreach.repair._imprint import imprinted
 from bayreach.repair._split import split_at
-from bayreach.topology import edges_of, groups
+from bayreach.topology import Edges, edges_of, groups
 
 WELD_SHARE = 1e-6
 """Weld tolerance as a share of the box's diagonal, where none is given."""
@@ -277,4 +277,20 @@ def _oddities(mesh: Mesh) -> list[Finding]:
             out.append(
                 Finding(kind=kind, count=count, detail=f"{count} {detail}", places=places, is_repair=False)
             )
+    against = _turned_against(mesh.faces, edges)
+    if len(against):
+        detail = (
+            f"{len(against)} edges join faces turned opposite ways; bays come from the shape and do not mind."
+        )
+        places = some_of(mesh.points[edges.ends[against]].mean(axis=1))
+        out.append(
+            Finding(kind="turned faces", count=len(against), detail=detail, places=places, is_repair=False)
+        )
     return out
+
+
+def _turned_against(faces: IntArray, edges: Edges) -> IntArray:
+    """Return the edges of two faces that both run along them the same way."""
+    forward = (faces < np.roll(faces, -1, axis=1)).ravel()
+    runs = np.bincount(edges.of_faces.ravel(), weights=forward, minlength=len(edges.ends))
+    return np.flatnonzero((edges.counts == 2) & (runs != 1))

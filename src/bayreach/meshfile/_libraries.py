@@ -1,0 +1,126 @@
+"""Formats that libraries read: PLY, VTK and VTU through meshio, glTF and GLB through trimesh."""
+
+import contextlib
+import io
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from bayreach.arrays import IntArray
+from bayreach.errors import MeshError
+from bayreach.meshfile._soup import Soup, triangles_from
+
+_CORNERS = {"triangle": 3, "triangle6": 3, "triangle7": 3, "quad": 4, "quad8": 4, "quad9": 4}
+
+
+def read_with_meshio(path: Path) -> Soup:
+    """Return the faces of a PLY, VTK or VTU file as triangles; what has no surface is named and skipped.
+
+    Raises
+    ------
+    MeshError
+        When the library cannot read the file or it holds no face.
+    """
+    import meshio
+
+    try:
+        # The library prints its complaint and may leave the program; both are turned into one error.
+        with contextlib.redirect_stdout(io.StringIO()), contextlib.redirect_stderr(io.StringIO()):
+            read = meshio.read(path)
+    except (Exception, SystemExit) as error:
+        kind = path.suffix[1:].upper()
+        message = (
+            f"{path.name}: it cannot be read as {kind} ({_short(error)}); export it again, or as STL or OBJ."
+        )
+        raise MeshError(message) from error
+    points = np.asarray(read.points, dtype=np.float64)
+    if points.ndim != 2 or points.shape[1] != 3 or not np.isfinite(points).all():
+        message = f"{path.name}: its points are not all three finite numbers; export the mesh again."
+        raise MeshError(message)
+    polygons, notes = _polygons(read.cells)
+    if not polygons:
+        listed = "; ".join(note[2] for note in notes) or "it holds points only"
+        message = f"{path.name}: no face was found ({listed}); export a surface mesh."
+        raise MeshError(message)
+    _check_indices(polygons, len(points), path.name)
+    numbered = {size: (corners, np.zeros(len(corners), dtype=np.int64)) for size, corners in polygons.items()}
+    faces, parts = triangles_from(points, numbered)
+    return Soup(points=points, faces=faces, face_parts=parts, part_names=("mesh",), notes=tuple(notes))
+
+
+def _short(error: BaseException) -> str:
+    text = str(error).strip().splitlines()
+    return text[0][:80] if text and text[0] not in {"0", "1"} else type(error).__name__
+
+
+def _polygons(blocks: Any) -> tuple[dict[int, IntArray], list[tuple[str, int, str]]]:
+    polygons: dict[int, list[IntArray]] = {}
+    notes: list[tuple[str, int, str]] = []
+    for block in blocks:
+        count = len(block.data)
+        if block.type in _CORNERS:
+            size = _CORNERS[block.type]
+            polygons.setdefault(size, []).append(np.asarray(block.data, dtype=np.int64)[:, :size])
+        elif block.type.startswith("polygon"):
+            for row in block.data:
+                polygons.setdefault(len(row), []).append(np.asarray(row, dtype=np.int64)[None])
+        else:
+            detail = f"{count} pieces of kind {block.type} have no surface here and were skipped."
+            notes.append((f"skipped {block.type}", count, detail))
+    joined = {size: np.concatenate(rows) for size, rows in polygons.items()}
+    larger = sum(len(rows) for size, rows in joined.items() if size > 3)
+    if larger:
+        detail = f"{larger} polygons with more than three corners were split into triangles."
+        notes.append(("split polygons", larger, detail))
+    return joined, notes
+
+
+def _check_indices(polygons: dict[int, IntArray], n_points: int, name: str) -> None:
+    low = min(int(rows.min()) for rows in polygons.values())
+    high = max(int(rows.max()) for rows in polygons.values())
+    if low < 0 or high >= n_points:
+        wrong = low if low < 0 else high
+        message = f"{name}: a face names point {wrong}, but there are {n_points}; export it again."
+        raise MeshError(message)
+
+
+def read_gltf(path: Path) -> Soup:
+    """Return the triangles of a glTF or GLB file, each node a part, in the place its scene gives them.
+
+    Raises
+    ------
+    MeshError
+        When the library cannot read the file or it holds no face.
+    """
+    import trimesh
+
+    try:
+        scene = trimesh.load_scene(path, process=False)
+    except Exception as error:
+        message = (
+            f"{path.name}: it cannot be read as glTF ({_short(error)}); export it again, or as STL or OBJ."
+        )
+        raise MeshError(message) from error
+    points, faces, parts, start = [], [], [], 0
+    names: list[str] = []
+    for node in sorted(scene.graph.nodes_geometry):
+        transform, geometry = scene.graph[node]
+        shape = scene.geometry[geometry]
+        if not isinstance(shape, trimesh.Trimesh) or not len(shape.faces):
+            continue
+        placed = trimesh.transform_points(shape.vertices, transform)
+        points.append(placed)
+        faces.append(np.asarray(shape.faces, dtype=np.int64) + start)
+        parts.append(np.full(len(shape.faces), len(names), dtype=np.int64))
+        names.append(str(node))
+        start += len(placed)
+    if not faces:
+        message = f"{path.name}: the glTF scene holds no face; export a surface mesh."
+        raise MeshError(message)
+    return Soup(
+        points=np.concatenate(points),
+        faces=np.concatenate(faces),
+        face_parts=np.concatenate(parts),
+        part_names=tuple(names),
+    )
