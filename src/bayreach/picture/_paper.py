@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from functools import lru_cache
 from importlib.util import find_spec
+from io import BytesIO
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -43,6 +44,12 @@ class Paper:
         self.image = Image.new("RGB", (width, height), "white")
         self.draw: ImageDraw.ImageDraw = ImageDraw.Draw(self.image)
 
+    def png(self) -> bytes:
+        """Return the sheet as PNG; it has few colours, so a palette makes it five times smaller."""
+        kept = BytesIO()
+        self.image.quantize(96).save(kept, format="PNG", optimize=True)
+        return kept.getvalue()
+
     def save(self, path: Path) -> Path:
         """Write the sheet as PNG, beside and renamed, and return the path.
 
@@ -54,8 +61,7 @@ class Paper:
         beside = path.with_name(f".{path.name}.part")
         try:
             path.parent.mkdir(parents=True, exist_ok=True)
-            # The sheet has few colours; a palette makes the file five times smaller.
-            self.image.quantize(255).save(beside, format="PNG", optimize=True)
+            beside.write_bytes(self.png())
             beside.replace(path)
         except OSError as error:
             message = f"{path}: the picture cannot be written ({error.strerror}); name another file."

@@ -20,6 +20,7 @@ FINE = 2
 WIDTH, HEIGHT = 1680, 1240
 MAIN = (1180, 690)
 SMALL = (547, 330)
+STILL = (1000, 600)
 WORST = 2
 
 
@@ -77,6 +78,31 @@ def _worst_views(case: Case, up: NDArray[np.float64]) -> list[View]:
         title = words("worst_title", number=number, bay=short(holiday.bay, 24), area=area_text(holiday.area))
         views.append(_view(title, camera, shown, paint))
     return views
+
+
+def stills(case: Case) -> tuple[tuple[str, bytes], ...]:
+    """Return (title, PNG bytes) of four views without text: film and status, from above and from below."""
+    up = -case.down
+    corners = box_corners(case.mesh.box)
+    forward = overview_direction(case.mesh, case.down)
+    below = forward - 1.5 * (forward @ up) * up
+    shown = case.sides.bay != OUTSIDE
+    views = []
+    for key, direction in (("still_above", forward), ("still_below", below)):
+        camera = camera_toward(corners, forward=direction, up=up, size=STILL, margin=1.05)
+        film = words("film_title", film_is=case.target.film_is)
+        views.append(_view(f"{film}, {words(key)}", camera, shown, film_paint(case)))
+        views.append(_view(f"{words('status_title')}, {words(key)}", camera, shown, status_paint(case)))
+    fine = [view.camera.enlarged(FINE) for view in views]
+    seen, _ = sides_seen(case.mesh, [view.shown for view in views], fine)
+    rows = []
+    for view, camera, sides in zip(views, fine, seen, strict=True):
+        paper = Paper(*STILL)
+        image = shaded(sides, camera, case.mesh, colours=view.colours, hatches=view.hatches, factor=FINE)
+        paper.panel(image, 0, 0, "")
+        _labels(paper, case, view.camera, 0, 0, everything=True, only=0)
+        rows.append((view.title, paper.png()))
+    return tuple(rows)
 
 
 def _wanted(case: Case, near: BoolArray) -> BoolArray:

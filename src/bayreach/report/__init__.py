@@ -2,12 +2,34 @@
 
 from bayreach.report._case import Case, Sides, case_of, read_case, read_record
 from bayreach.report._numbers import area_text, length_text, percent, place_text, volume_text
+from bayreach.report._records import (
+    Bay,
+    Hole,
+    Holiday,
+    KeepOut,
+    Mask,
+    Opening,
+    Place,
+    SprayPass,
+    Target,
+    Wand,
+)
 from bayreach.report._sentences import coverage_line
 from bayreach.report._words import all_words, short, words
 
 __all__ = [
+    "Bay",
     "Case",
+    "Hole",
+    "Holiday",
+    "KeepOut",
+    "Mask",
+    "Opening",
+    "Place",
     "Sides",
+    "SprayPass",
+    "Target",
+    "Wand",
     "all_words",
     "area_text",
     "case_of",

@@ -1,0 +1,149 @@
+"""What the page needs to draw: colours, marks, passes and places, as plain tables for its script."""
+
+from typing import Any
+
+import numpy as np
+
+from bayreach import heatmap
+from bayreach.arrays import OUTSIDE, FloatArray, unit_vectors
+from bayreach.picture import best_direction
+from bayreach.poses import clock_zero, turned_about
+from bayreach.report import Case, SprayPass, all_words, short, words
+from bayreach.sheets._pack import Packed
+
+MOST_PLACES = 10
+MARK_COLOURS = {
+    "opening": "#33BBEE",
+    "hole": "#EE3377",
+    "dry": "#BB5566",
+    "keep_out": "#7A0000",
+    "drain": "#009988",
+    "pool": "#0077BB",
+}
+
+
+def drawing_table(case: Case, pack: Packed) -> dict[str, Any]:
+    """Return the table that the page's script reads."""
+    return {
+        "words": all_words(),
+        "look": _look(case),
+        "arrays": pack.arrays,
+        "numbers": pack.numbers,
+        "down": list(case.down),
+        "statusNames": list(case.sides.status_names),
+        "reasonNames": list(case.sides.reason_names),
+        "partNames": list(case.mesh.part_names),
+        "bayNames": [bay.name for bay in case.bays],
+        "openings": [{"name": one.name, "center": one.center} for one in case.openings],
+        "passes": [_pass(case, one) for one in case.passes],
+        "places": places(case),
+        "marks": marks(case),
+        "boxes": [{"name": one.name, "box": one.box} for one in case.keep_outs if one.box],
+    }
+
+
+def layer_rows(case: Case) -> dict[str, list[tuple[str, int, str]]]:
+    """Return (colour, hatch, text) of each row of each layer's legend, in the order of the values."""
+    film = [
+        (colour, heatmap.HATCH_NONE if place else heatmap.HATCH_SLANTED, text)
+        for place, (colour, text) in enumerate(heatmap.legend(case.scale))
+    ]
+    status = [
+        (*heatmap.status_colour(name), words(f"status_{name}") if f"status_{name}" in all_words() else name)
+        for name in case.sides.status_names
+    ]
+    passes = [(heatmap.set_colour(-1), heatmap.HATCH_SLANTED, words("no_pass"))]
+    passes += [
+        (heatmap.set_colour(place), heatmap.HATCH_NONE, pass_title(place, one))
+        for place, one in enumerate(case.passes)
+    ]
+    hatches = (heatmap.HATCH_NONE, heatmap.HATCH_CROSSED, heatmap.HATCH_NONE)
+    check = [
+        (colour, hatches[place], words(f"check_{place}"))
+        for place, colour in enumerate(heatmap.check_colours())
+    ]
+    return {"film": film, "status": status, "pass": passes, "check": check}
+
+
+def pass_title(place: int, one: SprayPass) -> str:
+    """Return the short name of a pass."""
+    return words("pass_text", number=place + 1, wand=short(one.wand, 60), opening=short(one.opening, 60))
+
+
+def _look(case: Case) -> dict[str, Any]:
+    names = list(case.sides.status_names)
+    return {
+        "scale": {"edges_um": list(case.scale.edges_um), "required_um": case.scale.required_um},
+        "layers": layer_rows(case),
+        "neutral": heatmap.NEUTRAL,
+        "outside": words("outside"),
+        "dry": names.index("dry") if "dry" in names else 0,
+        "hatched": [name in ("dry", "keep-out") for name in names],
+    }
+
+
+def entry_of(case: Case, one: SprayPass) -> FloatArray:
+    """Return the middle (3,) of the opening a pass goes through; the origin where the name is not known."""
+    centers = [opening.center for opening in case.openings if opening.name == one.opening]
+    return np.asarray(centers[0] if centers else (0.0, 0.0, 0.0), dtype=np.float64)
+
+
+def _pass(case: Case, one: SprayPass) -> dict[str, Any]:
+    entry, aim = entry_of(case, one), unit_vectors(one.aim)
+    path = [list(point) for point in one.path]
+    if not path:
+        path = [(entry + depth * aim).tolist() for depth in (one.deepest, one.shallowest)]
+    mark = np.asarray(one.clock_axis)
+    if not mark.any() and aim.any():
+        mark = turned_about(clock_zero(aim, case.down), aim, np.radians(one.clock_deg))
+    return {
+        "wand": short(one.wand, 60),
+        "opening": short(one.opening, 60),
+        "path": path,
+        "entry": entry.tolist(),
+        "axis": aim.tolist(),
+        "mark": mark.tolist(),
+        "seconds": one.seconds,
+    }
+
+
+def places(case: Case) -> list[dict[str, Any]]:
+    """Return, for each of the worst ten dry places, where it is and how the view flies there."""
+    middles = np.repeat(case.mesh.corners.mean(axis=1), 2, axis=0)
+    shown = case.sides.bay != OUTSIDE
+    thin = shown & (case.sides.film_um < case.target.film_min_um)
+    rows = []
+    for holiday in case.holidays[:MOST_PLACES]:
+        away = np.linalg.norm(middles - holiday.center, axis=1)
+        reach = max(1.6 * np.sqrt(holiday.area), 0.04 * case.mesh.diagonal)
+        direction = best_direction(case.mesh, shown & (away < 3 * reach), thin & (away < reach), -case.down)
+        rows.append({"center": holiday.center, "direction": direction.tolist(), "span": 3.0 * reach})
+    return rows
+
+
+def marks(case: Case) -> list[dict[str, Any]]:
+    """Return the labels of the drawing, the ones that matter most first."""
+    rows: list[tuple[str, str, Any]] = [
+        ("hole", f"{short(one.name, 24)}: {words('candidate')}", one.center) for one in case.holes
+    ]
+    rows += [
+        ("dry", words("dry_label", number=number), one.center)
+        for number, one in enumerate(case.holidays[:MOST_PLACES], start=1)
+    ]
+    proposed = bool(case.holes)
+    rows += [
+        ("opening", short(one.name, 28), one.center)
+        for one in case.openings
+        if one.kind != "proposed" or not proposed
+    ]
+    rows += [
+        ("keep_out", short(one.name, 28), np.mean(one.box, axis=0).tolist())
+        for one in case.keep_outs
+        if one.box
+    ]
+    rows += [("drain", short(one.name, 28) or words("drain"), one.center) for one in case.drains]
+    rows += [("pool", short(one.name, 28) or words("pool"), one.center) for one in case.pools]
+    return [
+        {"kind": kind, "text": text, "center": list(center), "colour": MARK_COLOURS[kind]}
+        for kind, text, center in rows
+    ]

@@ -1,0 +1,264 @@
+"""The technician's page in a real browser: what it shows, what each control does, and that it asks nobody."""
+
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from browser import Browser, opened
+from sample_case import sample_case
+
+from bayreach.report import Case
+from bayreach.sheets._page import page
+
+PIXEL = (
+    b"\x89PNG\r\n\x1a\n\x00\x00\x00\rIHDR\x00\x00\x00\x01\x00\x00\x00\x01\x08\x06\x00\x00\x00\x1f\x15\xc4\x89"
+    b"\x00\x00\x00\rIDATx\x9cc\xf8\xff\xff?\x00\x05\xfe\x02\xfe\xa75\x81\x84\x00\x00\x00\x00IEND\xaeB`\x82"
+)
+STILLS = (("Film, from above", PIXEL), ("Status, from above", PIXEL))
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    with opened() as one:
+        yield one
+
+
+@pytest.fixture(scope="module")
+def case() -> Case:
+    return sample_case(0.03)
+
+
+@pytest.fixture(scope="module")
+def path(case: Case, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    written = tmp_path_factory.mktemp("page") / "sheet.html"
+    written.write_text(page(case, STILLS), encoding="utf-8")
+    return written
+
+
+@pytest.fixture
+def shown(browser: Browser, path: Path) -> Browser:
+    browser.visit(path)
+    assert browser.ask("return document.documentElement.classList.contains('drawn')")
+    return browser
+
+
+def touch(browser: Browser, place: Any) -> dict[str, str]:
+    """Touch the structure where `place` (3,) m lies on the drawing; return what the page says of the side."""
+    return browser.ask(
+        """
+        const { view, pick } = window.bayreachPage;
+        view.stage.drawNow();
+        const [x, y] = view.stage.pixelOf(view.about(arguments[0]));
+        pick(x, y);
+        const said = { ...document.getElementById('touched').dataset };
+        for (const dd of document.querySelectorAll('#touched dd')) said[dd.id] = dd.textContent;
+        said.hidden = document.getElementById('touched').hidden;
+        return said;
+        """,
+        [float(value) for value in place],
+    )
+
+
+def colours_on_screen(browser: Browser) -> dict[str, int]:
+    """Return how many pixels of the drawing have each colour, as "r,g,b"."""
+    return browser.ask(
+        """
+        const { stage } = window.bayreachPage.view;
+        stage.drawNow();
+        const gl = stage.renderer.getContext();
+        const [w, h] = [gl.drawingBufferWidth, gl.drawingBufferHeight];
+        const bytes = new Uint8Array(4 * w * h);
+        gl.readPixels(0, 0, w, h, gl.RGBA, gl.UNSIGNED_BYTE, bytes);
+        const counts = {};
+        for (let k = 0; k < bytes.length; k += 4) {
+          const key = `${bytes[k]},${bytes[k + 1]},${bytes[k + 2]}`;
+          counts[key] = (counts[key] ?? 0) + 1;
+        }
+        return counts;
+        """
+    )
+
+
+def test_the_page_asks_nobody_and_says_nothing_in_the_console(shown: Browser, path: Path) -> None:
+    shown.ask("window.bayreachPage.view.stage.drawNow()")
+    outside = [url for url in shown.requests() if not url.startswith("data:")]
+    assert outside == [path.resolve().as_uri()]
+    assert shown.complaints() == []
+
+
+def test_the_policy_stops_other_scripts_and_requests(shown: Browser) -> None:
+    shown.ask(
+        "const s = document.createElement('script'); s.textContent = 'window.bad = 1';"
+        "document.body.append(s);"
+        "new Image().src = 'https://example.invalid/a.png'; fetch('https://example.invalid/b').catch(() => 0)"
+    )
+    assert shown.ask("return window.bad") is None
+    complaints = " ".join(shown.complaints())
+    for directive in ("script-src", "img-src", "default-src"):
+        assert directive in complaints
+    assert complaints.count("Content Security Policy") >= 3
+
+
+@pytest.mark.parametrize(
+    ("place", "film_um"),
+    [((0.25, 0.31, 0.0), None), ((0.8, 0.4, 0.1), None), ((1.1, 0.4, 0.1), 0.0)],
+    ids=["floor of bay 1", "rear spar of bay 2", "dry end of the rear spar"],
+)
+def test_a_touched_side_tells_what_the_result_holds(
+    shown: Browser, case: Case, place: tuple[float, float, float], film_um: float | None
+) -> None:
+    said = touch(shown, place)
+    side = int(said["side"])
+    assert np.linalg.norm(case.mesh.corners[side // 2].mean(axis=0) - place) < 0.03
+    assert case.sides.bay[side] >= 0
+    assert float(said["film"]) == pytest.approx(case.sides.film_um[side], rel=1.1e-3)
+    assert float(said["direct"]) == pytest.approx(case.sides.direct_um[side], rel=6e-3)
+    assert said["status"] == case.sides.status_names[case.sides.status[side]]
+    assert said["touched-bay"] == case.bays[case.sides.bay[side]].name
+    assert said["touched-part"] == case.mesh.part_names[case.mesh.face_parts[side // 2]]
+    if film_um is not None:
+        assert float(said["film"]) == film_um
+        assert said["touched-why"] == "hidden by stringer_flange"
+        assert said["touched-pass"] == "no pass"
+
+
+def test_both_sides_of_a_thin_sheet_have_their_own_value(shown: Browser, case: Case) -> None:
+    place = (0.5, 0.06, 0.15)  # on the rib, beside its hole
+    one = touch(shown, place)
+    shown.ask("const { stage } = window.bayreachPage.view; stage.look([1, 0.2, -0.1], [-0.1, 0, 0], 1.5)")
+    other = touch(shown, place)
+    assert one["touched-part"] == other["touched-part"] == "rib 1"
+    assert int(one["side"]) % 2 != int(other["side"]) % 2
+    assert {one["touched-bay"], other["touched-bay"]} == {"bay 1", "bay 2"}
+
+
+@pytest.mark.parametrize(
+    ("layer", "colour"),
+    [("film", "254,232,56"), ("status", "0,68,136"), ("pass", "136,204,238"), ("check", "106,61,124")],
+)
+def test_each_layer_has_its_legend_and_its_colours(shown: Browser, layer: str, colour: str) -> None:
+    shown.press(f"input[name=layer][value={layer}]")
+    legends = shown.ask(
+        "return [...document.querySelectorAll('.legend')].filter(l => !l.hidden).map(l => l.dataset.layer)"
+    )
+    assert legends == [layer]
+    assert colours_on_screen(shown).get(colour, 0) > 200
+
+
+def test_the_film_layer_uses_the_program_s_own_scale(shown: Browser, case: Case) -> None:
+    bands = [row["colour"] for row in shown.ask("return window.bayreachPage.view.layer.rows")]
+    rows = shown.ask("return [...window.bayreachPage.view.layer.row]")
+    assert bands[:9] == [band.colour for band in case.scale.bands]
+    inside = case.sides.bay >= 0
+    np.testing.assert_array_equal(np.array(rows)[inside], case.scale.band_of(case.sides.film_um)[inside])
+
+
+def test_a_cut_takes_away_what_lies_beyond_it(shown: Browser) -> None:
+    place = (1.0, 0.4, 0.1)
+    assert touch(shown, place)["touched-part"] == "spar_rear"
+    shown.ask(
+        "const s = document.getElementById('cut-x'); s.value = 500; s.dispatchEvent(new Event('input'))"
+    )
+    assert touch(shown, place)["hidden"]
+    assert shown.text("cut-x-at") == "600 mm"
+    shown.press("#flip-x")
+    assert not touch(shown, place)["hidden"]
+
+
+def test_hidden_parts_and_bays_are_gone_and_come_back(shown: Browser, case: Case) -> None:
+    place = (0.8, 0.4, 0.1)
+    part = case.mesh.part_names.index("spar_rear")
+    shown.press(f"input[name=part][value='{part}']")
+    assert touch(shown, place).get("touched-part") != "spar_rear" or touch(shown, place)["hidden"]
+    shown.press(f"input[name=part][value='{part}']")
+    assert touch(shown, place)["touched-part"] == "spar_rear"
+    shown.press("input[name=bay][value='1']")
+    assert touch(shown, place)["hidden"]
+
+
+def test_without_see_through_the_outside_hides_the_inside(shown: Browser) -> None:
+    assert touch(shown, (0.25, 0.31, 0.0))["touched-part"] == "skin_lower"
+    shown.press("#see-through")
+    said = touch(shown, (0.25, 0.31, 0.0))
+    assert said["touched-part"] != "skin_lower"
+    assert said["touched-status"].startswith("outside")
+
+
+def test_two_touches_measure_the_distance_between_them(shown: Browser) -> None:
+    shown.press("#measure")
+    touch(shown, (0.2, 0.4, 0.1))
+    touch(shown, (0.9, 0.4, 0.1))
+    metres = float(shown.ask("return document.getElementById('measured').dataset.metres"))
+    # A pixel is about 2 mm here.
+    assert metres == pytest.approx(0.7, abs=0.006)
+    assert "mm" in shown.text("measured")
+
+
+def test_the_unit_switch_rewrites_every_quantity(shown: Browser) -> None:
+    before = shown.ask("return [...document.querySelectorAll('[data-kind=length]')].map(e => e.textContent)")
+    assert before
+    assert all(text.endswith("mm") for text in before)
+    shown.press("input[name=system][value=inch]")
+    rows = shown.ask(
+        "return [...document.querySelectorAll('[data-kind=length]')]"
+        ".map(e => [e.dataset.value, e.textContent])"
+    )
+    for value, text in rows:
+        assert text.endswith(" in")
+        assert float(text[:-3]) == pytest.approx(float(value) / 0.0254, abs=0.0051)
+    touch(shown, (0.25, 0.31, 0.0))
+    assert shown.text("touched-film").endswith("mil")
+
+
+def test_a_dry_place_flies_the_view_there(shown: Browser, case: Case) -> None:
+    for number, holiday in enumerate(case.holidays):
+        shown.press(f"button[data-place='{number}']")
+        x, y = shown.ask(
+            "const { view } = window.bayreachPage; return view.stage.pixelOf(view.about(arguments[0]))",
+            list(holiday.center),
+        )
+        width, height = shown.ask(
+            "const c = document.getElementById('view'); return [c.clientWidth, c.clientHeight]"
+        )
+        assert abs(x - width / 2) < 2
+        assert abs(y - height / 2) < 2
+
+
+def test_the_wand_goes_where_the_pass_says_and_film_builds_up(shown: Browser, case: Case) -> None:
+    wet_at_end = _wet(shown)
+    shown.press("button[data-pass='0']")
+    tip = shown.ask(
+        "const { view } = window.bayreachPage; const a = view.wand.geometry.attributes.position.array;"
+        "return [a[3], a[4], a[5]].map((value, k) => value + view.data.middle[k])"
+    )
+    assert tip == pytest.approx(case.passes[0].path[0], abs=1e-6)
+    assert _wet(shown) == 0
+    shown.press("#step-on")
+    assert 0 < _wet(shown) < wet_at_end
+    assert "Pass 2 of 3" in shown.text("progress-text")
+    assert shown.ask("return document.querySelector('tr[aria-current=step]').dataset.pass") == "1"
+    shown.press("#all-done")
+    assert _wet(shown) == wet_at_end
+
+
+def _wet(browser: Browser) -> int:
+    script = (
+        "const { layer, data } = window.bayreachPage.view;"
+        "return [...layer.row].filter((row, side) => row > 0 && data.bay[side] >= 0).length"
+    )
+    return int(browser.ask(script))
+
+
+def test_playing_moves_on_by_itself_and_pauses(shown: Browser) -> None:
+    shown.press("#play")
+    moved = "const p = document.getElementById('progress'); const done = arguments[0];"
+    moved += "const wait = () => Number(p.value) > 0 ? done(p.value) : setTimeout(wait, 20); wait()"
+    shown.driver.set_script_timeout(10)
+    shown.driver.execute_async_script(moved)
+    shown.press("#play")
+    first = float(shown.ask("return document.getElementById('progress').value"))
+    assert 0 < first < 3
+    shown.ask("return new Promise(done => setTimeout(done, 150))")
+    assert float(shown.ask("return document.getElementById('progress').value")) == first
