@@ -38,10 +38,12 @@ def path(case: Case, tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture
-def shown(browser: Browser, path: Path) -> Browser:
+def shown(browser: Browser, path: Path, request: pytest.FixtureRequest) -> Iterator[Browser]:
     browser.visit(path)
     assert browser.ask("return document.documentElement.classList.contains('drawn')")
-    return browser
+    yield browser
+    if "policy" not in request.node.name:
+        assert browser.complaints() == []
 
 
 def touch(browser: Browser, place: Any) -> dict[str, str]:

@@ -317,8 +317,8 @@ function wirePasses(view) {
     const one = view.passes[Math.min(Math.floor(Number(slider.value)), total - 1)];
     // A pull plays ten times faster than it is sprayed, and in six seconds at most.
     const pace = Math.max(10 / Math.max(one.seconds, 0.1), 1 / 6);
-    const time = Math.min(Number(slider.value) + ((now - last) / 1000) * pace, total);
-    last = now;
+    const time = Math.min(Number(slider.value) + (Math.max(now - last, 0) / 1000) * pace, total);
+    last = Math.max(now, last);
     slider.value = String(time);
     showAt(time);
     if (time >= total) return stop();
