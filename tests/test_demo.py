@@ -175,7 +175,9 @@ def test_a_mesh_read_back_is_the_one_that_was_built(demo_folder: Path, name: str
     assert read.mesh.n_faces == built.n_faces
     assert np.array_equal(read.mesh.face_parts, built.face_parts)
     assert np.allclose(read.mesh.corners, built.corners, atol=1e-12)
-    assert not [finding for finding in read.findings if finding.is_repair]
+    # The patch round the port once ran over a stringer's foot, which then touched the skin loosely.
+    harmless = {"free edges", "crowded edges", "turned faces"}
+    assert {finding.kind for finding in read.findings} <= harmless
 
 
 @pytest.mark.parametrize("name", BUILDERS)

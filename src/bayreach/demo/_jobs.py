@@ -262,7 +262,7 @@ def control_surface_job() -> str:
             wand="side tip",
             opening=f"hinge cut-out {number}",
             aim=_numbers(0.0, 1.0, 0.0),
-            deepest="0.22 m",
+            deepest="0.2 m",
             shallowest="0.02 m",
             clock=clock,
             count=1,

@@ -165,6 +165,7 @@ def holed_grid(
     rings: Sequence[tuple[ArrayLike, float]],
     lift: Callable[[FloatArray], FloatArray],
     step: float,
+    lines: Sequence[int] = (),
 ) -> list[Sheet]:
     """Return the sheets of a grid with round holes.
 
@@ -182,12 +183,17 @@ def holed_grid(
         Takes plan points (m, 2) to (m, 3) on the sheet.
     step : float
         Edge length in mm.
+    lines : sequence of int
+        Columns of the grid that another sheet stands on: none of their points is moved.
     """
     keep = np.ones((points.shape[0] - 1, points.shape[1] - 1), dtype=bool)
     sheets: list[Sheet] = []
     middles = (plan[:-1, :-1] + plan[1:, 1:] + plan[1:, :-1] + plan[:-1, 1:]) / 4.0
     for center, radius in rings:
-        near = np.linalg.norm(middles - np.asarray(center), axis=2) < radius + 1.1 * step
+        distance = np.linalg.norm(middles - np.asarray(center), axis=2)
+        low, high = _free_columns(int(np.unravel_index(distance.argmin(), distance.shape)[1]), lines)
+        near = distance < radius + 1.1 * step
+        near[:, :low] = near[:, high:] = False
         row_hits, column_hits = np.nonzero(near.any(axis=1))[0], np.nonzero(near.any(axis=0))[0]
         rows = (int(row_hits[0]), int(row_hits[-1]) + 1)
         columns = (int(column_hits[0]), int(column_hits[-1]) + 1)
@@ -200,6 +206,13 @@ def holed_grid(
         sheets.append((name, lifted, faces))
         keep[rows[0] : rows[1], columns[0] : columns[1]] = False
     return [grid_sheet(name, points, keep), *sheets]
+
+
+def _free_columns(column: int, lines: Sequence[int]) -> tuple[int, int]:
+    """Return the first cell column of the strip between lines round `column`, and that after its last."""
+    low = max((line for line in lines if line <= column), default=0)
+    high = min((line for line in lines if line > column), default=10**9)
+    return low, high
 
 
 def welded(sheets: Sequence[Sheet]) -> Mesh:

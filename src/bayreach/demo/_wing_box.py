@@ -115,6 +115,7 @@ def _skins_and_spars(size: WingBoxSize, edge: float) -> list[Sheet]:
         rings=[(port, size.port_radius)],
         lift=on_lower,
         step=edge,
+        lines=[int(np.abs(chord - foot).argmin()) for foot in size.stringers],
     )
     sheets.append(grid_sheet("skin_upper", upper))
     for name, share in (("spar_front", 0.0), ("spar_rear", 1.0)):
