@@ -51,6 +51,9 @@ def _read(path: Path) -> bytes:
     if path.is_dir():
         message = f"{path}: this is a folder; give the job file in it."
         raise JobError(message)
+    if path.exists() and not path.is_file():
+        message = f"{path}: is a pipe or a device; give a job file."
+        raise JobError(message)
     try:
         with path.open("rb") as file:
             raw = file.read(MOST_BYTES + 1)

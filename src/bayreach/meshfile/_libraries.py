@@ -1,4 +1,4 @@
-"""Formats that libraries read: PLY, VTK and VTU through meshio, glTF and GLB through trimesh."""
+"""Formats that libraries read: VTK and VTU through meshio, glTF and GLB through trimesh."""
 
 import contextlib
 import io
@@ -15,7 +15,7 @@ _CORNERS = {"triangle": 3, "triangle6": 3, "triangle7": 3, "quad": 4, "quad8": 4
 
 
 def read_with_meshio(path: Path) -> Soup:
-    """Return the faces of a PLY, VTK or VTU file as triangles; what has no surface is named and skipped.
+    """Return the faces of a VTK or VTU file as triangles; what has no surface is named and skipped.
 
     Raises
     ------

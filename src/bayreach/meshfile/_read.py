@@ -11,6 +11,7 @@ from bayreach.mesh import Mesh
 from bayreach.meshfile._libraries import read_gltf, read_with_meshio
 from bayreach.meshfile._nastran import read_nastran
 from bayreach.meshfile._obj import read_obj
+from bayreach.meshfile._ply import read_ply
 from bayreach.meshfile._soup import Soup
 from bayreach.meshfile._stl import read_stl
 from bayreach.repair import Finding, mend
@@ -19,13 +20,13 @@ from bayreach.units import MESH_UNITS
 _BYTE_READERS = {
     ".stl": read_stl,
     ".obj": read_obj,
+    ".ply": read_ply,
     ".bdf": read_nastran,
     ".nas": read_nastran,
     ".fem": read_nastran,
     ".dat": read_nastran,
 }
 _PATH_READERS = {
-    ".ply": read_with_meshio,
     ".vtk": read_with_meshio,
     ".vtu": read_with_meshio,
     ".gltf": read_gltf,
@@ -144,6 +145,10 @@ def _doubts(mesh: Mesh, units: str, suffix: str) -> list[Finding]:
 
 
 def _bytes_of(path: Path) -> bytes:
+    if path.exists() and not path.is_file():
+        # A pipe or a device could go on for ever.
+        message = f"{path}: is a folder, a pipe or a device; give a mesh file."
+        raise MeshError(message)
     try:
         data = path.read_bytes()
     except OSError as error:
