@@ -1,0 +1,15 @@
+"""Candidate passes and the film that each of them lays."""
+
+from bayreach.passes._candidates import Candidate, candidate_passes, clock_angles, cut_path, spread_paths
+from bayreach.passes._columns import PLAN_STEP, Columns, pass_columns
+
+__all__ = [
+    "PLAN_STEP",
+    "Candidate",
+    "Columns",
+    "candidate_passes",
+    "clock_angles",
+    "cut_path",
+    "pass_columns",
+    "spread_paths",
+]

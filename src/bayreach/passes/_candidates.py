@@ -1,0 +1,233 @@
+"""Candidate passes: paths in, spread over what a wand can reach, cut where that helps."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from bayreach.arrays import OUTSIDE, FloatArray, IntArray
+from bayreach.insertion import Path, Refusal, paths_through
+from bayreach.poses import TipPath, poses_at, turned_about
+from bayreach.wands import Wand
+
+if TYPE_CHECKING:
+    from bayreach.bays import Opening
+    from bayreach.insertion import Space
+    from bayreach.tips import Tip
+
+SHORTEST_PULL = 0.02
+"""A pull shorter than this many m is no candidate of its own."""
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Candidate:
+    """A pass that can be made: a path and the part of it with the trigger on.
+
+    Parameters
+    ----------
+    wand : Wand
+        The wand.
+    opening : str
+        Opening or candidate hole it enters through.
+    aim : (3,) float
+        Unit vector along the wand at the opening.
+    entry : (3,) float
+        Where its axis passes the opening, in m.
+    clock : float
+        Clock angle in rad.
+    deepest, shallowest : float
+        Depths in m between which the trigger is on.
+    tip_path : TipPath
+        The poses between them, deepest first.
+    bay : int
+        The bay that the tip is in, or -1 where the pull passes several.
+    through : tuple of str
+        Openings passed by the wand, the entry first.
+    """
+
+    wand: Wand
+    opening: str
+    aim: FloatArray
+    entry: FloatArray
+    clock: float
+    deepest: float
+    shallowest: float
+    tip_path: TipPath
+    bay: int
+    through: tuple[str, ...]
+
+    @property
+    def length(self) -> float:
+        """Length of the pull in m."""
+        return self.deepest - self.shallowest
+
+    @property
+    def seconds(self) -> float:
+        """Trigger-on time in s of one pull at the wand's own speed."""
+        return self.length / self.wand.pull_speed
+
+    @property
+    def volume(self) -> float:
+        """Liquid in m³ of one pull at the wand's own speed; the tip answers the trigger `lag` late."""
+        return self.wand.tip.flow * max(0.0, self.seconds - self.wand.lag)
+
+    @property
+    def wet_path(self) -> TipPath:
+        """The part of the pull in which liquid leaves the tip, at the wand's own speed."""
+        late = min(self.wand.lag * self.wand.pull_speed, 0.999 * self.length)
+        return cut_path(self.tip_path, self.deepest - late, self.shallowest) if late else self.tip_path
+
+
+def cut_path(path: TipPath, deepest: float, shallowest: float) -> TipPath:
+    """Return the part of `path` between two depths (m); its own poses in between are kept."""
+    inner = path.depths[(path.depths < deepest - 1e-9) & (path.depths > shallowest + 1e-9)]
+    ends = [deepest, shallowest] if deepest > shallowest else [deepest]
+    depths = np.concatenate([ends[:1], inner, ends[1:]])
+    poses = poses_at(path, depths, lengths=np.zeros(len(depths)))
+    return TipPath(points=poses.points, axes=poses.axes, clocks=poses.clocks, depths=depths)
+
+
+def clock_angles(tip: "Tip", shape: str = "straight") -> tuple[float, ...]:
+    """Return the clock angles (rad) worth trying.
+
+    One for a pattern round the axis of a straight wand, eight for a side tip or a table, four for a bent
+    wand, whose hook
+    points somewhere. Common practice is 0, 90, 180 and 270 degrees; the eighths between help in corners.
+
+    >>> from bayreach.tips import Tip
+    >>> len(clock_angles(Tip(pattern="radial", spread=0.7, flow=1e-6)))
+    1
+    """
+    count = 1 if tip.pattern in ("radial", "forward") and shape != "bent" else 4
+    return tuple(2.0 * math.pi * step / count for step in range(count))
+
+
+def candidate_passes(
+    space: "Space",
+    wands: Sequence[Wand],
+    openings: Sequence["Opening"],
+    *,
+    most_paths: int = 24,
+    aims: int = 64,
+    proposed: bool = False,
+    down: ArrayLike = (0.0, 0.0, -1.0),
+) -> tuple[tuple[Candidate, ...], tuple[Refusal, ...]]:
+    """Return the passes that `wands` can make through `openings`, and the refusals.
+
+    Of all paths through an opening those that reach furthest and lie furthest apart are kept.
+    Each gives one
+    pass over its whole depth and one for each bay it passes, so that a bay can be given more than its
+    neighbour.
+
+    Parameters
+    ----------
+    openings : sequence of Opening
+        Those that lead outside; others are left out.
+    most_paths : int
+        Most paths of one wand through one opening, each clock angle counted; two ways in at least.
+    aims : int
+        Directions tried over the cone that the opening lets the wand tilt in.
+    proposed : bool
+        Each opening is a hole not cut yet: its own faces do not stand in the way.
+    """
+    found: list[Candidate] = []
+    refused: list[Refusal] = []
+    for opening in openings:
+        if OUTSIDE not in opening.links:
+            continue
+        for wand in wands:
+            holes = (opening,) if proposed else ()
+            paths, refusals = paths_through(
+                space, wand, opening, count=aims, shortest=SHORTEST_PULL, holes=holes, down=down
+            )
+            refused.extend(refusals)
+            most = max(2, math.ceil(most_paths / len(clock_angles(wand.tip, wand.shape))))
+            for index in spread_paths(paths, most):
+                for path in _turned(space, paths[index], opening, holes, down):
+                    found.extend(_ranges(path))
+    return tuple(found), tuple(refused)
+
+
+def spread_paths(paths: Sequence[Path], most: int) -> IntArray:
+    """Return the indices of at most `most` paths: the deepest, then always the one furthest from those kept.
+
+    Two paths are as far apart as the mean distance of their points at a quarter, half and all of their depth.
+    """
+    if not paths:
+        return np.zeros(0, dtype=np.int64)
+    marks = np.stack([_marks(path) for path in paths])
+    kept = [int(np.argmax([path.deepest for path in paths]))]
+    gaps = np.linalg.norm(marks - marks[kept[0]], axis=2).mean(axis=1)
+    while len(kept) < min(most, len(paths)) and gaps.max() > 5e-3:
+        kept.append(int(np.argmax(gaps)))
+        gaps = np.minimum(gaps, np.linalg.norm(marks - marks[kept[-1]], axis=2).mean(axis=1))
+    return np.array(kept, dtype=np.int64)
+
+
+def _marks(path: Path) -> FloatArray:
+    depths = path.deepest * np.array([1.0, 0.5, 0.25])
+    depths = np.clip(depths, path.tip_path.depths[-1], path.tip_path.depths[0])
+    return poses_at(path.tip_path, depths, lengths=np.zeros(3)).points
+
+
+def _turned(
+    space: "Space", path: Path, opening: "Opening", holes: "tuple[Opening, ...]", down: ArrayLike
+) -> list[Path]:
+    """Return `path` at every clock angle worth trying."""
+    angles = clock_angles(path.wand.tip, path.wand.shape)
+    if len(angles) == 1:
+        return [path]
+    if path.wand.shape == "straight":
+        # Turning a straight wand about its own axis moves nothing but the pattern.
+        return [
+            replace(
+                path,
+                clock=angle,
+                tip_path=replace(path.tip_path, clocks=turned_about(path.tip_path.clocks, path.aim, angle)),
+            )
+            for angle in angles
+        ]
+    paths, _ = paths_through(
+        space,
+        path.wand,
+        opening,
+        aims=path.aim[None],
+        entries=path.entry[None],
+        clocks=angles,
+        shortest=SHORTEST_PULL,
+        holes=holes,
+        down=down,
+    )
+    return list(paths)
+
+
+def _ranges(path: Path) -> list[Candidate]:
+    whole = Candidate(
+        wand=path.wand,
+        opening=path.opening,
+        aim=path.aim,
+        entry=path.entry,
+        clock=path.clock,
+        deepest=path.deepest,
+        shallowest=path.shallowest,
+        tip_path=path.tip_path,
+        bay=path.ranges[0].bay if len(path.ranges) == 1 else OUTSIDE,
+        through=path.through,
+    )
+    found = [whole] if whole.length >= SHORTEST_PULL else []
+    if len(path.ranges) > 1:
+        found += [
+            replace(
+                whole,
+                deepest=span.deepest,
+                shallowest=span.shallowest,
+                tip_path=cut_path(path.tip_path, span.deepest, span.shallowest),
+                bay=span.bay,
+            )
+            for span in path.ranges
+            if span.deepest - span.shallowest >= SHORTEST_PULL
+        ]
+    return found

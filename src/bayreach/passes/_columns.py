@@ -1,0 +1,208 @@
+"""What each candidate pass lays: sparse columns of film per volume, made once and kept by content."""
+
+import hashlib
+from collections.abc import Callable, Mapping, MutableMapping, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from bayreach.arrays import FloatArray, IntArray
+from bayreach.deposit.direct import Air, Flying, pull_film
+from bayreach.film import Column
+from bayreach.passes._candidates import Candidate
+from bayreach.poses import Stations, stations_of
+
+if TYPE_CHECKING:
+    from scipy.sparse import csc_matrix
+
+    from bayreach.rays import Scene
+    from bayreach.sight import Targets
+    from bayreach.tips import Tip
+
+Progress = Callable[[str, int, int], None]
+PLAN_STEP = 0.02
+"""Distance in m between stations when candidates are compared; the plan is verified with finer ones."""
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Columns:
+    """Film per m³ sprayed in each candidate pass, direct and settled apart.
+
+    Parameters
+    ----------
+    sides : (k,) int
+        Side ids of the rows.
+    direct : (k, n) sparse
+        Direct film per volume in 1/m².
+    settled : (k, n) sparse or None
+        Film that drifts down as fog first, per volume sprayed, in 1/m²; None where no credit is asked for.
+    fog : (n_bays + 1, n) float
+        Share of the spray that becomes fog in each bay; the last row is the outside.
+    escaped : (n,) float
+        Share that leaves.
+    """
+
+    sides: IntArray
+    direct: "csc_matrix"
+    settled: "csc_matrix | None"
+    fog: FloatArray
+    escaped: FloatArray
+
+    def film(self, volumes: FloatArray, *, credit: bool = False) -> "csc_matrix":
+        """Return the film (k, n) in m that `volumes` (n,) m³ lay, the settled part too with `credit`."""
+        from scipy.sparse import csc_matrix, diags
+
+        rates = self.direct if not credit or self.settled is None else self.direct + self.settled
+        return csc_matrix(rates @ diags(volumes))
+
+
+def pass_columns(
+    scene: "Scene",
+    targets: "Targets",
+    candidates: Sequence[Candidate],
+    *,
+    air: Air | None = None,
+    flying: Mapping[str, Flying | None] | None = None,
+    settled_per_fog: Mapping[str, FloatArray] | None = None,
+    step: float = PLAN_STEP,
+    cache: MutableMapping[str, Column] | None = None,
+    threads: int = 2,
+    progress: Progress | None = None,
+) -> Columns:
+    """Return the columns of all candidates.
+
+    Parameters
+    ----------
+    targets : Targets
+        Samples of the sides that are asked about; one a side is enough to compare candidates.
+    flying : mapping of wand name to callable
+        Share still flying at a distance in m; the tip's own law where a wand is not named.
+    settled_per_fog : mapping of wand name to (k, n_bays) float
+        Film in m that one m³ of that wand's fog in each bay leaves on each target side; adds settled columns.
+    step : float
+        Distance in m between stations.
+    cache : mapping, optional
+        Columns by content (mesh, tip, stations, targets): found ones are not computed again, new ones are
+        added.
+    threads : int
+        Columns computed at a time.
+    """
+    base = _digest_of(scene, targets)
+    whole, parts = _pieces(candidates)
+    keys = [_key(base, candidates[index], step) for index in whole]
+    store: MutableMapping[str, Column] = {} if cache is None else cache
+    todo = [(key, candidates[index]) for key, index in zip(keys, whole, strict=True) if key not in store]
+
+    def lay(item: tuple[str, Candidate]) -> tuple[str, Column]:
+        key, candidate = item
+        flies = flying.get(candidate.wand.name) if flying is not None else None
+        stations = stations_of(candidate.wet_path, step)
+        return key, pull_film(scene, targets, stations, candidate.wand.tip, air=air, flying=flies)
+
+    for count, (key, column) in enumerate(_in_threads(lay, todo, threads)):
+        store[key] = column
+        if progress is not None:
+            progress("columns", count + 1, len(todo))
+    made = {index: store[key] for index, key in zip(whole, keys, strict=True)}
+    return _assembled(targets, candidates, made, parts, settled_per_fog)
+
+
+def _in_threads(work: Callable[[Any], Any], items: Sequence[Any], threads: int) -> Any:
+    if threads <= 1 or len(items) < 2:
+        return map(work, items)
+    from concurrent.futures import ThreadPoolExecutor
+
+    # The first call alone: the ray engine makes its tree ready then, which must not happen twice at a time.
+    first = [work(items[0])]
+
+    def run() -> Any:
+        yield from first
+        with ThreadPoolExecutor(max_workers=threads) as pool:
+            yield from pool.map(work, items[1:])
+
+    return run()
+
+
+def _pieces(candidates: Sequence[Candidate]) -> tuple[list[int], dict[int, list[int]]]:
+    """Return the candidates to be computed, and for each pull over several bays the pieces that make it up.
+
+    A pull at one speed over several bays is the mean of its pieces by length, so it costs no rays of its own.
+    """
+    places: dict[tuple[Any, ...], list[int]] = {}
+    for index, candidate in enumerate(candidates):
+        key = (
+            candidate.wand.name,
+            candidate.opening,
+            candidate.aim.tobytes(),
+            candidate.entry.tobytes(),
+            candidate.clock,
+        )
+        places.setdefault(key, []).append(index)
+    parts: dict[int, list[int]] = {}
+    for group in places.values():
+        spans = sorted(group, key=lambda index: -candidates[index].length)
+        long, rest = spans[0], spans[1:]
+        total = sum(candidates[index].length for index in rest)
+        if rest and abs(total - candidates[long].length) < 1e-6 and candidates[long].wand.lag == 0.0:
+            parts[long] = rest
+    return [index for index in range(len(candidates)) if index not in parts], parts
+
+
+def _assembled(
+    targets: "Targets",
+    candidates: Sequence[Candidate],
+    made: Mapping[int, Column],
+    parts: Mapping[int, Sequence[int]],
+    settled_per_fog: Mapping[str, FloatArray] | None,
+) -> Columns:
+    from scipy.sparse import csc_matrix, hstack
+
+    n_fog = max((len(column.fog_to_bay) for column in made.values()), default=1)
+    pieces: list[Any] = []
+    fog, escaped = np.zeros((n_fog, len(candidates))), np.zeros(len(candidates))
+    settled: list[FloatArray] = []
+    for index, candidate in enumerate(candidates):
+        shares = {index: 1.0}
+        if index in parts:
+            shares = {part: candidates[part].length / candidate.length for part in parts[index]}
+        dense = np.zeros(targets.n_sides)
+        for part, share in shares.items():
+            column = made[part]
+            dense[np.searchsorted(targets.sides, column.sides)] += share * column.direct
+            fog[:, index] += share * column.fog_to_bay
+            escaped[index] += share * column.escaped
+        pieces.append(csc_matrix(dense[:, None]))
+        if settled_per_fog is not None:
+            settled.append(settled_per_fog[candidate.wand.name] @ fog[:-1, index])
+    empty = csc_matrix((targets.n_sides, 0))
+    return Columns(
+        sides=targets.sides,
+        direct=csc_matrix(hstack(pieces)) if pieces else empty,
+        settled=csc_matrix(np.stack(settled, axis=1)) if settled else None,
+        fog=fog,
+        escaped=escaped,
+    )
+
+
+def _digest_of(scene: "Scene", targets: "Targets") -> str:
+    mark = hashlib.sha256()
+    for array in (scene.mesh.points, scene.mesh.faces, targets.points, targets.side):
+        mark.update(np.ascontiguousarray(array).tobytes())
+    return mark.hexdigest()
+
+
+def _key(base: str, candidate: Candidate, step: float) -> str:
+    """Return the content of a column as a digest: structure, targets, tip and stations."""
+    mark = hashlib.sha256(base.encode())
+    mark.update(repr(_tip_words(candidate.wand.tip)).encode())
+    stations: Stations = stations_of(candidate.wet_path, step)
+    for array in (stations.points, stations.axes, stations.clocks, stations.lengths):
+        mark.update(np.ascontiguousarray(np.round(array, 9)).tobytes())
+    return mark.hexdigest()
+
+
+def _tip_words(tip: "Tip") -> tuple[Any, ...]:
+    table = getattr(tip, "table", None)
+    told = None if table is None else hashlib.sha256(repr(table).encode()).hexdigest()
+    return (tip.pattern, tip.spread, tip.angle, tip.profile, tip.throw, tip.droplet, tip.droplet_spread, told)

@@ -1,0 +1,26 @@
+"""Candidates, hole sites and the cover solver joined into a plan with its proven bound."""
+
+from bayreach.plan._entries import Drilling, Entries, entries_of, hole_drill, opening_of
+from bayreach.plan._make import Asked, Board, make_plan, plan_on, problem_on, sample_sides
+from bayreach.plan._order import in_order
+from bayreach.plan._records import REASONS, Missed, Plan, PlannedHole, PlannedPass
+
+__all__ = [
+    "REASONS",
+    "Asked",
+    "Board",
+    "Drilling",
+    "Entries",
+    "Missed",
+    "Plan",
+    "PlannedHole",
+    "PlannedPass",
+    "entries_of",
+    "hole_drill",
+    "in_order",
+    "make_plan",
+    "opening_of",
+    "plan_on",
+    "problem_on",
+    "sample_sides",
+]

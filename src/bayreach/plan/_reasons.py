@@ -1,0 +1,43 @@
+"""Why sides are left short of film."""
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from bayreach import cover
+from bayreach.arrays import IntArray
+from bayreach.bays import Bays
+from bayreach.passes import Candidate
+from bayreach.plan._records import HIDDEN, LEFT_OUT, NO_WAND, SEALED, TOO_THIN, Missed
+
+
+def missed_sides(
+    problem: cover.Problem, found: cover.Cover, sides: IntArray, bays: Bays, candidates: Sequence[Candidate]
+) -> Missed:
+    """Return the sides that the plan leaves short, each with the first reason that holds.
+
+    The bay is sealed; no wand's tip gets into it and nothing sprayed elsewhere reaches the side; no
+    candidate pass lays
+    any film on it; all candidates together lay too little; else the target was met without it.
+    """
+    short = np.flatnonzero(~found.covered)
+    most = problem.film_of(problem.most)[short]
+    own_bay = bays.side_bay[sides[short]]
+    sealed = np.array([bay.sealed for bay in bays.bays], dtype=bool)
+    entered = np.zeros(len(bays.bays), dtype=bool)
+    for candidate in candidates:
+        entered[list(_bays_of(candidate, bays))] = True
+    reasons = np.full(len(short), LEFT_OUT)
+    reasons[most < problem.need[short]] = TOO_THIN
+    reasons[most <= 0.0] = HIDDEN
+    reasons[(most <= 0.0) & ~entered[own_bay]] = NO_WAND
+    reasons[(most <= 0.0) & sealed[own_bay] & ~entered[own_bay]] = SEALED
+    return Missed(sides=sides[short], reasons=reasons, areas=problem.areas[short])
+
+
+def _bays_of(candidate: Candidate, bays: Bays) -> set[int]:
+    """Return the bays that the tip of a candidate enters."""
+    if candidate.bay >= 0:
+        return {candidate.bay}
+    links = {opening.name: opening.links for opening in bays.openings}
+    return {bay for name in candidate.through for bay in links.get(name, ()) if bay >= 0}

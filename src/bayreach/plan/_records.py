@@ -1,0 +1,177 @@
+"""A plan and what is proven of it, as frozen records."""
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from bayreach.arrays import FloatArray, IntArray
+from bayreach.cover import Certificate
+from bayreach.holes import Refused, Site
+from bayreach.insertion import Refusal
+from bayreach.passes import Candidate
+
+if TYPE_CHECKING:
+    from bayreach.bays import Opening
+
+REASONS = (
+    "sealed bay",
+    "no wand fits",
+    "hidden from every reachable pose",
+    "seen, but too far or too flat",
+    "left out: the target is met without it",
+)
+"""Why a side that needs film gets none from the plan; a reason is a place in this tuple."""
+
+SEALED, NO_WAND, HIDDEN, TOO_THIN, LEFT_OUT = range(len(REASONS))
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class PlannedPass:
+    """A pass of the plan: a candidate, how often it is pulled and how fast.
+
+    Parameters
+    ----------
+    candidate : Candidate
+        Wand, opening, aim, clock, depths and tip path.
+    count : int
+        Number of pulls.
+    pull_speed : float
+        In m/s.
+    """
+
+    candidate: Candidate
+    count: int
+    pull_speed: float
+
+    @property
+    def seconds(self) -> float:
+        """Trigger-on time of all pulls in s."""
+        return self.count * self.candidate.length / self.pull_speed
+
+    @property
+    def volume(self) -> float:
+        """Liquid of all pulls in m³."""
+        wand = self.candidate.wand
+        each = max(0.0, self.candidate.length / self.pull_speed - wand.lag)
+        return self.count * each * wand.tip.flow
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class PlannedHole:
+    """A candidate hole of the plan, not approved data: its site, the opening it makes, and why."""
+
+    site: Site
+    opening: "Opening"
+    why: str
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Missed:
+    """Sides that need film and do not get enough from the plan, with a reason each (place in `REASONS`)."""
+
+    sides: IntArray = field(default_factory=lambda: np.zeros(0, dtype=np.int64))
+    reasons: IntArray = field(default_factory=lambda: np.zeros(0, dtype=np.int64))
+    areas: FloatArray = field(default_factory=lambda: np.zeros(0))
+
+    def area_by_reason(self) -> dict[str, float]:
+        """Return the m² of each reason that occurs."""
+        sums = np.bincount(self.reasons, weights=self.areas, minlength=len(REASONS))
+        return {name: float(area) for name, area in zip(REASONS, sums, strict=True) if area > 0}
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Plan:
+    """Which passes, how often, how fast, through which openings and holes; and how good it is proven.
+
+    Parameters
+    ----------
+    passes : tuple of PlannedPass
+        In the order of work.
+    holes : tuple of PlannedHole
+        New holes; candidates, not approved data.
+    objective, bound, gap : float
+        Seconds of the plan with liquid and set-ups priced in; the proven lower bound with these holes;
+        their gap.
+    new_holes, new_holes_bound : int
+        Holes proposed; the fewest not disproven.
+    proven : bool
+        Is the number of holes proven to be the fewest, among the candidates?
+    certificate : Certificate
+        Weights on witness sides (rows of `sides`) that re-prove a bound without a solver.
+    coverage, target : float
+        Predicted share of the required area with its least film, and the share asked.
+    met : bool
+        Is the target predicted to be met?
+    no_drill : float
+        Share that the openings alone can cover.
+    attainable : float
+        Share that all openings and candidates together can cover.
+    sides : (k,) int
+        Side ids that the plan was made on.
+    n_required : int
+        Sides that need film; more than `len(sides)` where a sample was planned on.
+    missed : Missed
+        Sides of `sides` left short, with reasons.
+    refused_sites : Refused
+        Places where no hole may go, with reasons.
+    refusals : tuple of Refusal
+        Wands that do not go where asked, with limits.
+    n_candidates, n_sites : int
+        How many passes and sites there were to choose from.
+    greedy_objective : float
+        What plain greedy would have cost with the same holes.
+    """
+
+    passes: tuple[PlannedPass, ...]
+    holes: tuple[PlannedHole, ...]
+    objective: float
+    bound: float
+    gap: float
+    new_holes: int
+    new_holes_bound: int
+    proven: bool
+    certificate: Certificate
+    coverage: float
+    target: float
+    met: bool
+    no_drill: float
+    attainable: float
+    sides: IntArray
+    n_required: int
+    missed: Missed
+    refused_sites: Refused
+    refusals: tuple[Refusal, ...]
+    n_candidates: int
+    n_sites: int
+    greedy_objective: float
+
+    @property
+    def statement(self) -> str:
+        """What is planned and proven, in a sentence or two."""
+        return f"{self._holes_sentence} {self._target_sentence}".strip()
+
+    @property
+    def _holes_sentence(self) -> str:
+        said = f"{self.new_holes} new hole" + ("" if self.new_holes == 1 else "s")
+        scope = "with these wands"
+        if self.n_sites:
+            scope += f" and {self.n_sites} candidate sites"
+        if self.new_holes == 0:
+            return "0 new holes: the openings are enough." if self.met else "0 new holes."
+        if self.proven:
+            fewer = "0 proven" if self.new_holes == 1 else "fewer proven"
+            return f"{said}; {fewer} not enough {scope}."
+        return f"{said}; at least {self.new_holes_bound} proven to be needed {scope}."
+
+    @property
+    def _target_sentence(self) -> str:
+        from bayreach.units import percent_text
+
+        if self.met:
+            return ""
+        return (
+            f"The target of {percent_text(self.target)} is not met: "
+            f"{percent_text(self.attainable)} is the most "
+            "that all openings and candidate sites together can cover."
+        )
