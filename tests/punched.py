@@ -70,7 +70,7 @@ def opening(
     )  # fmt: skip
 
 
-def bays_of(mesh: Mesh, names, openings) -> Any:
+def bays_of(mesh: Mesh, names, openings, side_bay=None) -> Any:
     """Make bays by name, and caps over the openings' rims."""
     points, faces, index = [np.zeros((0, 3))], [np.zeros((0, 3), dtype=int)], [np.zeros(0, dtype=int)]
     start = 0
@@ -85,7 +85,8 @@ def bays_of(mesh: Mesh, names, openings) -> Any:
     return SimpleNamespace(
         mesh=mesh, bays=bays, openings=tuple(openings), cap_points=np.concatenate(points),
         cap_faces=np.concatenate(faces), cap_opening=np.concatenate(index),
-        side_bay=np.full(mesh.n_sides, OUTSIDE),
+        side_bay=np.full(mesh.n_sides, OUTSIDE) if side_bay is None else side_bay,
+        cap_links=np.array([openings[k].links for k in np.concatenate(index)], dtype=int).reshape(-1, 2),
     )  # fmt: skip
 
 

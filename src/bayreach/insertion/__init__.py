@@ -1,17 +1,7 @@
 """Where a wand's tip can be, how it gets there, and what stops it."""
 
-from bayreach.insertion._paths import (
-    BayRange,
-    Path,
-    Refusal,
-    aims_over_cone,
-    bay_ranges,
-    candidate_aims,
-    limit_sentence,
-    paths_through,
-    refusals_of,
-    widest_tilt,
-)
+from bayreach.insertion._aims import aims_over_cone, candidate_aims, widest_tilt
+from bayreach.insertion._records import BayRange, Path, Refusal
 from bayreach.insertion._rules import (
     hole_for_tilt,
     hook_hole,
@@ -31,6 +21,8 @@ from bayreach.insertion._space import (
     space_of,
 )
 from bayreach.insertion._straight import LIMITS, StraightReach, straight_reach
+from bayreach.insertion._straight_paths import bay_ranges, limit_sentence
+from bayreach.insertion._through import paths_through
 
 __all__ = [
     "LIMITS",
@@ -42,6 +34,7 @@ __all__ = [
     "StraightReach",
     "aims_over_cone",
     "bay_ranges",
+    "bays_at",
     "candidate_aims",
     "crossings",
     "faces_in_hole",
@@ -53,7 +46,6 @@ __all__ = [
     "longest_round_corner",
     "max_tilt",
     "paths_through",
-    "refusals_of",
     "rod_round_corner_fits",
     "rods_blocked",
     "shortest_curve",

@@ -29,6 +29,8 @@ class Space:
         The structure's faces, then those of the obstacles.
     bays : Bays
         Bays and openings of the structure.
+    tree, air : tree
+        Over the faces of `solid`, and over those of `mesh` and the caps of its openings.
     rim : (n,) bool
         True on faces of `solid` that touch the rim of an opening: they are asked no clearance.
     """
@@ -38,6 +40,7 @@ class Space:
     bays: "Bays"
     rim: BoolArray
     tree: Any = field(repr=False)
+    air: Any = field(repr=False)
 
     def shares(self, holes: "tuple[Opening, ...]" = ()) -> FloatArray:
         """Return the share of a wand's clearance that each face of `solid` (n,) asks: 0 at rims, else 1.
@@ -75,7 +78,41 @@ def space_of(mesh: Mesh, bays: "Bays", obstacles: Mesh | None = None) -> Space:
     for opening in bays.openings:  # a structure has tens of openings
         if opening.kind != "proposed" and len(opening.rim):
             rim[: mesh.n_faces] |= _round_the_rim(mesh, opening)
-    return Space(mesh=mesh, solid=solid, bays=bays, rim=rim, tree=tree_of(np.array(solid.corners)))
+    walls = np.concatenate([mesh.corners, bays.cap_points[bays.cap_faces].reshape(-1, 3, 3)])
+    tree = tree_of(np.array(solid.corners))
+    return Space(mesh=mesh, solid=solid, bays=bays, rim=rim, tree=tree, air=tree_of(walls))
+
+
+def bays_at(space: Space, points: ArrayLike) -> IntArray:
+    """Return the bay of the air at each point (n, 3) in m, -1 outside: that of the side or cap first seen.
+
+    Two of three looks in fixed, skew directions decide, so one look along an edge does no harm.
+    """
+    points = np.ascontiguousarray(np.atleast_2d(np.asarray(points, dtype=np.float64)))
+    looks = unit_vectors([[0.61, 0.35, 0.71], [-0.48, 0.83, -0.29], [0.13, -0.67, -0.73]])
+    one, two, three = (_bays_seen(space, points, look) for look in looks)
+    return np.where((one == two) | (one == three), one, two)
+
+
+def _bays_seen(space: Space, points: FloatArray, look: FloatArray) -> IntArray:
+    from bayreach.insertion._tree import first_touches
+
+    mesh, bays, count = space.mesh, space.bays, len(points)
+    n_walls = mesh.n_faces + len(bays.cap_faces)
+    zeros, far = np.zeros(count), np.full(count, 2.0 * mesh.diagonal + np.abs(points).max(initial=0.0))
+    rays = np.tile(look, (count, 1))
+    _, faces = first_touches(space.air, points, rays, zeros, far, zeros + 1e-12, zeros, np.ones(n_walls))
+    seen = np.full(count, OUTSIDE)
+    on_mesh = (faces >= 0) & (faces < mesh.n_faces)
+    corners = mesh.corners[faces[on_mesh]]
+    back = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]) @ look > 0.0
+    seen[on_mesh] = bays.side_bay[2 * faces[on_mesh] + back]
+    on_cap = faces >= mesh.n_faces
+    caps = faces[on_cap] - mesh.n_faces
+    corners = bays.cap_points[bays.cap_faces[caps]]
+    back = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]) @ look > 0.0
+    seen[on_cap] = np.asarray(bays.cap_links)[caps, np.where(back, 0, 1)]
+    return seen
 
 
 def _round_the_rim(mesh: Mesh, opening: "Opening") -> BoolArray:
@@ -86,10 +123,11 @@ def _round_the_rim(mesh: Mesh, opening: "Opening") -> BoolArray:
     offsets = mesh.points - opening.center
     heights = offsets @ axis
     wide = float(np.linalg.norm(rim - opening.center, axis=1).max())
-    near = np.flatnonzero((np.linalg.norm(offsets, axis=1) <= 1.5 * wide) & (np.abs(heights) <= wide))
-    flat = offsets[near] - heights[near, None] * axis
+    flat = offsets - heights[:, None] * axis
+    high = max(wide, opening.thickness)
+    near = np.flatnonzero((np.linalg.norm(flat, axis=1) <= 1.1 * wide) & (np.abs(heights) <= high))
     edge = rim - opening.center
-    gaps, _ = cKDTree(edge - (edge @ axis)[:, None] * axis).query(flat)
+    gaps, _ = cKDTree(edge - (edge @ axis)[:, None] * axis).query(flat[near])
     on_rim: BoolArray = np.zeros(len(mesh.points), dtype=np.bool_)
     on_rim[near[gaps <= 0.02 * wide]] = True
     return np.asarray(on_rim[mesh.faces].any(axis=1), dtype=np.bool_)

@@ -227,6 +227,40 @@ def blocking_faces(
     return faces
 
 
+@compiled_parallel
+def blocked_bodies(
+    tree: Tree, starts: FloatArray, ends: FloatArray, radii: FloatArray, extras: FloatArray,
+    rotations: FloatArray, origins: FloatArray, shares: FloatArray,
+) -> tuple[IntArray, IntArray]:  # fmt: skip
+    """Return, for each pose of a body of capsules, a face that it cuts and the capsule that does; -1: clear.
+
+    The capsules (c, 3) are given in the body's frame; pose k carries x to `rotations[k]` x + `origins[k]`.
+    `extras` (k, c) is what each face asks of a capsule beyond its radius, by the face's share; a capsule
+    below 0 is as if absent.
+    """
+    faces, capsules = np.full(len(origins), -1), np.full(len(origins), -1)
+    for k in prange(len(origins)):
+        for c in range(len(radii) - 1, -1, -1):
+            if extras[k, c] >= 0.0:
+                p = _carried(rotations[k], origins[k], starts[c])
+                q = _carried(rotations[k], origins[k], ends[c])
+                face = _blocking_face(tree, p, q, radii[c], extras[k, c], shares)
+                if face >= 0:
+                    faces[k], capsules[k] = face, c
+                    break
+    return faces, capsules
+
+
+@compiled
+def _carried(rotation: FloatArray, origin: FloatArray, point: FloatArray) -> Vector:
+    x, y, z = point[0], point[1], point[2]
+    return (
+        rotation[0, 0] * x + rotation[0, 1] * y + rotation[0, 2] * z + origin[0],
+        rotation[1, 0] * x + rotation[1, 1] * y + rotation[1, 2] * z + origin[1],
+        rotation[2, 0] * x + rotation[2, 1] * y + rotation[2, 2] * z + origin[2],
+    )
+
+
 @compiled
 def _nearest(tree: Tree, p: Vector, q: Vector, limit: float) -> tuple[float, int]:
     boxes, firsts, counts, corners, order = tree

@@ -1,0 +1,103 @@
+"""Aims and entry points worth trying."""
+
+import math
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from bayreach.arrays import FloatArray, unit_vectors
+from bayreach.insertion._rules import max_tilt
+from bayreach.insertion._space import Space, inward
+from bayreach.insertion._straight import STEEPEST
+from bayreach.wands import Wand
+
+if TYPE_CHECKING:
+    from bayreach.bays import Opening
+
+
+def aims_over_cone(axis: ArrayLike, half_angle: float, count: int) -> FloatArray:
+    """Return `count` unit vectors (count, 3) spread evenly over the cone of `half_angle` (rad) about `axis`.
+
+    The first is the axis itself; the rest lie on a golden-angle spiral of equal solid angles.
+
+    >>> aims_over_cone([0, 0, 2], 0.5, 3)[0].tolist()
+    [0.0, 0.0, 1.0]
+    """
+    axis = unit_vectors(axis)
+    first = unit_vectors(np.cross(axis, np.eye(3)[np.argmin(np.abs(axis))]))
+    second = np.cross(axis, first)
+    step = np.arange(max(count, 1))
+    cosines = 1.0 - (1.0 - math.cos(half_angle)) * step / max(count - 1, 1)
+    sines = np.sqrt(np.maximum(0.0, 1.0 - cosines**2))
+    turns = step * math.pi * (3.0 - math.sqrt(5.0))
+    sideways = np.cos(turns)[:, None] * first + np.sin(turns)[:, None] * second
+    spread: FloatArray = cosines[:, None] * axis + sines[:, None] * sideways
+    return spread
+
+
+def widest_tilt(wand: Wand, opening: "Opening") -> float:
+    """Return the greatest tilt in rad that a wand's widest section takes in the opening; -1: too wide."""
+    tilt = max_tilt(opening.diameter, wand.largest_section.diameter, opening.thickness)
+    return min(tilt, STEEPEST)
+
+
+def candidate_aims(space: Space, wand: Wand, opening: "Opening", count: int) -> tuple[FloatArray, FloatArray]:
+    """Return entry points (m, 3) in m and aims (m, 3) worth trying: a cone's worth, and those in line.
+
+    `count` aims cover the cone that the hole lets the wand tilt in; more go straight in and to the centres
+    of the other openings wide enough, from places all over a wide opening, and along each line of two other
+    centres that passes this one with room.
+    """
+    tilt = max(widest_tilt(wand, opening), 0.0)
+    axis = inward(opening)
+    cone = aims_over_cone(axis, tilt, count)
+    entries, aims = [np.tile(opening.center, (len(cone), 1))], [cone]
+    width = wand.largest_section.diameter
+    centers = np.array(
+        [
+            other.center
+            for other in space.bays.openings
+            if other.name != opening.name and other.diameter >= width
+        ]
+    ).reshape(-1, 3)
+    for place in _entries_over(opening, axis, width):
+        direct = np.concatenate([axis[None], unit_vectors(centers - place)])
+        ahead = direct[direct @ axis > math.cos(tilt + 1e-9)]
+        aims.append(ahead)
+        entries.append(np.tile(place, (len(ahead), 1)))
+    lines, places = _lines_in_line(centers, opening, axis, width)
+    return np.concatenate([*entries, places]), np.concatenate([*aims, lines])
+
+
+def _entries_over(opening: "Opening", axis: FloatArray, width: float) -> FloatArray:
+    """Return the opening's centre, and two rings of points in it where it is wide against the wand."""
+    if opening.diameter < 4.0 * width:
+        return np.asarray(opening.center)[None]
+    first = unit_vectors(np.cross(axis, np.eye(3)[np.argmin(np.abs(axis))]))
+    room = (opening.diameter - width) / 2.0
+    rings = [np.zeros((1, 2))]
+    for share, number in ((0.5, 6), (0.9, 12)):
+        turns = 2.0 * np.pi * np.arange(number) / number
+        rings.append(share * room * np.stack([np.cos(turns), np.sin(turns)], axis=1))
+    flat = np.concatenate(rings)
+    spread: FloatArray = opening.center + flat @ np.stack([first, np.cross(axis, first)])
+    return spread
+
+
+def _lines_in_line(
+    centers: FloatArray, opening: "Opening", axis: FloatArray, width: float
+) -> tuple[FloatArray, FloatArray]:
+    """Return the directions and entry points of lines through two centres that pass the opening with room."""
+    first, second = np.triu_indices(len(centers), k=1)
+    lines = unit_vectors(centers[second] - centers[first])
+    lines = np.where((lines @ axis)[:, None] < 0.0, -lines, lines)
+    slope = lines @ axis
+    run = np.divide(
+        (opening.center - centers[first]) @ axis, slope, out=np.zeros(len(slope)), where=slope > 1e-9
+    )
+    places = centers[first] + run[:, None] * lines
+    off = np.linalg.norm(places - opening.center, axis=1)
+    room = (opening.diameter - width) / 2.0
+    passes = (slope > 0.05) & (off < room) & (off > 1e-6)
+    return lines[passes], places[passes]
