@@ -20,6 +20,8 @@ from bayreach.topology import SideLinks, side_links
 
 LEVEL = 1e-5
 """In m: a step along an edge that stops no liquid; of the order of the film itself."""
+CRUMB = 1e-12
+"""Share of the surplus below which a pool is not told."""
 STEEP = 0.5
 """Cosine to the vertical above which an opening is one in a floor: what reaches its rim falls through."""
 
@@ -240,7 +242,7 @@ class _Network:
         exits = self.basin[n:]
         drips = np.where(self.leads_out, held[exits], 0.0)
         held[exits[self.leads_out]] = 0.0
-        chosen = np.flatnonzero(held > 0.0)
+        chosen = np.flatnonzero(held > CRUMB * surplus.sum())
         lowest = self._lowest(n, n_basins)[chosen]
         return Pools(
             bay=slopes.surface.node_bay[lowest],
@@ -272,7 +274,7 @@ class _Network:
         level_area = slopes.areas[facing] * slopes.rise[facing]
         depths = np.zeros(len(chosen))
         for k, (basin, volume) in enumerate(zip(chosen, volumes, strict=True)):  # pools, not faces
-            mine = pool == basin
+            mine = (pool == basin) | (self.basin[corners] == basin).any(axis=1)
             depths[k] = _filled_depth(heights[mine].mean(axis=1), level_area[mine], volume)
         return depths
 

@@ -1,0 +1,316 @@
+"""All mechanisms in their order: direct, settled, uptake, creep, run-off; and that no drop is lost."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from bayreach.arrays import BoolArray, FloatArray, IntArray, unit_vectors
+from bayreach.bays import Bays
+from bayreach.deposit import settled as fog
+from bayreach.deposit.creep import Creep, crept, seams_of
+from bayreach.deposit.mist import MistFigures, mist_figures
+from bayreach.deposit.run_off import Outlets, Pools, Slopes, outlets, slopes_of
+from bayreach.deposit.uptake import soaked
+from bayreach.film import Column, Film, Ledger
+from bayreach.liquids import Liquid
+from bayreach.measure import side_areas, side_normals
+from bayreach.tips import Tip
+
+LEAST_VOLUME = 1e-9
+"""In m³: taken for a bay whose volume is not known; where all fog is waited for, volume does not matter."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Conditions:
+    """Which mechanisms count, and what they are told.
+
+    Parameters
+    ----------
+    settled, creep, run_off : bool
+        Each can be switched off; without `settled`, all fog is counted as hanging.
+    friction_speed, exchange_speed : float
+        Stirring at the walls and air speed through openings, in m/s (see `settled`).
+    settle_time : float
+        In s after spraying: what has not settled by then still hangs.
+    n_classes : int
+        Droplet classes of the fog.
+    seam_gap, seam_lap, seam_time : float
+        Gap and lap of seams in m, and how long they are fed in s (common practice, no source).
+    drain_time : float
+        In s after which the retained film is told.
+    """
+
+    settled: bool = True
+    creep: bool = False
+    run_off: bool = False
+    friction_speed: float = fog.FRICTION_SPEED
+    exchange_speed: float = fog.EXCHANGE_SPEED
+    settle_time: float = np.inf
+    n_classes: int = 12
+    seam_gap: float = 50e-6
+    seam_lap: float = 0.02
+    seam_time: float = 3600.0
+    drain_time: float = 3600.0
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Sprayed:
+    """A pass that has been sprayed: its column, the liquid used in m³, how long it took in s, and its tip."""
+
+    column: Column
+    volume: float
+    duration: float
+    tip: Tip
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Laid:
+    """What came of all passes.
+
+    Parameters
+    ----------
+    film : Film
+        Wet film on every side.
+    ledger : Ledger
+        Of all passes together; it closes.
+    ledgers : tuple of Ledger
+        Of each pass: what it did before uptake, creep and run-off, which know no passes.
+    time_to_95 : (n,) float
+        Time in s until 5 % of the fog put into each bay hangs, the longest of all tips; zeros without fog.
+    mist : tuple of MistFigures
+        Figures at the end of each pass; empty without `settled`.
+    soaked : (2n,) float
+        Film in m that surfaces took up in themselves.
+    creep : Creep or None
+    pools : Pools or None
+    """
+
+    film: Film
+    ledger: Ledger
+    ledgers: tuple[Ledger, ...]
+    time_to_95: FloatArray
+    mist: tuple[MistFigures, ...]
+    soaked: FloatArray
+    creep: Creep | None = None
+    pools: Pools | None = None
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Ground:
+    """What all mechanisms need of a structure, worked out once and asked for many sprayings."""
+
+    bays: Bays
+    down: FloatArray
+    areas: FloatArray
+    rise: FloatArray
+    volumes: FloatArray
+    links: IntArray
+    opening_areas: FloatArray
+    slopes: Slopes | None = None
+    outlets: Outlets | None = None
+
+
+def ground_of(bays: Bays, down: ArrayLike, *, run_off: bool = False) -> Ground:
+    """Return the `Ground` of `bays`, `down` (3,) being down; `run_off` also works out slopes and outlets."""
+    fall = unit_vectors(down)
+    openings = bays.openings
+    links = np.array([opening.links for opening in openings], dtype=np.int64).reshape(-1, 2)
+    return Ground(
+        bays=bays,
+        down=fall,
+        areas=side_areas(bays.mesh),
+        rise=-(side_normals(bays.mesh) @ fall),
+        volumes=np.maximum([bay.volume for bay in bays.bays], LEAST_VOLUME),
+        links=links,
+        opening_areas=np.array([opening.area for opening in openings]),
+        slopes=slopes_of(bays.mesh, bays.side_bay, fall) if run_off else None,
+        outlets=outlets(
+            bays.mesh,
+            [opening.rim for opening in openings],
+            [opening.center for opening in openings],
+            [opening.normal for opening in openings],
+            links,
+        )
+        if run_off
+        else None,
+    )
+
+
+def settling(
+    ground: Ground, tip: Tip, liquid: Liquid, conditions: Conditions, finest_share: float = 1.0
+) -> fog.SettledPerFog:
+    """Return what becomes of the fog of `tip` in the bays of `ground`; it is linear in the fog.
+
+    `finest_share` is the share of the spray that became fog: its finest droplets, which stop first.
+    """
+    return fog.settled_per_fog(
+        side_bay=ground.bays.side_bay,
+        side_areas=ground.areas,
+        rise=ground.rise,
+        airways=fog.airways(ground.volumes, ground.links, ground.opening_areas, conditions.exchange_speed),
+        classes=fog.fog_classes(
+            tip.droplet, tip.droplet_spread, finest_share=finest_share, n_classes=conditions.n_classes
+        ),
+        density=liquid.density,
+        friction_speed=conditions.friction_speed,
+        time=conditions.settle_time,
+    )
+
+
+def lay_film(
+    ground: Ground,
+    passes: Sequence[Sprayed],
+    liquid: Liquid,
+    *,
+    conditions: Conditions,
+    uptake: ArrayLike = 0.0,
+    blocked: BoolArray | None = None,
+) -> Laid:
+    """Return the film of all `passes` and where every drop of them is.
+
+    Parameters
+    ----------
+    uptake : float or (2n,) float
+        Film in m that each side soaks up first.
+    blocked : (o,) bool, optional
+        Openings that liquid cannot pass.
+
+    Raises
+    ------
+    LedgerError
+        When liquid has appeared or is missing.
+    """
+    n_bays = len(ground.bays.bays)
+    direct, settled = np.zeros(ground.bays.mesh.n_sides), np.zeros(ground.bays.mesh.n_sides)
+    for spray in passes:
+        direct[spray.column.sides] += spray.volume * spray.column.direct
+    ledgers = [_direct_ledger(spray, conditions.settled and n_bays > 0) for spray in passes]
+    times, figures = np.zeros(n_bays), {}
+    for places in _by_tip(passes) if conditions.settled and n_bays else []:
+        loads = np.array([passes[k].volume * passes[k].column.fog_to_bay[:n_bays] for k in places])
+        sprayed = sum(passes[k].volume for k in places)
+        if not loads.sum() > 0.0:
+            continue
+        fate = settling(ground, passes[places[0]].tip, liquid, conditions, loads.sum() / sprayed)
+        settled += fate.film(loads.sum(axis=0))
+        times = np.where(loads.sum(axis=0) > 0, np.maximum(times, fate.time_to_95), times)
+        for k, load in zip(places, loads, strict=True):
+            ledgers[k] = ledgers[k].plus(_fog_ledger(fate, load))
+            figures[k] = _figures(ground, fate, load, passes[k], liquid)
+    came = Film(direct=direct, settled=settled, creep=np.zeros_like(direct))
+    stays = _stays(
+        ground, came.total, liquid, conditions=conditions, uptake=np.asarray(uptake), blocked=blocked
+    )
+    total = Ledger()
+    for ledger in ledgers:
+        total = total.plus(ledger.check())
+    return Laid(
+        film=came if stays is None else replace(came, retained=stays.film),
+        ledger=(total if stays is None else replace(total, **stays.volumes)).check(),
+        ledgers=tuple(ledgers),
+        time_to_95=times,
+        mist=tuple(figures[k] for k in sorted(figures)),
+        soaked=np.zeros_like(direct) if stays is None else stays.soaked,
+        creep=None if stays is None else stays.creep,
+        pools=None if stays is None else stays.pools,
+    )
+
+
+def _by_tip(passes: Sequence[Sprayed]) -> list[list[int]]:
+    """Return the places of the passes of each tip."""
+    groups: dict[int, list[int]] = {}
+    for place, spray in enumerate(passes):
+        groups.setdefault(id(spray.tip), []).append(place)
+    return list(groups.values())
+
+
+def _direct_ledger(spray: Sprayed, settles: bool) -> Ledger:
+    """Return the ledger of a pass with its fog left out (it follows), or all hanging where none settles."""
+    column, volume = spray.column, spray.volume
+    fog_outside = float(column.fog_to_bay[-1]) if len(column.fog_to_bay) else 0.0
+    inside = column.fog - fog_outside
+    return Ledger(
+        sprayed=volume,
+        direct=volume * column.landed,
+        suspended=0.0 if settles else volume * inside,
+        escaped=volume * (column.escaped + fog_outside),
+        elsewhere=volume * column.elsewhere,
+    )
+
+
+def _fog_ledger(fate: fog.SettledPerFog, load: FloatArray) -> Ledger:
+    """Return the fates of fog put into each bay; nothing is sprayed here, the pass has told that already."""
+    return Ledger(
+        settled=float(fate.credited @ load),
+        uncredited=float(fate.uncredited @ load),
+        suspended=float(fate.suspended @ load),
+        escaped=float(fate.escaped @ load),
+    )
+
+
+def _figures(
+    ground: Ground, fate: fog.SettledPerFog, load: FloatArray, spray: Sprayed, liquid: Liquid
+) -> MistFigures:
+    """Return the mist figures of one pass: its own fog, and all that it left in each bay."""
+    column, n = spray.column, len(load)
+    bay = ground.bays.side_bay[column.sides]
+    inside = bay >= 0
+    landed = np.bincount(bay[inside], (column.direct * column.areas)[inside], minlength=n)
+    return mist_figures(fate, load, spray.volume * landed + load, duration=spray.duration, liquid=liquid)
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Stays:
+    """What uptake, creep and run-off leave of the film (2n,), and the volumes in m³ for the ledger."""
+
+    film: FloatArray
+    soaked: FloatArray
+    volumes: dict[str, float]
+    creep: Creep | None
+    pools: Pools | None
+
+
+def _stays(
+    ground: Ground,
+    film: FloatArray,
+    liquid: Liquid,
+    *,
+    conditions: Conditions,
+    uptake: FloatArray,
+    blocked: BoolArray | None,
+) -> _Stays | None:
+    """Return what stays of `film` (2n,) m after uptake, creep and run-off; None where none of them counts."""
+    if not (conditions.creep or conditions.run_off or (uptake > 0).any()):
+        return None
+    free, taken = soaked(film, uptake)
+    creep = pools = None
+    if conditions.creep:
+        creep = crept(
+            seams_of(ground.bays.mesh, ground.bays.side_bay),
+            free,
+            ground.areas,
+            liquid=liquid,
+            gap=conditions.seam_gap,
+            lap=conditions.seam_lap,
+            time=conditions.seam_time,
+        )
+        free = free - creep.taken
+    kept = free
+    if conditions.run_off:
+        assert ground.slopes is not None
+        assert ground.outlets is not None
+        kept = ground.slopes.retained(free, liquid, conditions.drain_time)
+        pools = ground.slopes.pooled((free - kept) * ground.areas, ground.outlets, blocked)
+    return _Stays(
+        film=kept,
+        soaked=taken,
+        volumes={
+            "retained": float((kept + taken) @ ground.areas),
+            "run_off": 0.0 if pools is None else float(pools.volumes.sum()) + pools.out,
+            "creep": 0.0 if creep is None else float(creep.volumes.sum()),
+        },
+        creep=creep,
+        pools=pools,
+    )
