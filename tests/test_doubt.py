@@ -1,11 +1,13 @@
 """Doubt: chances against closed forms, honest intervals, the same seed the same answer."""
 
 import math
+from pathlib import Path
 
 import numpy as np
 import pytest
 from scipy.special import ndtr
 
+from bayreach.demo._sheets import grid_sheet, welded
 from bayreach.doubt import (
     DoubtError,
     PassVariants,
@@ -14,9 +16,15 @@ from bayreach.doubt import (
     doubt_of,
     moved,
     normal_draws,
+    sides_asked,
+    site_variants,
     uniform_draws,
 )
+from bayreach.job import load_job
+from bayreach.mesh import Mesh
+from bayreach.meshfile import write_mesh
 from bayreach.poses import straight_path
+from bayreach.run import Site, site_of, spray, written_pulls
 
 ASKED = SidesAsked(areas=np.full(5, 0.2), needed=np.full(5, 1e-5), bays=np.zeros(5, dtype=np.int64))
 
@@ -219,3 +227,105 @@ def test_no_error_changes_nothing() -> None:
     same = moved(PATH, entry=[0, 0, 0], aim=[1, 0, 0])
     assert np.allclose(same.points, PATH.points)
     assert np.allclose(same.clocks, PATH.clocks)
+
+
+def box_with_port(edge: float) -> Mesh:
+    """Return a box of 300 x 200 x 150 mm whose end x = 0 has a square port of 50 mm in its middle."""
+    corners = np.array([[0, 0, 0], [300, 200, 150]]) / 1000
+    grids = []
+    for axis in range(3):
+        others = [k for k in range(3) if k != axis]
+        for end in (0, 1):
+            steps = [np.linspace(0, corners[1, k], round(corners[1, k] / edge) + 1) for k in others]
+            points = np.zeros((len(steps[0]), len(steps[1]), 3))
+            points[..., others[0]], points[..., others[1]] = np.meshgrid(*steps, indexing="ij")
+            points[..., axis] = corners[end, axis]
+            keep = None
+            if axis == 0 and end == 0:
+                middles = [0.5 * (step[1:] + step[:-1]) for step in steps]
+                off = [
+                    np.abs(middle - 0.5 * corners[1, k]) < 0.025
+                    for middle, k in zip(middles, others, strict=True)
+                ]
+                keep = ~(off[0][:, None] & off[1][None])
+            name, flat, faces = grid_sheet(f"side_{axis}_{end}", points, keep)
+            grids.append((name, flat * 1000, faces))
+    return welded(grids)
+
+
+BOX_JOB = """
+title = "Box"
+mesh = "box.obj"
+units = "mm"
+[target]
+film_min = "8 um"
+film_max = "60 um"
+[liquid]
+density = "870 kg/m^3"
+viscosity = "12 mPa s"
+surface_tension = "28 mN/m"
+volume_solids = 0.5
+[[wand]]
+name = "ring"
+shape = "straight"
+length = "0.5 m"
+diameter = "6 mm"
+pull_speed = "50 mm/s"
+[wand.tip]
+pattern = "radial"
+spread = "60 deg"
+flow = "150 mL/min"
+throw = "0.4 m"
+droplet = "60 um"
+droplet_spread = 1.8
+[[opening]]
+name = "port"
+center = [0, 100, 75]
+[[pass]]
+wand = "ring"
+opening = "port"
+aim = [1, 0, 0]
+from = "0.25 m"
+to = "0.05 m"
+[film]
+edge = "60 mm"
+"""
+
+
+@pytest.fixture(scope="module")
+def box_job(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("box")
+    write_mesh(folder / "box.obj", box_with_port(0.025), units="mm")
+    (folder / "job.toml").write_text(BOX_JOB)
+    return folder / "job.toml"
+
+
+@pytest.fixture(scope="module")
+def box_site(box_job: Path) -> Site:
+    return site_of(load_job(box_job))
+
+
+def test_with_exact_work_the_chance_is_the_nominal_map(box_site: Site, box_job: Path) -> None:
+    # No factor varies: every variant is the nominal spray, so each side is sure or hopeless as its film says.
+    pulls, _ = written_pulls(box_site)
+    ids, asked = sides_asked(box_site)
+    exact = Tolerances().only()
+    doubt = doubt_of(asked, site_variants(box_site, pulls, exact), exact, samples=1)
+    film = spray(load_job(box_job)).sides.film[ids]
+    # The nominal film is scaled to the liquid that landed, the variants' is not: a side within 2 % of its
+    # need may
+    # fall to either hand.
+    clear = np.abs(film / 8e-6 - 1) > 0.02
+    assert clear.mean() > 0.9
+    assert np.array_equal(doubt.chance[clear], (film >= 8e-6)[clear].astype(float))
+
+
+def test_errors_of_the_hand_blur_the_edge_of_the_covered_area(box_site: Site) -> None:
+    pulls, _ = written_pulls(box_site)
+    _, asked = sides_asked(box_site)
+    doubt = doubt_of(asked, site_variants(box_site, pulls, Tolerances()), Tolerances(), samples=1)
+    unsure = (doubt.chance > 0.05) & (doubt.chance < 0.95)
+    assert 0.02 < asked.areas[unsure].sum() / asked.areas.sum() < 0.6
+    assert doubt.sure_area(asked, 0.95) < doubt.sure_area(asked, 0.50)
+    again = doubt_of(asked, site_variants(box_site, pulls, Tolerances()), Tolerances(), samples=1)
+    assert np.array_equal(doubt.chance, again.chance)
