@@ -259,6 +259,8 @@ def _two_bays():
         cap_points=cap.points,
         cap_faces=cap.faces,
         cap_opening=np.zeros(2, dtype=int),
+        cap_links=np.array([[0, 1], [0, 1]]),
+        method="cells",
     )
     return mesh, bays
 

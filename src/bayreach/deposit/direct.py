@@ -1,130 +1,73 @@
 """Direct film: what flies straight from the tip to a side during a pull."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Protocol
 
 import numpy as np
 from numpy.typing import ArrayLike
 
-from bayreach.arrays import NO_FACE, OUTSIDE, FloatArray, IntArray, unit_vectors
+from bayreach.arrays import OUTSIDE, FloatArray
+from bayreach.deposit._air import Air, air_of
+from bayreach.deposit._fates import Fate, Flying, fate_of
+from bayreach.deposit._sampled import Spray, sampled_film
+from bayreach.deposit._stations import flow_course, stations_for, time_shares, wet_part
 from bayreach.film import Column
-from bayreach.mesh import Mesh, mesh_of
-from bayreach.poses import Stations, TipPath, poses_at
+from bayreach.poses import Stations, TipPath
 from bayreach.rays import Scene
-from bayreach.sampling import zone_directions
-from bayreach.sight import Targets
-from bayreach.tips import Tip, in_tip_frame, tip_frame
+from bayreach.sight import Targets, targets_of
+from bayreach.tips import Tip
 
-Flying = Callable[[FloatArray], FloatArray]
-"""Share of the spray still flying at distances in m."""
+__all__ = [
+    "Air",
+    "Flying",
+    "Pull",
+    "air_of",
+    "columns",
+    "flow_course",
+    "path_film",
+    "pull_film",
+    "stations_for",
+    "wet_part",
+]
 
-LONGEST_STEP = 10e-3
-"""Greatest distance in m between stations."""
-STEP_OF_STANDOFF = 0.1
-"""Greatest distance between stations as a share of the distance to the nearest lit side."""
-SHORTEST_STEP = 0.5e-3
-"""Least distance in m between stations, however near a wall the tip passes."""
-RAYS_A_STATION = 512
-"""Rays along the pattern that tell where a station's liquid ends: landed, fog or escaped."""
-MOST_CROSSINGS = 16
-"""Openings one ray is followed through."""
+FATE_RAYS = 50_000
+"""Rays along the pattern of one pull that tell how much landed, turned to fog and escaped."""
+COLUMN_FATE_RAYS = 4_000
+"""The same where many pulls are compared."""
+MOST_SAMPLES = 64
+"""Samples that a side gets at most."""
 
+WORTH = 0.01
+"""Share of the mean film of lit sides below which a side's error is not worth more samples."""
+PULLS_AT_ONCE = 256
+"""Pulls whose stations are made ready together."""
 
-class _Opening(Protocol):
-    @property
-    def links(self) -> tuple[int, int]: ...
-
-
-class _Bays(Protocol):
-    @property
-    def side_bay(self) -> IntArray: ...
-    @property
-    def bays(self) -> tuple[object, ...]: ...
-    @property
-    def openings(self) -> tuple[_Opening, ...]: ...
-    @property
-    def cap_points(self) -> FloatArray: ...
-    @property
-    def cap_faces(self) -> IntArray: ...
-    @property
-    def cap_opening(self) -> IntArray: ...
+Progress = Callable[[float], None]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class Air:
-    """The bays as rays meet them: which bay each side looks into, and the caps of openings as a scene.
+class Pull:
+    """One pull to be sprayed: where the tip is when, and what leaves it.
 
     Parameters
     ----------
-    side_bay : (2n,) int
-        Bay of each side, OUTSIDE for the air round the structure.
-    n_bays : int
-        Number of bays.
-    caps : Scene
-        The virtual faces that shut the openings.
-    cap_links : (c, 2) int
-        The two bays that each cap lies between.
+    stations : Stations
+        Samples of the pull; see `stations_for`.
+    tip : Tip
+        The pattern.
+    speed : float or (k,) float
+        Pull speed at the stations in m/s; only its course matters, as film is per volume sprayed.
+    flow : float or (k,) float
+        Flow at the stations as a share of the full flow; see `flow_course`.
+    flying : callable, optional
+        Share of the spray still flying at distances (...) in m; the tip's own law if None.
     """
-
-    side_bay: IntArray
-    n_bays: int
-    caps: Scene
-    cap_links: IntArray
-
-
-def air_of(mesh: Mesh, bays: _Bays) -> Air:
-    """Return the bays of `mesh` made ready for rays."""
-    links = np.array([opening.links for opening in bays.openings], dtype=np.int64).reshape(-1, 2)
-    side_bay = np.asarray(bays.side_bay, dtype=np.int64)
-    if side_bay.shape != (mesh.n_sides,):
-        message = f"bays: {side_bay.shape} side bays found, the mesh has {mesh.n_sides} sides."
-        raise ValueError(message)
-    return Air(
-        side_bay=side_bay,
-        n_bays=len(bays.bays),
-        caps=Scene(mesh_of(np.reshape(bays.cap_points, (-1, 3)), np.reshape(bays.cap_faces, (-1, 3)))),
-        cap_links=links[np.asarray(bays.cap_opening, dtype=np.int64)],
-    )
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class _Pull:
-    """One pull: stations, the share of the time at each, the tip and what still flies at a distance."""
 
     stations: Stations
-    shares: FloatArray
     tip: Tip
-    flies: Flying
-
-
-def stations_for(scene: Scene, path: TipPath, tip: Tip, *, refine: float = 1.0) -> Stations:
-    """Return stations along `path`, each no longer than the step rule allows.
-
-    The step is min(10 mm, 0.1 x standoff), half of that for a pattern with a hard edge, and no less than 0.5
-    mm; the standoff is the distance to the nearest side within the pattern, taken from rays every 10 mm of
-    the pull and free to change by no more than the way travelled. Measured with it, the 99th percentile of a
-    side's error is about 1 % of the target film. `refine` divides the step. Stations stand at the middles of
-    their pieces (midpoint rule, error O(step²) where the film is smooth along the pull).
-    """
-    if len(path.depths) == 1 or path.length == 0.0:
-        return poses_at(path, path.depths[:1], lengths=np.zeros(1))
-    count = max(2, int(np.ceil(path.length / LONGEST_STEP)) + 1)
-    depths = np.linspace(path.depths[0], path.depths[-1], count)
-    probes = poses_at(path, depths, lengths=np.zeros(count))
-    # Between two probes the standoff may fall short of both by half their distance.
-    standoff = _standoffs(scene, probes, tip) - 0.5 * path.length / (count - 1)
-    share = STEP_OF_STANDOFF * (0.5 if tip.is_hard_edged else 1.0)
-    longest = LONGEST_STEP * (0.5 if tip.is_hard_edged else 1.0)
-    step = np.clip(share * standoff, SHORTEST_STEP, longest) / refine
-    # Pieces of equal integral of ds / step: the count is rounded up, so no piece is longer than asked.
-    density = 1.0 / step
-    travelled = path.depths[0] - depths
-    pieces = np.concatenate([[0.0], np.cumsum(0.5 * (density[1:] + density[:-1]) * np.diff(travelled))])
-    n_stations = max(1, int(np.ceil(pieces[-1] - 1e-9)))
-    edges = np.interp(np.linspace(0.0, pieces[-1], n_stations + 1), pieces, travelled)
-    middles = 0.5 * (edges[1:] + edges[:-1])
-    return poses_at(path, path.depths[0] - middles, lengths=np.diff(edges))
+    speed: ArrayLike = 1.0
+    flow: ArrayLike = 1.0
+    flying: Flying | None = None
 
 
 def pull_film(
@@ -134,180 +77,198 @@ def pull_film(
     tip: Tip,
     *,
     speed: ArrayLike = 1.0,
+    flow: ArrayLike = 1.0,
     air: Air | None = None,
     flying: Flying | None = None,
+    error: float | None = None,
 ) -> Column:
     """Return the film per volume sprayed during one pull, and where the rest of the liquid went.
 
     Film of a side, in m per m³ sprayed: sum over stations of w g(d) tau(r) max(0, -d . n) / r² where nothing
     is in the way, averaged over the side's samples. d: unit vector from tip to sample; n: the side's normal;
     r: their distance in m; g: density of the pattern in 1/sr (`Tip.density`); tau: share still flying
-    (`flying`, else `Tip.share_flying`); w: share of the pull's time at the station. It is the cosine and
-    inverse square law of a point source (Holland and Steckelmacher 1952), summed along the pull.
+    (`flying`, else `Tip.share_flying`); w: share of the pull's liquid that leaves at the station. It is the
+    cosine and inverse square law of a point source (Holland and Steckelmacher 1952), summed along the pull.
 
     Parameters
     ----------
     scene : Scene
         What stands in the way, and what the liquid lands on.
     targets : Targets
-        Samples of the sides asked about.
-    stations : Stations
-        Samples of the pull; see `stations_for`.
-    tip : Tip
-        The pattern.
-    speed : float or (k,) float
-        Pull speed at the stations in m/s; only its course matters, as the film is per volume sprayed.
+        Samples of the sides asked about; made of `scene.mesh`.
+    stations, tip, speed, flow, flying
+        As in `Pull`.
     air : Air, optional
         Bays, to tell fog by bay and what left through openings; without it, fog is put down to one bay and
         only what meets nothing has escaped.
-    flying : callable, optional
-        Share of the spray still flying at distances (...) in m.
+    error : float, optional
+        Relative error of a side's film above which it gets 16, then 64 samples; None: samples as given. The
+        estimate that is left stands in the column's `error`.
     """
-    flies = tip.share_flying if flying is None else flying
-    pull = _Pull(stations=stations, shares=_time_shares(stations, speed), tip=tip, flies=flies)
-    raw = _film_by_side(scene, targets, pull)
-    landed, fog, escaped = _fates(scene, pull, air)
-    total = float(raw @ targets.areas)
-    closure = float("nan")
-    film = raw
-    inside = np.ones(targets.n_sides, dtype=np.bool_)
+    pull = Pull(stations=stations, tip=tip, speed=speed, flow=flow, flying=flying)
+    shares = time_shares(stations, speed, flow)
+    film, errors = _refined_film(scene, targets, pull, shares=shares, air=air, error=error)
+    fate = _fate(scene, pull, shares, air=air, rays=FATE_RAYS)
+    return _column(targets, film, fate, air, errors=errors, length=float(stations.lengths.sum()))
+
+
+def path_film(
+    scene: Scene,
+    targets: Targets,
+    path: TipPath,
+    tip: Tip,
+    *,
+    speed: float = 1.0,
+    lag: float = 0.0,
+    rise: float = 0.0,
+    fall: float = 0.0,
+    air: Air | None = None,
+    flying: Flying | None = None,
+    error: float = 0.02,
+) -> Column:
+    """Return the column of a pull along `path`, its stations and samples refined until the error is as asked.
+
+    Parameters
+    ----------
+    speed : float
+        Pull speed in m/s.
+    lag : float
+        Time in s by which the tip answers the trigger late: that part of the pull stays dry.
+    rise, fall : float
+        Times in s over which the flow grows at the start and dies at the end.
+    error : float
+        Relative error of the film, weighted by film, that is aimed at. The column's `error` is what was
+        reached, estimated; it may be larger where the shortest step of 0.5 mm or 64 samples a side do not do.
+    """
+    wet = wet_part(path, speed=speed, lag=lag)
+    if wet is None:
+        nothing = np.zeros(0)
+        return Column(
+            sides=nothing.astype(np.int64),
+            direct=nothing,
+            areas=nothing,
+            fog_to_bay=np.zeros(air.n_bays + 1 if air else 2),
+        )
+    refine = 1.0
+    while True:
+        stations = stations_for(scene, wet, tip, refine=refine)
+        flow = flow_course(stations, speed=speed, rise=rise, fall=fall)
+        column = pull_film(scene, targets, stations, tip, flow=flow, air=air, flying=flying, error=error)
+        if not column.error > error or refine >= 4.0:
+            return column
+        refine *= 2.0
+
+
+def columns(
+    scene: Scene,
+    targets: Targets,
+    pulls: Sequence[Pull],
+    *,
+    air: Air | None = None,
+    floor: float = 0.0,
+    fate_rays: int = COLUMN_FATE_RAYS,
+    progress: Progress | None = None,
+) -> list[Column]:
+    """Return the column of each pull, sparse from the start: far faster than `pull_film` one by one.
+
+    Parameters
+    ----------
+    scene, targets, air
+        As in `pull_film`; samples are not refined and no error per side is estimated.
+    pulls : sequence of Pull
+        Pulls; tips and throws that are the same object are made ready once.
+    floor : float
+        Film in 1/m² of one sample from one station below which no ray is asked: 0 asks all.
+    fate_rays : int
+        Rays of each pull that tell what landed, turned to fog and escaped.
+    progress : callable, optional
+        Called with the share done, 0 to 1, from this thread. An exception it raises, or a key press, stops
+        the work.
+    """
+    from bayreach.deposit._spraying import sparse_film
+
+    made: list[Column] = []
+    for first in range(0, len(pulls), PULLS_AT_ONCE):
+        group = pulls[first : first + PULLS_AT_ONCE]
+        shares = [time_shares(pull.stations, pull.speed, pull.flow) for pull in group]
+
+        def tell(share: float, start: int = first, size: int = len(group)) -> None:
+            if progress is not None:
+                progress((start + 0.8 * share * size) / len(pulls))
+
+        film = sparse_film(scene, targets, _sprays(group, shares), air, floor=floor, progress=tell)
+        for place, pull in enumerate(group):
+            own = slice(film.starts[place], film.starts[place + 1])
+            full = np.zeros(targets.n_sides)
+            full[film.rows[own]] = film.film[own]
+            fate = _fate(scene, pull, shares[place], air=air, rays=fate_rays)
+            length = float(pull.stations.lengths.sum())
+            made.append(_column(targets, full, fate, air, errors=None, length=length))
+            if progress is not None:
+                progress((first + 0.8 * len(group) + 0.2 * (place + 1)) / len(pulls))
+    return made
+
+
+def _sprays(pulls: Sequence[Pull], shares: Sequence[FloatArray]) -> list[Spray]:
+    return [
+        Spray(stations=pull.stations, shares=share, tip=pull.tip, flying=pull.flying)
+        for pull, share in zip(pulls, shares, strict=True)
+    ]
+
+
+def _fate(scene: Scene, pull: Pull, shares: FloatArray, *, air: Air | None, rays: int) -> Fate:
+    flies = pull.tip.share_flying if pull.flying is None else pull.flying
+    return fate_of(scene, pull.stations, pull.tip, shares=shares, flies=flies, air=air, rays=rays)
+
+
+def _refined_film(
+    scene: Scene, targets: Targets, pull: Pull, *, shares: FloatArray, air: Air | None, error: float | None
+) -> tuple[FloatArray, FloatArray]:
+    """Return film (k,) and its estimated error (k,) in 1/m², doubtful sides sampled more finely."""
+    film, errors = sampled_film(scene, targets, _sprays([pull], [shares])[0], air)
+    if error is None:
+        return film, errors
+    samples = 4
+    while samples < MOST_SAMPLES and film.any():
+        samples *= 4
+        worth = WORTH * float(np.average(film[film > 0], weights=targets.areas[film > 0]))
+        doubtful = np.flatnonzero((errors > error * film) & (film > worth))
+        if not len(doubtful):
+            break
+        finer = targets_of(scene.mesh, targets.sides[doubtful], samples)
+        film[doubtful], errors[doubtful] = sampled_film(scene, finer, _sprays([pull], [shares])[0], air)
+    return film, errors
+
+
+def _column(
+    targets: Targets,
+    film: FloatArray,
+    fate: Fate,
+    air: Air | None,
+    *,
+    errors: FloatArray | None,
+    length: float,
+) -> Column:
+    """Return the column; where every side is a target, the film is scaled to what the rays say has landed."""
+    whole = targets.is_whole
     if air is not None:
         inside = air.side_bay[targets.sides] != OUTSIDE
-        film = np.where(inside, raw, 0.0)
-        total = float(film @ targets.areas)
-    if targets.is_whole and landed > 0.0 and total > 0.0:
-        closure = total / landed - 1.0
-        film = film * (landed / total)
-        total = landed
+        film = np.where(inside, film, 0.0)
+        whole = int(inside.sum()) == air.n_inside
+    total = float(film @ targets.areas)
+    closure, elsewhere = float("nan"), fate.landed - total
+    if whole and total > 0.0 and fate.landed > 0.0:
+        closure, elsewhere = total / fate.landed - 1.0, 0.0
+        film = film * (fate.landed / total)
     lit = film > 0.0
     return Column(
         sides=targets.sides[lit],
         direct=film[lit],
         areas=targets.areas[lit],
-        fog_to_bay=fog,
-        escaped=escaped,
-        elsewhere=landed - total if not targets.is_whole or total == 0.0 else 0.0,
+        fog_to_bay=fate.fog,
+        escaped=fate.escaped,
+        elsewhere=elsewhere,
         closure=closure,
-        length=float(stations.lengths.sum()),
+        error=float(errors @ targets.areas) / total if errors is not None and total > 0.0 else float("nan"),
+        length=length,
     )
-
-
-def _time_shares(stations: Stations, speed: ArrayLike) -> FloatArray:
-    """Return the share (k,) of the pull's time spent at each station; a dwell is shared out evenly."""
-    times = stations.lengths / np.asarray(speed, dtype=np.float64)
-    total = times.sum()
-    if total > 0.0:
-        return np.asarray(times / total)
-    return np.full(len(stations.points), 1.0 / len(stations.points))
-
-
-def _film_by_side(scene: Scene, targets: Targets, pull: _Pull) -> FloatArray:
-    """Return the raw film per volume (k,) of each target side in 1/m²."""
-    if not targets.n_sides:
-        return np.zeros(0)
-    film = np.zeros(len(targets.points))
-    stations = pull.stations
-    # One station at a time: the rays of a station are many, so numpy's loops are long enough.
-    for place, share in enumerate(pull.shares):
-        point = stations.points[place]
-        ways = targets.points - point
-        distances = np.linalg.norm(ways, axis=1)
-        ways /= np.where(distances > 0.0, distances, 1.0)[:, None]
-        facing = -np.einsum("ij,ij->i", ways, targets.normals)
-        local = in_tip_frame(ways, stations.axes[place], stations.clocks[place])
-        density = pull.tip.density(local)
-        lit = np.flatnonzero((facing > 0.0) & (density > 0.0) & (distances > scene.stop))
-        amount = density[lit] * facing[lit] * pull.flies(distances[lit]) / distances[lit] ** 2
-        lit, amount = lit[amount > 0.0], amount[amount > 0.0]
-        clear = ~scene.is_blocked(point, targets.points[lit])
-        film[lit[clear]] += share * amount[clear]
-    return np.add.reduceat(film * targets.weight, targets.starts[:-1])
-
-
-def _fates(scene: Scene, pull: _Pull, air: Air | None) -> tuple[float, FloatArray, float]:
-    """Return the shares that landed inside, turned to fog in each bay (n_bays + 1,), and escaped.
-
-    They sum to one: of each ray, what still flies where it hits has landed, the rest is fog in the bays
-    passed.
-    """
-    starts, rays, amounts = _pattern_rays(pull.stations, pull.shares, pull.tip)
-    faces, distances = scene.first_hit(starts, rays)
-    hit = faces != NO_FACE
-    bay = np.where(hit, 0, OUTSIDE)
-    fog = np.zeros(2 if air is None else air.n_bays + 1)
-    crossings = []
-    if air is not None:
-        bay[hit] = air.side_bay[_sides_hit(scene.mesh, faces[hit], rays[hit])]
-        crossings = _crossings(air, starts, rays, distances)
-    at_end = np.zeros(len(starts))
-    at_end[hit] = pull.flies(distances[hit])
-    landed = float((amounts * at_end)[bay != OUTSIDE].sum())
-    # From the far end back to the tip: each opening crossed leads into the bay on its other side.
-    for where, links, cap_distances in reversed(crossings):
-        at_cap = pull.flies(cap_distances)
-        np.add.at(fog, bay[where], amounts[where] * (at_cap - at_end[where]))
-        bay[where] = np.where(links[:, 0] == bay[where], links[:, 1], links[:, 0])
-        at_end[where] = at_cap
-    np.add.at(fog, bay, amounts * (1.0 - at_end))
-    fog[OUTSIDE] = 0.0
-    return landed, fog, float(1.0 - landed - fog.sum())
-
-
-def _sides_hit(mesh: Mesh, faces: IntArray, rays: FloatArray) -> IntArray:
-    """Return the side (n,) of each face that faces the ray."""
-    corners = mesh.corners[faces]
-    normals = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
-    behind = np.einsum("ij,ij->i", normals, rays) > 0.0
-    return np.asarray(2 * faces + behind, dtype=np.int64)
-
-
-def _pattern_rays(
-    stations: Stations, shares: FloatArray, tip: Tip
-) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Return starts (m, 3), unit directions (m, 3) and the share (m,) of the pull's liquid of each ray."""
-    low, high = tip.cosine_range
-    x = tip.center_line
-    frame = tip_frame(x, _across(x))
-    rays, amounts = [], []
-    for place, share in enumerate(shares):
-        # Each station's spiral is turned against the last: together they fill the pattern more evenly.
-        local = zone_directions(RAYS_A_STATION, low, high, turn=0.618 * 2 * np.pi * place) @ frame
-        weight = tip.density(local)
-        amounts.append(share * weight / weight.sum())
-        rays.append(local @ tip_frame(stations.axes[place], stations.clocks[place]))
-    starts = np.repeat(stations.points, RAYS_A_STATION, axis=0)
-    return starts, np.concatenate(rays), np.concatenate(amounts)
-
-
-def _across(vector: FloatArray) -> FloatArray:
-    """Return a unit vector (3,) at right angles to a unit `vector` (3,)."""
-    least = np.eye(3)[np.abs(vector).argmin()]
-    return unit_vectors(least - (least @ vector) * vector)
-
-
-def _crossings(
-    air: Air, starts: FloatArray, rays: FloatArray, distances: FloatArray
-) -> list[tuple[IntArray, IntArray, FloatArray]]:
-    """Return, in order from the tip, which rays cross a next opening: ray indices, links, distances."""
-    found = []
-    alive = np.arange(len(starts))
-    begun = np.zeros(len(starts))
-    for _ in range(MOST_CROSSINGS):
-        faces, further = air.caps.first_hit(starts[alive] + begun[alive, None] * rays[alive], rays[alive])
-        at = begun[alive] + further
-        crossed = (faces != NO_FACE) & (at < distances[alive])
-        if not crossed.any():
-            break
-        alive, at = alive[crossed], at[crossed]
-        found.append((alive, air.cap_links[faces[crossed]], at))
-        begun[alive] = at
-    return found
-
-
-def _standoffs(scene: Scene, probes: Stations, tip: Tip) -> FloatArray:
-    """Return the distance (k,) in m from each probe to the nearest face within the pattern; else infinite."""
-    shares = np.full(len(probes.points), 1.0 / len(probes.points))
-    starts, rays, _ = _pattern_rays(probes, shares, tip)
-    _, distances = scene.first_hit(starts, rays)
-    nearest: FloatArray = distances.reshape(len(probes.points), -1).min(axis=1)
-    return nearest

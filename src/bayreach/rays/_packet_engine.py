@@ -45,8 +45,6 @@ class PacketEngine:
     def __init__(
         self, mesh: Mesh, origin: FloatArray, library: EmbreeLibrary | None, *, robust: bool = True
     ) -> None:
-        nothing = np.zeros((0, 6), np.float32), np.zeros((0, 3), np.int32)
-        no_faces = np.zeros((0, 9), np.float32), np.zeros(0, np.int32)
         if library is None:
             self.name = f"own box tree, packets of {LANES}"
             self.tracer = Tracer(0, 0, 0, *tree_of(mesh, origin))
@@ -56,7 +54,9 @@ class PacketEngine:
         # Kept so that the scene lives as long as its address is in use.
         self._scene = EmbreeScene(library, mesh, origin, robust=robust)
         handle = self._scene.handle
-        self.tracer = Tracer(library.occluded16, library.intersect16, handle, *nothing, *no_faces)
+        self.tracer = no_tracer()._replace(
+            occluded=library.occluded16, intersect=library.intersect16, scene=handle
+        )
 
     def first(
         self, origins: NDArray[np.float32], directions: NDArray[np.float32], near: float
@@ -88,6 +88,13 @@ class PacketEngine:
 
         in_parts(len(origins), trace)
         return answer
+
+
+def no_tracer() -> Tracer:
+    """Return a tracer over a tree of one box, farther away than any ray reaches."""
+    box = np.full((1, 6), 1e30, dtype=np.float32)
+    leaf = np.zeros((1, 3), dtype=np.int32)
+    return Tracer(0, 0, 0, box, leaf, np.zeros((0, 9), np.float32), np.zeros(0, np.int32))
 
 
 def in_parts(count: int, trace: Callable[[int, int], None]) -> None:

@@ -1,6 +1,6 @@
 """The scene: a mesh made ready for rays."""
 
-from typing import Protocol
+from typing import TYPE_CHECKING, Protocol
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -8,6 +8,9 @@ from numpy.typing import ArrayLike, NDArray
 from bayreach.arrays import NO_FACE, BoolArray, FloatArray, IntArray, frozen_floats
 from bayreach.mesh import Mesh
 from bayreach.rays._segments import as_vectors, stop_short
+
+if TYPE_CHECKING:
+    from bayreach.rays.packets import Tracer
 
 ENGINES = ("auto", "embree", "embree-fast", "tree", "binding")
 """Engines a scene may be asked to use."""
@@ -60,6 +63,24 @@ class Scene:
         self.origin = frozen_floats(mesh.box.mean(axis=0), shape=(3,), name="origin")
         self._engine = _engine_of(mesh, self.origin, engine)
         self.engine = self._engine.name if self._engine else "none: no faces"
+
+    @property
+    def tracer(self) -> "Tracer":
+        """What compiled kernels trace with (see `rays.packets`); the binding has none.
+
+        Raises
+        ------
+        TypeError
+            When the engine cannot be called from compiled code.
+        """
+        from bayreach.rays._packet_engine import PacketEngine, no_tracer
+
+        if self._engine is None:
+            return no_tracer()
+        if not isinstance(self._engine, PacketEngine):
+            message = f'engine: "{self.engine}" cannot be called from a kernel; use "auto".'
+            raise TypeError(message)
+        return self._engine.tracer
 
     def first_hit(self, origins: ArrayLike, directions: ArrayLike) -> tuple[IntArray, FloatArray]:
         """Return the face (n,) each ray hits first, or NO_FACE, and its distance (n,) in m, or infinity.

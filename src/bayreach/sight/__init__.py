@@ -1,6 +1,16 @@
-"""What a tip sees: sample points of sides, grouped so that whole groups can be passed over."""
+"""What a tip may see: sample points of sides in blocks, and the windows into other bays."""
 
 from bayreach.sight._blocks import Blocks
 from bayreach.sight._targets import Targets, targets_of
+from bayreach.sight._windows import UNKNOWN_BAY, Portals, Windows, portals_of, windows_of
 
-__all__ = ["Blocks", "Targets", "targets_of"]
+__all__ = [
+    "UNKNOWN_BAY",
+    "Blocks",
+    "Portals",
+    "Targets",
+    "Windows",
+    "portals_of",
+    "targets_of",
+    "windows_of",
+]

@@ -40,7 +40,9 @@ class Blocks:
     weights : (m,) float32
         Share of its side that a sample stands for.
     rows : (m,) int32
-        Place of each sample's side in the targets' `sides`.
+        Side of each sample, counted in the order of the blocks.
+    order : (k,) int
+        Place of each of those sides in the targets' `sides`.
     samples : (m,) int
         Place of each sample in the targets.
     """
@@ -55,6 +57,7 @@ class Blocks:
     normals: NDArray[np.float32]
     weights: NDArray[np.float32]
     rows: NDArray[np.int32]
+    order: IntArray
     samples: IntArray
 
     @property
@@ -103,7 +106,8 @@ def blocks_of(points: FloatArray, normals: FloatArray, weights: FloatArray, side
         offsets=offsets.astype(np.float32),
         normals=looks.astype(np.float32),
         weights=weights[samples].astype(np.float32),
-        rows=np.repeat(order, counts[order]).astype(np.int32),
+        rows=np.repeat(np.arange(n_sides), counts[order]).astype(np.int32),
+        order=order,
         samples=samples,
     )
 

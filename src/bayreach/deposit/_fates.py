@@ -1,0 +1,104 @@
+"""Where a tip's liquid ends, by rays along its pattern: landed, fog in a bay, or escaped."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from bayreach.arrays import NO_FACE, OUTSIDE, FloatArray, unit_vectors
+from bayreach.deposit._air import Air, crossings, sides_hit
+from bayreach.poses import Stations
+from bayreach.rays import Scene
+from bayreach.sampling import GOLDEN_ANGLE
+from bayreach.tips import Tip, tip_frame
+
+Flying = Callable[[FloatArray], FloatArray]
+"""Share of the spray still flying at distances (...) in m."""
+
+LEAST_RAYS, MOST_RAYS = 16, 512
+"""Rays a station, however many stations share the rays of a pull."""
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Fate:
+    """Shares of a pull's liquid; they sum to one.
+
+    `landed` on sides inside, `fog` (n_bays + 1,) by bay (the last place, the outside, is zero) and `escaped`.
+    """
+
+    landed: float
+    fog: FloatArray
+    escaped: float
+
+
+def fate_of(
+    scene: Scene,
+    stations: Stations,
+    tip: Tip,
+    *,
+    shares: FloatArray,
+    flies: Flying,
+    air: Air | None,
+    rays: int,
+) -> Fate:
+    """Return where the liquid of a pull ends: of each ray, what still flies where it hits has landed.
+
+    The rest of a ray is fog in the bays it passed. About `rays` rays in all, spread over the stations.
+    """
+    each = int(np.clip(rays // len(shares), LEAST_RAYS, MOST_RAYS))
+    starts, ways, amounts = pattern_rays(stations, tip, shares, each)
+    faces, distances = scene.first_hit(starts, ways)
+    hit = faces != NO_FACE
+    bay = np.where(hit, 0, OUTSIDE)
+    fog = np.zeros(2 if air is None else air.n_bays + 1)
+    crossed = []
+    if air is not None:
+        bay[hit] = air.side_bay[sides_hit(scene.mesh, faces[hit], ways[hit])]
+        crossed = crossings(air, starts, ways, distances)
+    at_end = np.zeros(len(starts))
+    at_end[hit] = flies(distances[hit])
+    landed = float((amounts * at_end)[bay != OUTSIDE].sum())
+    # From the far end back to the tip: each opening crossed leads into the bay on its other side.
+    for where, links, cap_distances in reversed(crossed):
+        at_cap = flies(cap_distances)
+        np.add.at(fog, bay[where], amounts[where] * (at_cap - at_end[where]))
+        bay[where] = np.where(links[:, 0] == bay[where], links[:, 1], links[:, 0])
+        at_end[where] = at_cap
+    np.add.at(fog, bay, amounts * (1.0 - at_end))
+    fog[OUTSIDE] = 0.0
+    return Fate(landed=landed, fog=fog, escaped=float(1.0 - landed - fog.sum()))
+
+
+def pattern_rays(
+    stations: Stations, tip: Tip, shares: FloatArray, each: int
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return starts (m, 3), unit directions (m, 3) and the share (m,) of the pull's liquid of each ray.
+
+    `each` rays a station on a golden spiral over the pattern; each station's spiral is turned against the
+    last, so that together they fill the pattern more evenly.
+    """
+    low, high = tip.cosine_range
+    line = tip.center_line
+    place = np.arange(each)
+    along = low + (high - low) * (place + 0.5) / each
+    turn = place * GOLDEN_ANGLE + 0.618 * 2 * np.pi * np.arange(len(shares))[:, None]
+    radius = np.sqrt(np.maximum(0.0, 1.0 - along**2))
+    spiral = np.stack(
+        [np.broadcast_to(along, turn.shape), radius * np.cos(turn), radius * np.sin(turn)], axis=-1
+    )
+    local = spiral @ tip_frame(line, _across(line))
+    weight = tip.density(local)
+    total = weight.sum(axis=1, keepdims=True)
+    amounts = shares[:, None] * np.divide(
+        weight, total, out=np.full_like(weight, 1.0 / each), where=total > 0.0
+    )
+    axes, clocks = unit_vectors(stations.axes), unit_vectors(stations.clocks)
+    frames = np.stack([axes, np.cross(clocks, axes), clocks], axis=1)
+    ways = np.einsum("snk,skx->snx", local, frames)
+    return np.repeat(stations.points, each, axis=0), ways.reshape(-1, 3), amounts.ravel()
+
+
+def _across(vector: FloatArray) -> FloatArray:
+    """Return a unit vector (3,) at right angles to a unit `vector` (3,)."""
+    least = np.eye(3)[np.abs(vector).argmin()]
+    return unit_vectors(least - (least @ vector) * vector)

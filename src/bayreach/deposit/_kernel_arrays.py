@@ -1,0 +1,172 @@
+"""Arrays for the direct-film kernel: targets, stations, patterns and windows as it wants them."""
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from bayreach.arrays import OUTSIDE, FloatArray, unit_vectors
+from bayreach.deposit._air import Air, bays_at
+from bayreach.deposit._direct_kernel import (
+    MIXED,
+    PROFILE,
+    TABLE,
+    UNIFORM,
+    Grains,
+    Panes,
+    Patterns,
+    Poses,
+    World,
+)
+from bayreach.deposit._fates import Flying
+from bayreach.deposit._sampled import Spray
+from bayreach.rays import Scene
+from bayreach.sight import Targets, windows_of
+
+_NODES = 4097
+_GONE = 1e-6
+"""Share still flying below which a distance is out of reach."""
+
+
+def world_of(
+    scene: Scene, targets: Targets, sprays: Sequence[Spray], air: Air | None, *, by_sample: bool, floor: float
+) -> World:
+    """Return all that the kernel reads. With `by_sample` each sample is a row of its own, of weight one."""
+    poses, tips = _poses(sprays)
+    portals = air.portals if air else None
+    home = np.zeros(len(poses.points), dtype=np.int64)
+    if air is not None and portals is not None:
+        home = bays_at(scene, air, poses.points)
+    panes = Panes(
+        *windows_of(poses.points, home, portals),
+        portals.centers if portals else np.zeros((0, 3)),
+        portals.normals if portals else np.zeros((0, 3)),
+        portals.radii if portals else np.zeros(0),
+        portals.is_flat if portals else np.zeros(0, dtype=np.bool_),
+    )
+    return World(
+        _grains(targets, air, by_sample=by_sample),
+        poses,
+        _patterns(tips, _farthest(targets, poses.points)),
+        panes,
+        np.array(scene.origin),
+        scene.stop,
+        floor,
+    )
+
+
+def _farthest(targets: Targets, points: FloatArray) -> float:
+    """Return a distance in m beyond which no target lies from any station."""
+    blocks = targets.blocks
+    low = (blocks.centers - blocks.radii[:, None]).min(axis=0)
+    high = (blocks.centers + blocks.radii[:, None]).max(axis=0)
+    ways = np.maximum(np.abs(points - low), np.abs(high - points))
+    return float(np.linalg.norm(ways, axis=1).max()) * (1.0 + 1e-6) + 1e-9
+
+
+def _grains(targets: Targets, air: Air | None, *, by_sample: bool) -> Grains:
+    blocks = targets.blocks
+    rows: NDArray[np.int32] = blocks.rows
+    weights = blocks.weights
+    side_of_row = targets.sides[blocks.order]
+    if by_sample:
+        side_of_row = side_of_row[rows]
+        rows = np.arange(len(rows), dtype=np.int32)
+        weights = np.ones_like(weights)
+    row_bay = np.zeros(len(side_of_row), dtype=np.int64)
+    if air is not None:
+        bay = air.side_bay[side_of_row]
+        row_bay = np.where(bay == OUTSIDE, air.n_bays, bay)
+    sample_bay = row_bay[rows]
+    at = blocks.starts[:-1]
+    bays = np.stack([np.minimum.reduceat(sample_bay, at), np.maximum.reduceat(sample_bay, at)], axis=1)
+    ends = np.repeat(bays, np.diff(blocks.starts), axis=0)
+    # A block of three bays or more is never passed over as a whole.
+    bays[np.logical_or.reduceat((sample_bay[:, None] != ends).all(axis=1), at)] = MIXED
+    return Grains(
+        blocks.starts,
+        blocks.centers,
+        blocks.radii,
+        blocks.axes,
+        blocks.cosines,
+        blocks.floors,
+        blocks.offsets,
+        blocks.normals,
+        weights,
+        rows,
+        bays,
+        row_bay,
+    )
+
+
+def _poses(sprays: Sequence[Spray]) -> tuple[Poses, list[Spray]]:
+    """Return the stations of all pulls and, of each distinct tip and throw, one spray that has it."""
+    place: dict[tuple[int, int], int] = {}
+    tips: list[Spray] = []
+    tip_of_pull = []
+    for spray in sprays:
+        key = (id(spray.tip), id(spray.flying))
+        if key not in place:
+            place[key] = len(tips)
+            tips.append(spray)
+        tip_of_pull.append(place[key])
+    counts = np.array([len(spray.shares) for spray in sprays])
+    axes = unit_vectors(np.concatenate([spray.stations.axes for spray in sprays]))
+    clocks = unit_vectors(np.concatenate([spray.stations.clocks for spray in sprays]))
+    # The centre line lies in the plane of axis and clock.
+    lines = np.repeat(np.stack([spray.tip.center_line[[0, 2]] for spray in sprays]), counts, axis=0)
+    poses = Poses(
+        np.concatenate([[0], np.cumsum(counts)]).astype(np.int64),
+        np.array(tip_of_pull, dtype=np.int64),
+        np.concatenate([spray.stations.points for spray in sprays]),
+        lines[:, :1] * axes + lines[:, 1:] * clocks,
+        axes,
+        clocks,
+        np.concatenate([spray.shares for spray in sprays]),
+    )
+    return poses, tips
+
+
+def _patterns(tips: Sequence[Spray], farthest: float) -> Patterns:
+    """Return the tips' densities over the cosine and what still flies over the distance, as tables."""
+    tables = [spray.tip.table for spray in tips if spray.tip.table is not None]
+    n_polar = max((table.shares.shape[0] for table in tables), default=0)
+    n_azimuth = max((table.shares.shape[1] for table in tables), default=0)
+    count = len(tips)
+    patterns = Patterns(
+        np.full(count, UNIFORM, dtype=np.int64),
+        np.array([spray.tip.cosine_range for spray in tips]),
+        np.zeros((count, _NODES)),
+        np.full(count, farthest),
+        np.ones((count, _NODES)),
+        np.full((count, n_polar + 1), np.inf),
+        np.full((count, n_azimuth + 1), np.inf),
+        np.zeros((count, n_polar, n_azimuth)),
+    )
+    for place, spray in enumerate(tips):
+        patterns.reach[place], patterns.flying[place] = _flight(spray.flies, farthest)
+        low, high = patterns.cosines[place]
+        # A whole sphere or half of it must not lose its edge to rounding.
+        patterns.cosines[place] = low - 1e-12, high + 1e-12
+        table = spray.tip.table
+        if table is not None:
+            patterns.kinds[place] = TABLE
+            rows, columns = table.shares.shape
+            patterns.polar[place, : rows + 1] = table.polar
+            patterns.azimuth[place, : columns + 1] = table.azimuth
+            patterns.bins[place, :rows, :columns] = table.densities
+            continue
+        patterns.kinds[place] = UNIFORM if spray.tip.profile == "uniform" else PROFILE
+        patterns.densities[place] = spray.tip.density_at(np.linspace(low, high, _NODES))
+    return patterns
+
+
+def _flight(flies: Flying, farthest: float) -> tuple[float, FloatArray]:
+    """Return the distance in m within which anything flies, and the share still flying up to it."""
+    coarse = np.linspace(0.0, farthest, _NODES)
+    shares = np.asarray(flies(coarse), dtype=np.float64)
+    flown = np.flatnonzero(shares > _GONE)
+    last = min(int(flown[-1]) + 1, _NODES - 1) if len(flown) else 1
+    reach = float(coarse[last])
+    fine = np.linspace(0.0, reach, _NODES)
+    return reach, np.broadcast_to(np.asarray(flies(fine), dtype=np.float64), fine.shape)

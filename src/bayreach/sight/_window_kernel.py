@@ -1,0 +1,147 @@
+"""Compiled: follow chains of openings from each station."""
+
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from bayreach.arrays import FloatArray, IntArray
+from bayreach.rays.packets import compiled
+
+_DEEPEST = 12
+_MOST = 2048
+_UNKNOWN = -2
+
+
+class Balls(NamedTuple):
+    """Openings wrapped in balls: `centers` (o, 3) and `radii` (o,) in m, `links` (o, 2) bays."""
+
+    centers: FloatArray
+    radii: FloatArray
+    links: IntArray
+
+
+@compiled
+def find_windows(
+    points: FloatArray, home: IntArray, balls: Balls, starts: IntArray
+) -> tuple[NDArray[np.int32], NDArray[np.int32], FloatArray]:
+    """Fill `starts` and return the last and tightest opening and the cone of the last one of each window.
+
+    A straight line from a station into another bay crosses a chain of openings, so it lies in the cone of
+    each: a chain is followed as long as all its cones overlap. A station with too many windows becomes one of
+    unknown bay.
+    """
+    n_bays = starts.shape[1] - 2
+    room = max(64, 8 * len(points))
+    last = np.zeros(room, dtype=np.int32)
+    tightest = np.zeros(room, dtype=np.int32)
+    used = 0
+    found = np.zeros((_MOST, 3), dtype=np.int64)
+    cones = np.zeros((len(balls.radii), 5))
+    for station in range(len(points)):
+        starts[station, :] = used
+        if home[station] == _UNKNOWN:
+            continue
+        _cones_from(points[station], balls.centers, balls.radii, cones)
+        count = _follow(home[station], cones, balls.links, found)
+        if count < 0:
+            home[station] = _UNKNOWN
+            continue
+        while used + count > len(last):
+            last = np.concatenate((last, np.zeros_like(last)))
+            tightest = np.concatenate((tightest, np.zeros_like(tightest)))
+        for bay in range(n_bays + 1):
+            starts[station, bay] = used
+            for place in range(count):
+                if found[place, 0] == bay:
+                    last[used] = found[place, 1]
+                    tightest[used] = found[place, 2]
+                    used += 1
+        starts[station, n_bays + 1] = used
+    last, tightest = last[:used].copy(), tightest[:used].copy()
+    return last, tightest, _cones_of(points, starts, last, balls)
+
+
+@compiled
+def _cones_of(points: FloatArray, starts: IntArray, last: NDArray[np.int32], balls: Balls) -> FloatArray:
+    """Return the cone (w, 5) of each window's last opening."""
+    cones = np.zeros((len(last), 5))
+    one = np.zeros((1, 5))
+    for station in range(len(points)):
+        for place in range(starts[station, 0], starts[station, -1]):
+            own = slice(last[place], last[place] + 1)
+            _cones_from(points[station], balls.centers[own], balls.radii[own], one)
+            cones[place] = one[0]
+    return cones
+
+
+@compiled
+def _cones_from(point: FloatArray, centers: FloatArray, radii: FloatArray, cones: FloatArray) -> None:
+    """Fill `cones`: axis, cosine and sine of the half-angle of each ball as seen; -1 and 0: all round."""
+    for place in range(len(radii)):
+        x, y, z = centers[place, 0] - point[0], centers[place, 1] - point[1], centers[place, 2] - point[2]
+        distance = np.sqrt(x * x + y * y + z * z)
+        if distance <= radii[place] * 1.01:
+            cones[place, 0], cones[place, 1], cones[place, 2] = 1.0, 0.0, 0.0
+            cones[place, 3], cones[place, 4] = -1.0, 0.0
+            continue
+        sine = radii[place] / distance
+        cones[place, 0], cones[place, 1], cones[place, 2] = x / distance, y / distance, z / distance
+        cones[place, 3], cones[place, 4] = np.sqrt(1.0 - sine * sine), sine
+
+
+@compiled
+def _overlap(one: FloatArray, two: FloatArray) -> bool:
+    """Return whether two cones (axis, cosine, sine) with one apex share a direction."""
+    if one[3] < 0.0 or two[3] < 0.0:
+        return True
+    between = one[0] * two[0] + one[1] * two[1] + one[2] * two[2]
+    # Both half-angles are below 90 degrees; they overlap while the axes are no further apart than their sum.
+    return bool(between >= one[3] * two[3] - one[4] * two[4] - 1e-9)
+
+
+@compiled
+def _follow(home: int, cones: FloatArray, links: IntArray, found: IntArray) -> int:
+    """Fill `found` with (bay, last opening, tightest earlier one or -1); return how many, -1: too many."""
+    path = np.full(_DEEPEST + 1, -1, dtype=np.int64)
+    bay = np.zeros(_DEEPEST + 1, dtype=np.int64)
+    following = np.zeros(_DEEPEST + 1, dtype=np.int64)
+    bay[0] = home
+    depth, count = 0, 0
+    while depth >= 0:
+        opening = following[depth]
+        following[depth] += 1
+        if opening >= len(links):
+            depth -= 1
+            continue
+        if links[opening, 0] == bay[depth]:
+            beyond = links[opening, 1]
+        elif links[opening, 1] == bay[depth]:
+            beyond = links[opening, 0]
+        else:
+            continue
+        fits, tightest = _joins(path[1 : depth + 1], opening, cones)
+        if not fits:
+            continue
+        if beyond != home:
+            if count >= len(found):
+                return -1
+            found[count, 0], found[count, 1], found[count, 2] = beyond, opening, tightest
+            count += 1
+        if depth == _DEEPEST:
+            return -1
+        depth += 1
+        path[depth], bay[depth], following[depth] = opening, beyond, 0
+    return count
+
+
+@compiled
+def _joins(path: IntArray, opening: int, cones: FloatArray) -> tuple[bool, int]:
+    """Return whether an opening may follow a chain, and the narrowest of the chain (-1: none)."""
+    tightest = -1
+    for earlier in path:
+        if earlier == opening or not _overlap(cones[earlier], cones[opening]):
+            return False, -1
+        if tightest < 0 or cones[earlier, 3] > cones[tightest, 3]:
+            tightest = earlier
+    return True, tightest
