@@ -45,10 +45,19 @@ class Paper:
         self.draw: ImageDraw.ImageDraw = ImageDraw.Draw(self.image)
 
     def png(self) -> bytes:
-        """Return the sheet as PNG; it has few colours, so a palette makes it five times smaller."""
+        """Return the sheet as PNG with a palette that keeps every colour of the scales exactly."""
+        from PIL import Image
+
         kept = BytesIO()
-        self.image.quantize(96).save(kept, format="PNG", optimize=True)
+        palette = Image.new("P", (1, 1))
+        palette.putpalette(_palette().ravel().tolist())
+        few = self.image.quantize(palette=palette, dither=Image.Dither.NONE)
+        few.save(kept, format="PNG", optimize=True)
         return kept.getvalue()
+
+    def cut_below(self, height: float) -> None:
+        """Cut the sheet off at `height` pixels from its top."""
+        self.image = self.image.crop((0, 0, self.image.width, round(height)))
 
     def save(self, path: Path) -> Path:
         """Write the sheet as PNG, beside and renamed, and return the path.
@@ -172,6 +181,20 @@ class Paper:
                 if _holds(within, box) and not any(_overlap(box, other) for other in taken):
                     return box
         return None
+
+
+@lru_cache(maxsize=1)
+def _palette() -> NDArray[np.uint8]:
+    """Return 256 colours (256, 3): those of the scales exactly, and mixes with lines and hatches."""
+    keys = [band.colour for band in heatmap.FilmScale(required_um=1.0, most_um=2.0).bands]
+    keys += [colour for colour, _ in heatmap.STATUS_COLOURS.values()]
+    keys += [heatmap.NEUTRAL, *heatmap.check_colours()[1:], *heatmap.SET_COLOURS]
+    table = np.unique(heatmap.rgb_table(keys), axis=0).astype(np.float64)
+    lines = np.array([INK, (38, 38, 38), (205, 205, 205), (255, 255, 255)], dtype=np.float64)
+    greys = np.repeat(np.arange(0, 256, 17.0)[:, None], 3, axis=1)
+    mixes = [table * (1 - share) + line * share for share in (0.5, 0.25, 0.75) for line in lines[1:]]
+    colours = np.concatenate([table, lines, greys, *mixes])[:256]
+    return np.resize(np.rint(colours), (256, 3)).astype(np.uint8)
 
 
 def _holds(outer: Box, inner: Box) -> bool:

@@ -12,7 +12,16 @@ from bayreach.picture._paint import film_paint, status_paint
 from bayreach.picture._paper import INK, SOFT_INK, Paper
 from bayreach.picture._seen import sides_seen
 from bayreach.picture._shade import shaded
-from bayreach.report import Case, area_text, coverage_line, length_text, place_text, short, words
+from bayreach.report import (
+    Case,
+    area_text,
+    coverage_line,
+    length_text,
+    main_openings,
+    place_text,
+    short,
+    words,
+)
 
 FINE = 2
 """Pixels drawn for each pixel shown, each way."""
@@ -37,7 +46,7 @@ class View:
 
 def result_sheet(case: Case) -> Paper:
     """Return the sheet of a case, drawn."""
-    paper = Paper(WIDTH, HEIGHT)
+    paper = Paper(WIDTH, 2 * HEIGHT)
     up = -case.down
     forward = overview_direction(case.mesh, case.down)
     shown = case.sides.bay != OUTSIDE
@@ -51,7 +60,7 @@ def result_sheet(case: Case) -> Paper:
     engine = _draw_views(paper, case, views)
     _head(paper, case)
     _legends(paper, case, engine)
-    _foot(paper, case)
+    paper.cut_below(_foot(paper, case) + 14)
     return paper
 
 
@@ -73,8 +82,8 @@ def _worst_views(case: Case, up: NDArray[np.float64]) -> list[View]:
         wanted = _wanted(case, shown & (away < reach))
         direction = best_direction(case.mesh, shown & (away < 3 * reach), wanted, up)
         points = middles[wanted] if wanted.any() else middles[away <= away.min()]
-        box = [points.min(axis=0) - 0.15 * reach, points.max(axis=0) + 0.15 * reach]
-        camera = camera_toward(box_corners(box), forward=direction, up=up, size=SMALL, margin=1.25)
+        points = np.concatenate([points, points.mean(axis=0) + 0.05 * reach * np.array([[1.0], [-1.0]])])
+        camera = camera_toward(points, forward=direction, up=up, size=SMALL, margin=1.35)
         title = words("worst_title", number=number, bay=short(holiday.bay, 24), area=area_text(holiday.area))
         views.append(_view(title, camera, shown, paint))
     return views
@@ -138,6 +147,7 @@ def _labels(
 ) -> None:
     rows: list[tuple[tuple[float, float, float], str, str]] = []
     dry_colour = heatmap.status_colour("dry")[0]
+    labelled = {one.name for one in main_openings(case)}
     for number, holiday in enumerate(case.holidays[:3], start=1):
         if everything or number == only + 1:
             rows.append((holiday.center, words("dry_label", number=number), dry_colour))
@@ -147,7 +157,7 @@ def _labels(
             text = words("hole_label", name=short(hole.name, 24), drill=drill, candidate=words("candidate"))
             rows.append((hole.center, text, "#EE3377"))
         for opening in case.openings:
-            if opening.kind != "proposed" or not case.holes:
+            if opening.name in labelled:
                 size = length_text(opening.diameter)
                 text = words("opening_label", name=short(opening.name, 28), diameter=size)
                 rows.append((opening.center, text, "#33BBEE"))
@@ -196,7 +206,7 @@ def _status_keys() -> frozenset[str]:
     return frozenset(f"status_{name}" for name in heatmap.STATUS_COLOURS)
 
 
-def _foot(paper: Paper, case: Case) -> None:
+def _foot(paper: Paper, case: Case) -> float:
     top = 78.0 + MAIN[1] + SMALL[1] + 20
     for number, holiday in enumerate(case.holidays[:WORST], start=1):
         reason = short(holiday.reason, 70)
@@ -204,8 +214,7 @@ def _foot(paper: Paper, case: Case) -> None:
         paper.text(24 + number * (SMALL[0] + 10), top - 2, text, size=13, width=SMALL[0] - 20)
     top += 36
     cautions = case.cautions or (words("candidate_line"), words("not_modelled"))
-    lines = [words("candidate_line"), *cautions] if case.holes else list(cautions)
-    for line in dict.fromkeys(lines):
-        if top > HEIGHT - 20:
-            break
-        top = paper.text(14, top, line, size=14, bold=True, width=WIDTH - 28)
+    lines = [words("candidate_line"), *cautions, *(f"{words('warning')}: {line}" for line in case.warnings)]
+    for place, line in enumerate(dict.fromkeys(lines)):
+        top = paper.text(14, top, line, size=13, bold=place == 0, width=WIDTH - 28)
+    return top

@@ -14,7 +14,7 @@ from bayreach.report._records import (
     Target,
     Wand,
 )
-from bayreach.report._sentences import coverage_line
+from bayreach.report._sentences import coverage_line, main_openings
 from bayreach.report._words import all_words, short, words
 
 __all__ = [
@@ -35,6 +35,7 @@ __all__ = [
     "case_of",
     "coverage_line",
     "length_text",
+    "main_openings",
     "percent",
     "place_text",
     "read_case",

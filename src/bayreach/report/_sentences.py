@@ -2,7 +2,10 @@
 
 from bayreach.report._case import Case
 from bayreach.report._numbers import area_text, percent
+from bayreach.report._records import Opening
 from bayreach.report._words import words
+
+MOST_LABELLED = 12
 
 
 def coverage_line(case: Case) -> str:
@@ -30,3 +33,17 @@ def coverage_line(case: Case) -> str:
         bound=words("unknown") if bound is None else bound,
         no_drill=words("unknown") if no_drill is None else percent(float(no_drill)),
     )
+
+
+def main_openings(case: Case) -> tuple[Opening, ...]:
+    """Return the openings worth a label: those that passes use or the job names, then those to the outside.
+
+    Candidate holes have labels of their own; inner cut-outs by the dozen would hide the drawing.
+    """
+    used = {one.opening for one in case.passes}
+    there = [one for one in case.openings if one.kind != "proposed" or not case.holes]
+    first = [one for one in there if one.name in used or one.kind == "given"]
+    outer = [one for one in there if "outside" in one.links and one not in first]
+    inner = [one for one in there if one not in first and one not in outer]
+    inner.sort(key=lambda one: -one.diameter)
+    return tuple([*first, *outer, *inner][: max(MOST_LABELLED, len(first))])

@@ -8,7 +8,7 @@ from bayreach import heatmap
 from bayreach.arrays import OUTSIDE, FloatArray, unit_vectors
 from bayreach.picture import best_direction
 from bayreach.poses import clock_zero, turned_about
-from bayreach.report import Case, SprayPass, all_words, short, words
+from bayreach.report import Case, SprayPass, all_words, main_openings, short, words
 from bayreach.sheets._pack import Packed
 
 MOST_PLACES = 10
@@ -130,12 +130,7 @@ def marks(case: Case) -> list[dict[str, Any]]:
         ("dry", words("dry_label", number=number), one.center)
         for number, one in enumerate(case.holidays[:MOST_PLACES], start=1)
     ]
-    proposed = bool(case.holes)
-    rows += [
-        ("opening", short(one.name, 28), one.center)
-        for one in case.openings
-        if one.kind != "proposed" or not proposed
-    ]
+    rows += [("opening", short(one.name, 28), one.center) for one in main_openings(case)]
     rows += [
         ("keep_out", short(one.name, 28), np.mean(one.box, axis=0).tolist())
         for one in case.keep_outs
