@@ -52,6 +52,9 @@ READERS: dict[str, tuple[str, Callable[[Path], None]]] = {
     "obj": ("mesh.obj", _mesh),
     "ply": ("mesh.ply", _mesh),
     "nastran": ("mesh.bdf", _mesh),
+    "vtk": ("mesh.vtk", _mesh),
+    "vtu": ("mesh.vtu", _mesh),
+    "glb": ("mesh.glb", _mesh),
     "job": ("job.toml", _job),
     "tip-table": ("tip.csv", _tip_table),
     "coupons": ("coupons.csv", _coupons),
@@ -158,11 +161,34 @@ def _film_seed() -> bytes:
     return vtp_bytes(small_sides(), bay_names=("bay 1",))
 
 
+def _through_meshio(ending: str, **choices: object) -> bytes:
+    import meshio
+    import numpy as np
+
+    points = np.array([[0, 0, 0], [1, 0, 0], [0, 1, 0], [1, 1, 0]], dtype=np.float64)
+    mesh = meshio.Mesh(points, [("triangle", np.array([[0, 1, 2], [1, 3, 2]]))])
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / f"a.{ending}"
+        mesh.write(path, **choices)
+        return path.read_bytes()
+
+
+def _glb() -> bytes:
+    import trimesh
+
+    data = trimesh.creation.box().export(file_type="glb")
+    assert isinstance(data, bytes)
+    return data
+
+
 _SEEDS: dict[str, Callable[[], list[bytes]]] = {
     "stl": lambda: [_ASCII_STL, _binary_stl()],
     "obj": lambda: [_OBJ],
     "ply": lambda: [_PLY],
     "nastran": lambda: [_BDF],
+    "vtk": lambda: [_through_meshio("vtk", binary=False), _through_meshio("vtk", binary=True)],
+    "vtu": lambda: [_through_meshio("vtu", binary=False), _through_meshio("vtu", binary=True)],
+    "glb": lambda: [_glb()],
     "job": lambda: [_job_seed()],
     "tip-table": lambda: [b"polar,0,90,180,270,360\n0,1,1,1,1\n30,2,2,2,2\n60\n"],
     "coupons": lambda: [b"name,x,y,z,film_um\na,0,0,0,12\nb,10,0,0,3\n"],

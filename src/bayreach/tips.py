@@ -273,7 +273,7 @@ def read_table(path: Path) -> TipTable:
     try:
         with path.open(newline="", encoding="utf-8-sig") as stream:
             rows = [row for row in csv.reader(stream) if any(text.strip() for text in row)]
-    except (OSError, UnicodeDecodeError) as error:
+    except (OSError, UnicodeDecodeError, csv.Error) as error:
         message = (
             f"{path.name}: cannot be read as a tip table ({error}); give a CSV of polar and azimuth bins."
         )

@@ -30,6 +30,7 @@ app = App(
     version=__version__,
     print_error=False,
     exit_on_error=False,
+    suppress_keyboard_interrupt=False,
     result_action="return_value",
 )
 

@@ -110,6 +110,10 @@ def read_gltf(path: Path) -> Soup:
         if not isinstance(shape, trimesh.Trimesh) or not len(shape.faces):
             continue
         placed = trimesh.transform_points(shape.vertices, transform)
+        if not np.isfinite(placed).all():
+            message = f'{path.name}: node "{str(node)[:60]}" has a point that is not finite; export it again.'
+            raise MeshError(message)
+        _check_indices({3: np.asarray(shape.faces, dtype=np.int64)}, len(placed), path.name)
         points.append(placed)
         faces.append(np.asarray(shape.faces, dtype=np.int64) + start)
         parts.append(np.full(len(shape.faces), len(names), dtype=np.int64))

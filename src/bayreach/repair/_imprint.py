@@ -57,6 +57,9 @@ def imprinted(points: FloatArray, faces: IntArray, slack: float) -> Imprint:
 
     New corners along a shared edge come out once a face; the caller welds them and splits the neighbours.
     """
+    if not len(faces):
+        nowhere = np.zeros((0, 3))
+        return Imprint(points=points, faces=faces, source=np.arange(0), n_cut=0, n_crossing=0, places=nowhere)
     segments, n_crossing = _met_segments(points, faces, slack)
     segments = _inner_segments(points, faces, segments, slack)
     cut = np.unique(segments.face)
