@@ -26,7 +26,7 @@ def frozen_floats(values: ArrayLike, *, shape: tuple[int, ...], name: str) -> Fl
     ValueError
         When the shape differs or a value is not finite.
     """
-    array = np.array(values, dtype=np.float64)
+    array = np.array(values, dtype=np.float64, order="C")
     _check_shape(array, shape, name)
     if not np.isfinite(array).all():
         message = f"{name}: every value must be finite, {int((~np.isfinite(array)).sum())} are not."
@@ -43,7 +43,7 @@ def frozen_ints(values: ArrayLike, *, shape: tuple[int, ...], name: str) -> IntA
     ValueError
         When the shape differs.
     """
-    array = np.array(values, dtype=np.int64)
+    array = np.array(values, dtype=np.int64, order="C")
     if array.size == 0:
         array = array.reshape([0 if length < 0 else length for length in shape])
     _check_shape(array, shape, name)
