@@ -1,6 +1,6 @@
 """Where a wand's tip can be, how it gets there, and what stops it."""
 
-from bayreach.insertion._aims import aims_over_cone, candidate_aims, widest_tilt
+from bayreach.insertion._aims import aims_over_cone, candidate_aims, entries_over, widest_tilt
 from bayreach.insertion._records import BayRange, Path, Refusal
 from bayreach.insertion._rules import (
     hole_for_tilt,
@@ -13,6 +13,7 @@ from bayreach.insertion._rules import (
 from bayreach.insertion._space import (
     Crossing,
     Space,
+    bays_at,
     crossings,
     faces_in_hole,
     inner_bay,
@@ -37,6 +38,7 @@ __all__ = [
     "bays_at",
     "candidate_aims",
     "crossings",
+    "entries_over",
     "faces_in_hole",
     "hole_for_tilt",
     "hook_hole",

@@ -45,13 +45,14 @@ def widest_tilt(wand: Wand, opening: "Opening") -> float:
 def candidate_aims(space: Space, wand: Wand, opening: "Opening", count: int) -> tuple[FloatArray, FloatArray]:
     """Return entry points (m, 3) in m and aims (m, 3) worth trying: a cone's worth, and those in line.
 
-    `count` aims cover the cone that the hole lets the wand tilt in; more go straight in and to the centres
+    `count` aims cover the cones that the hole lets the wand tilt in; more go straight in and to the centres
     of the other openings wide enough, from places all over a wide opening, and along each line of two other
     centres that passes this one with room.
     """
     tilt = max(widest_tilt(wand, opening), 0.0)
     axis = inward(opening)
-    cone = aims_over_cone(axis, tilt, count)
+    cone = _halving_cones(axis, count)
+    cone = cone[cone @ axis >= math.cos(tilt + 1e-9)]
     entries, aims = [np.tile(opening.center, (len(cone), 1))], [cone]
     width = wand.largest_section.diameter
     centers = np.array(
@@ -61,7 +62,7 @@ def candidate_aims(space: Space, wand: Wand, opening: "Opening", count: int) -> 
             if other.name != opening.name and other.diameter >= width
         ]
     ).reshape(-1, 3)
-    for place in _entries_over(opening, axis, width):
+    for place in entries_over(opening, width):
         direct = np.concatenate([axis[None], unit_vectors(centers - place)])
         ahead = direct[direct @ axis > math.cos(tilt + 1e-9)]
         aims.append(ahead)
@@ -70,16 +71,27 @@ def candidate_aims(space: Space, wand: Wand, opening: "Opening", count: int) -> 
     return np.concatenate([*entries, places]), np.concatenate([*aims, lines])
 
 
-def _entries_over(opening: "Opening", axis: FloatArray, width: float) -> FloatArray:
-    """Return the opening's centre, and two rings of points in it where it is wide against the wand."""
+def _halving_cones(axis: FloatArray, count: int) -> FloatArray:
+    """Return `count` aims over six cones, each half as wide as the last, so that a tight hole leaves some."""
+    shares = [count // 2, *[count // 10] * 4]
+    shares.append(max(1, count - sum(shares)))
+    cones = [aims_over_cone(axis, STEEPEST / 2**k, max(1, share)) for k, share in enumerate(shares)]
+    return np.concatenate([cones[0], *(cone[1:] for cone in cones[1:])])
+
+
+def entries_over(opening: "Opening", width: float) -> FloatArray:
+    """Return the opening's centre and, where it is wide against `width` (m), two rings round it: (k, 3) m."""
     if opening.diameter < 4.0 * width:
         return np.asarray(opening.center)[None]
+    axis = unit_vectors(opening.normal)
     first = unit_vectors(np.cross(axis, np.eye(3)[np.argmin(np.abs(axis))]))
-    room = (opening.diameter - width) / 2.0
     rings = [np.zeros((1, 2))]
-    for share, number in ((0.5, 6), (0.9, 12)):
+    for share, number in (
+        (0.4, 6),
+        (0.7, 12),
+    ):  # the same places for every width: a thinner wand has no fewer
         turns = 2.0 * np.pi * np.arange(number) / number
-        rings.append(share * room * np.stack([np.cos(turns), np.sin(turns)], axis=1))
+        rings.append(share * opening.diameter / 2.0 * np.stack([np.cos(turns), np.sin(turns)], axis=1))
     flat = np.concatenate(rings)
     spread: FloatArray = opening.center + flat @ np.stack([first, np.cross(axis, first)])
     return spread

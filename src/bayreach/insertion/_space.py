@@ -230,6 +230,7 @@ def _first_crossing(origins: FloatArray, directions: FloatArray, triangles: Floa
             q = np.cross(s, ab)
             v = np.einsum("ij,ij->i", directions, q) / det
             t = (q @ ac) / det
-        inside = (np.abs(det) > 1e-30) & (u >= -1e-9) & (v >= -1e-9) & (u + v <= 1.0 + 1e-9) & (t > 1e-9)
+            # A ray in the triangle's plane gives no number, and no comparison with one is true.
+            inside = (np.abs(det) > 1e-30) & (u >= -1e-9) & (v >= -1e-9) & (u + v <= 1.0 + 1e-9) & (t > 1e-9)
         depths = np.where(inside, np.minimum(depths, np.where(inside, t, np.inf)), depths)
     return depths

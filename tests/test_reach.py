@@ -1,0 +1,127 @@
+"""What each wand reaches through each opening, and the sentence when it does not."""
+
+import math
+from dataclasses import replace
+from itertools import pairwise
+
+import numpy as np
+import pytest
+from punched import ribbed_box
+
+from bayreach.bays import find_bays
+from bayreach.insertion import space_of
+from bayreach.rays import Scene
+from bayreach.reach import Care, ground_of, reach, reach_through
+from bayreach.repair import mend, subdivided
+from bayreach.tips import Tip
+from bayreach.wands import Wand, arc_piece, straight_piece
+
+TIP = Tip(pattern="radial", spread=0.7, flow=3e-6)
+
+
+def rod(length=0.5, diameter=0.006, **more) -> Wand:
+    return Wand(name="rod", shape="straight", length=length, diameter=diameter, tip=TIP, **more)
+
+
+@pytest.fixture(scope="module")
+def ground():
+    mesh, _ = mend(ribbed_box()[0])
+    bays = find_bays(subdivided(mesh, 0.03).mesh)
+    space = space_of(bays.mesh, bays)
+    return ground_of(space, Scene(bays.mesh), care=Care(aims=128, samples=120, tips=30))
+
+
+@pytest.fixture(scope="module")
+def port(ground):
+    return next(opening for opening in ground.space.bays.openings if -1 in opening.links)
+
+
+def test_the_box_has_the_bays_it_was_built_with(ground, port):
+    # 0.2 m x 0.2 m, ribs every 0.2 m: four bays of 8 litres; the port is 30 mm wide.
+    assert [bay.volume for bay in ground.space.bays.bays] == pytest.approx([0.008] * 4)
+    assert port.diameter == pytest.approx(0.030, rel=2e-3)
+
+
+def test_a_half_metre_rod_reaches_three_bays_and_is_ten_centimetres_short_of_the_fourth(ground, port):
+    row = reach_through(ground, rod(0.5), port)
+    assert row.fits
+    assert row.depth == pytest.approx(0.5)
+    assert row.bays_reached == ("bay 1", "bay 2", "bay 3")
+    last = row.bays[3]
+    assert not last.reached
+    assert last.short_by == pytest.approx(0.1, abs=1e-6)
+    assert last.limit == "stops 500 mm in, at its own length, 100 mm short of bay 4"
+
+
+def test_a_tip_too_wide_does_not_fit_and_the_hole_is_named(ground, port):
+    row = reach_through(ground, rod(tip_diameter=0.032), port)
+    assert not row.fits
+    assert row.depth == 0.0
+    assert row.max_tilt is None
+    assert row.solid_angle == 0.0
+    assert "32.0 mm tip in a 30.0 mm hole" in row.limit
+    assert row.visible_area == 0.0
+    assert not row.bays_reached
+
+
+def test_the_usable_aims_are_those_of_the_tilt_rule_where_nothing_else_is_in_the_way(ground, port):
+    # A 6 mm rod in a 30 mm hole in a sheet tilts to acos(6/30) = 78.5 degrees; 2 pi (1 - 0.2) = 5.03 sr.
+    row = reach_through(ground, rod(0.05, clearance=0.0), port)
+    assert row.max_tilt == pytest.approx(math.acos(0.2), abs=2e-3)
+    assert row.solid_angle == pytest.approx(2 * math.pi * 0.8, rel=0.03)
+
+
+def test_the_tip_of_a_short_wand_can_be_in_a_ball_of_its_length(ground, port):
+    # From the middle of the port, depth up to L = 80 mm, tilt up to A = 78.5 degrees: a cone of a ball,
+    # 2 pi / 3 (1 - cos A) L³ = 0.858 litres, inside a bay of 8 litres, if the wand starts at the centre. It
+    # may start at any place of the port that leaves room (here rings 4 and 7 tenths of the way out), so more.
+    row = reach_through(ground, rod(0.08, clearance=0.0), port)
+    cone = 2 * math.pi / 3 * 0.8 * 0.08**3
+    bay = row.bays[0]
+    assert bay.tip_volume > cone - 3 * bay.tip_volume_error
+    assert bay.tip_volume < 2 * math.pi / 3 * (0.08 + 0.0105) ** 3 + 3 * bay.tip_volume_error
+
+
+def test_longer_and_thinner_wands_reach_and_see_no_less(ground, port):
+    rows = [reach_through(ground, rod(length), port) for length in (0.1, 0.3, 0.5, 0.7)]
+    rows_by_width = [reach_through(ground, rod(0.5, width), port) for width in (0.02, 0.012, 0.006, 0.003)]
+    for family in (rows, rows_by_width):
+        for less, more in pairwise(family):
+            assert more.depth >= less.depth - 1e-12
+            assert set(less.bays_reached) <= set(more.bays_reached)
+            for small, large in zip(less.bays, more.bays, strict=True):
+                assert large.tip_volume >= small.tip_volume - 1e-15
+                assert large.visible_area >= small.visible_area - 1e-12
+
+
+def test_a_rod_sees_all_of_the_bay_it_is_in_and_its_ribs_hide_most_of_the_next(ground, port):
+    row = reach_through(ground, rod(0.15), port)
+    assert row.bays[0].visible_share > 0.99
+    assert 0.0 < row.bays[1].visible_share < row.bays[0].visible_share
+    areas = [ground.areas[ground.space.bays.side_bay == k].sum() for k in range(4)]
+    assert row.visible_area <= sum(areas)
+
+
+def test_the_same_question_has_the_same_answer(ground, port):
+    one, two = (reach_through(ground, rod(0.4), port) for _ in range(2))
+    assert one.table() == two.table()
+
+
+def test_every_wand_meets_every_opening_that_leads_outside(ground):
+    rows = reach(ground, [rod(0.3), replace(rod(0.6), name="long")])
+    assert [row.wand for row in rows] == ["rod", "long"]  # one port
+    assert set(rows[0].table()) >= {
+        "wand", "opening", "fits", "depth_m", "max_tilt_deg", "bays_reached", "visible_m2", "limit",
+    }  # fmt: skip
+
+
+def test_a_hook_sees_behind_a_rib_that_hides_it_from_a_rod(ground, port):
+    bend = Wand(
+        name="hook", shape="bent", length=0.33, diameter=0.006, tip=TIP,
+        pieces=(arc_piece(0.015, math.pi / 2), straight_piece(0.005)),
+    )  # fmt: skip
+    row = reach_through(ground, bend, port)
+    assert row.fits
+    # Its bend, 15 mm and half its width, passes the ribs' 40 mm holes.
+    assert "bay 2" in row.bays_reached
+    assert np.isfinite(row.solid_angle)
