@@ -283,8 +283,15 @@ def control_surface_job() -> str:
     )
 
 
-def write_demo(folder: Path) -> Path:
+def write_demo(folder: Path, *, quick: bool = False) -> Path:
     """Write three job files and their meshes (`meshes/*.obj`, mm) into `folder`.
+
+    Parameters
+    ----------
+    folder : Path
+        Made if it is not there.
+    quick : bool
+        Coarser meshes, not refined any further: answers in seconds, for a first look.
 
     Returns
     -------
@@ -292,11 +299,13 @@ def write_demo(folder: Path) -> Path:
         The wing box's job file.
     """
     (folder / "meshes").mkdir(parents=True, exist_ok=True)
+    edges = (35.0, 40.0, 24.0) if quick else (20.0, 18.0, 12.0)
     for name, mesh, job in (
-        ("wing_box", wing_box(), wing_box_job()),
-        ("tail_boom", tail_boom(), tail_boom_job()),
-        ("control_surface", control_surface(), control_surface_job()),
+        ("wing_box", wing_box(edges[0]), wing_box_job()),
+        ("tail_boom", tail_boom(edges[1]), tail_boom_job()),
+        ("control_surface", control_surface(edges[2]), control_surface_job()),
     ):
         write_mesh(folder / "meshes" / f"{name}.obj", mesh, units="mm")
-        (folder / f"{name}.toml").write_text(job, encoding="utf-8")
+        text = job.replace("error = 0.02\n", 'error = 0.05\nedge = "60 mm"\n') if quick else job
+        (folder / f"{name}.toml").write_text(text, encoding="utf-8")
     return folder / "wing_box.toml"
