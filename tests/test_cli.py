@@ -133,6 +133,14 @@ def test_the_same_job_gives_the_same_bytes(answered: Path) -> None:
         assert (answered / "third" / name).read_bytes() == (answered / "out" / name).read_bytes()
 
 
+def test_compare_says_when_nothing_changed(answered: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    out = str(answered / "out")
+    assert main(["compare", out, out]) == 0
+    assert capsys.readouterr().out == "nothing changed\n"
+    assert main(["compare", out, out, "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)["same_mesh"]
+
+
 def test_a_target_that_is_not_met_exits_2(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["spray", str(small_job(tmp_path, coverage=1.0)), "-o", str(tmp_path / "out")]) == 2
     shown = capsys.readouterr().out

@@ -27,6 +27,7 @@ KNOWN = [
     ("3 m^2", "area", 3.0),
     ("9 L", "volume", 9e-3),
     ("1 gal", "volume", 231 * 0.0254**3),
+    ("1 fl oz", "volume", 231 * 0.0254**3 / 128),  # a US gallon is 128 US fluid ounces
     ("200 mL/min", "flow", 200e-6 / 60),
     ("200 ml / min", "flow", 200e-6 / 60),
     ("80 psi", "pressure", 80 * 4.4482216152605 / 645.16e-6),

@@ -97,6 +97,7 @@ def _plain_unit(unit: str) -> str | None:
         unit = unit.replace(written, plain)
     # The library's own "mil" is an angle (a NATO mil); in this trade it is a thousandth of an inch.
     unit = re.sub(r"\bmils?\b", "thou", unit)
+    unit = re.sub(r"\bfl\.?\s*oz\b", "floz", unit)
     unit = re.sub(r"(?<=[A-Za-z])(?=[1-4](?:\D|$))", "^", unit)
     unit = re.sub(r"\s*([*/])\s*", r"\1", re.sub(r"\s+", " ", unit.strip()))
     return unit if _UNIT_TEXT.match(unit) else None

@@ -150,6 +150,29 @@ def show(
 
 
 @app.command
+def compare(before: Path, after: Path, /, *, json: Json = False) -> int:
+    """Tell what changed between two results.
+
+    Parameters
+    ----------
+    before
+        folder of a result
+    after
+        folder of the result to hold beside it
+    """
+    from bayreach import compare as beside
+    from bayreach.cli._words import comparison_lines
+    from bayreach.store import read_result
+
+    found = beside.compare(read_result(before), read_result(after))
+    if json:
+        say_json(found)
+    else:
+        say(comparison_lines(found))
+    return DONE
+
+
+@app.command
 def demo(folder: Path, /, *, json: Json = False) -> int:
     """Write demo jobs and their meshes.
 

@@ -1,9 +1,13 @@
 """What the commands print: plain lines for a terminal, a log or a person, and no claim by rounding."""
 
 from collections.abc import Iterable, Sequence
+from typing import TYPE_CHECKING
 
-from bayreach.outcome import Measurement, Outcome, ReachRecord
 from bayreach.units import INCH, percent_text
+
+if TYPE_CHECKING:
+    from bayreach.compare import Comparison
+    from bayreach.outcome import Measurement, Outcome, ReachRecord
 
 
 def plain(text: str) -> str:
@@ -29,15 +33,15 @@ def table(head: Sequence[str], rows: Iterable[Sequence[object]], *, left: int = 
     return lines
 
 
-def measurement_lines(measured: Measurement, *, name: str) -> list[str]:
+def measurement_lines(measured: "Measurement", *, name: str) -> list[str]:
     """Return the import report, the table of bays and the table of openings."""
     mesh = measured.mesh
     least, most = mesh.box_m
     size = [high - low for low, high in zip(least, most, strict=True)]
     lines = [
         f"{name}: {mesh.faces:,} faces, units {mesh.units}",
-        "box     " + " x ".join(f"{1e3 * side:,.1f}" for side in size) + " mm",
-        "        " + " x ".join(f"{side / INCH:,.2f}" for side in size) + " in",
+        "box     " + " x ".join(f"{1e3 * side:z,.1f}" for side in size) + " mm",
+        "        " + " x ".join(f"{side / INCH:z,.2f}" for side in size) + " in",
         f"edges   {mesh.open_edges:,} open, {mesh.crowded_edges:,} with more than two faces",
         "method  " + _method(mesh.method),
         "found   " + ("nothing to mend or to mention" if not mesh.repairs else ""),
@@ -53,8 +57,8 @@ def measurement_lines(measured: Measurement, *, name: str) -> list[str]:
             (
                 (
                     bay.name + (" (sealed)" if bay.sealed else ""),
-                    f"{bay.area_m2:.4f}",
-                    f"{1e3 * bay.volume_m3:.3f}",
+                    f"{bay.area_m2:z.4f}",
+                    f"{1e3 * bay.volume_m3:z.3f}",
                     _box_mm(bay.box_m),
                     len(bay.openings),
                 )
@@ -69,9 +73,9 @@ def measurement_lines(measured: Measurement, *, name: str) -> list[str]:
                 (
                     opening.name,
                     " - ".join(opening.links),
-                    f"{1e3 * opening.diameter_m:.1f}",
-                    f"{1e4 * opening.area_m2:.2f}",
-                    ", ".join(f"{1e3 * part:.0f}" for part in opening.center_m),
+                    f"{1e3 * opening.diameter_m:z.1f}",
+                    f"{1e4 * opening.area_m2:z.2f}",
+                    ", ".join(f"{1e3 * part:z.0f}" for part in opening.center_m),
                 )
                 for opening in measured.openings
             ),
@@ -87,7 +91,7 @@ def _method(method: str) -> str:
 def _box_mm(box: Sequence[Sequence[float]] | None) -> str:
     if box is None:
         return "-"
-    return " x ".join(f"{1e3 * (high - low):.0f}" for low, high in zip(*box, strict=True))
+    return " x ".join(f"{1e3 * (high - low):z.0f}" for low, high in zip(*box, strict=True))
 
 
 def _notes(warnings: Sequence[str], cautions: Sequence[str]) -> list[str]:
@@ -95,7 +99,7 @@ def _notes(warnings: Sequence[str], cautions: Sequence[str]) -> list[str]:
     return lines + (["", *(f"caution: {caution}" for caution in cautions)] if cautions else [])
 
 
-def outcome_lines(outcome: Outcome, *, folder: str) -> list[str]:
+def outcome_lines(outcome: "Outcome", *, folder: str) -> list[str]:
     """Return the answer of a spray or a plan: coverage, bays, passes, holes, liquid, what stays uncovered."""
     coverage = outcome.coverage
     asked = percent_text(coverage.target)
@@ -106,7 +110,7 @@ def outcome_lines(outcome: Outcome, *, folder: str) -> list[str]:
         ]
     else:
         lines = [
-            f"{outcome.title}: {percent_text(coverage.fraction)} of {coverage.required_m2:.4f} m2 covered;"
+            f"{outcome.title}: {percent_text(coverage.fraction)} of {coverage.required_m2:z.4f} m2 covered;"
             f" {asked} asked: {verdict}",
             f"  direct {percent_text(coverage.direct_fraction)},"
             f" by settled film only {percent_text(coverage.settled_only_fraction)},"
@@ -123,7 +127,7 @@ def outcome_lines(outcome: Outcome, *, folder: str) -> list[str]:
     return [*lines, *_notes(outcome.warnings, outcome.cautions), "", f"written to {folder}"]
 
 
-def _plan_lines(outcome: Outcome) -> list[str]:
+def _plan_lines(outcome: "Outcome") -> list[str]:
     plan = outcome.plan
     if plan is None:
         return []
@@ -132,17 +136,17 @@ def _plan_lines(outcome: Outcome) -> list[str]:
     without = f"without drilling: {percent_text(plan.no_drill.coverage)} covered"
     return [
         f"  plan: {proof}",
-        f"  gap {100 * plan.gap:.2f} %{' (proven)' if plan.proven else ''}; {without}",
+        f"  gap {100 * plan.gap:z.2f} %{' (proven)' if plan.proven else ''}; {without}",
     ]
 
 
-def _bay_lines(outcome: Outcome) -> list[str]:
+def _bay_lines(outcome: "Outcome") -> list[str]:
     return table(
         ("bay", "required m2", "covered", "direct", "settled only", "low", "dry", "heavy"),
         (
             (
                 bay.name,
-                f"{bay.required_m2:.4f}",
+                f"{bay.required_m2:z.4f}",
                 *(
                     percent_text(area / bay.required_m2 if bay.required_m2 > 0 else None)
                     for area in (
@@ -156,7 +160,7 @@ def _bay_lines(outcome: Outcome) -> list[str]:
     )  # fmt: skip
 
 
-def _pass_lines(outcome: Outcome) -> list[str]:
+def _pass_lines(outcome: "Outcome") -> list[str]:
     if not outcome.passes:
         return ["no pass"]
     return table(
@@ -165,13 +169,13 @@ def _pass_lines(outcome: Outcome) -> list[str]:
             (
                 spray_pass.wand,
                 spray_pass.opening,
-                f"{spray_pass.from_m:.3f}",
-                f"{spray_pass.to_m:.3f}",
-                f"{spray_pass.clock_deg:.0f}",
-                f"{1e3 * spray_pass.pull_speed_m_s:.0f}",
+                f"{spray_pass.from_m:z.3f}",
+                f"{spray_pass.to_m:z.3f}",
+                f"{spray_pass.clock_deg:z.0f}",
+                f"{1e3 * spray_pass.pull_speed_m_s:z.0f}",
                 spray_pass.count,
-                f"{spray_pass.seconds:.1f}",
-                f"{1e6 * spray_pass.liquid_m3:.1f}",
+                f"{spray_pass.seconds:z.1f}",
+                f"{1e6 * spray_pass.liquid_m3:z.1f}",
             )
             for spray_pass in outcome.passes
         ),
@@ -180,24 +184,24 @@ def _pass_lines(outcome: Outcome) -> list[str]:
 
 
 def _mm(point: Sequence[float]) -> str:
-    return ", ".join(f"{1e3 * part:.1f}" for part in point)
+    return ", ".join(f"{1e3 * part:z.1f}" for part in point)
 
 
-def _hole_lines(outcome: Outcome) -> list[str]:
+def _hole_lines(outcome: "Outcome") -> list[str]:
     return [
         line
         for hole in outcome.holes or ()
         for line in (
             "",
             f"candidate hole {hole.drill_name} at "
-            + ", ".join(f"{1e3 * part:.1f}" for part in hole.center_m)
+            + ", ".join(f"{1e3 * part:z.1f}" for part in hole.center_m)
             + " mm"
             f" ({hole.status}): {hole.why}; closes with {hole.closes_with}",
         )
     ]
 
 
-def _liquid_line(outcome: Outcome) -> str:
+def _liquid_line(outcome: "Outcome") -> str:
     liquid = outcome.liquid
     parts = {
         "sprayed": liquid.sprayed_m3,
@@ -207,29 +211,55 @@ def _liquid_line(outcome: Outcome) -> str:
         "suspended": liquid.suspended_m3,
         "run off": liquid.run_off_m3,
     }
-    return "liquid mL: " + ", ".join(f"{name} {1e6 * volume:.1f}" for name, volume in parts.items())
+    return "liquid mL: " + ", ".join(f"{name} {1e6 * volume:z.1f}" for name, volume in parts.items())
 
 
-def _mask_lines(outcome: Outcome) -> list[str]:
+def _mask_lines(outcome: "Outcome") -> list[str]:
     return [
         f"mask {mask.name}: "
-        + (f"film {1e6 * mask.film_m:.1f} um reached it" if mask.touched else "no film reached it")
+        + (f"film {1e6 * mask.film_m:z.1f} um reached it" if mask.touched else "no film reached it")
         for mask in outcome.masks
     ]
 
 
-def _holiday_lines(outcome: Outcome, most: int = 8) -> list[str]:
+def _holiday_lines(outcome: "Outcome", most: int = 8) -> list[str]:
     if not outcome.holidays:
         return []
     ranked = sorted(outcome.holidays, key=lambda holiday: -holiday.area_m2)
     lines = ["", f"{len(ranked)} patches uncovered, the largest first"]
     for holiday in ranked[:most]:
-        place = ", ".join(f"{1e3 * part:.0f}" for part in holiday.center_m)
-        lines.append(f"  {1e4 * holiday.area_m2:.1f} cm2 in {holiday.bay} at {place} mm: {holiday.reason}")
+        place = ", ".join(f"{1e3 * part:z.0f}" for part in holiday.center_m)
+        lines.append(f"  {1e4 * holiday.area_m2:z.1f} cm2 in {holiday.bay} at {place} mm: {holiday.reason}")
     return lines
 
 
-def reach_lines(reach: Sequence[ReachRecord]) -> list[str]:
+def comparison_lines(found: "Comparison") -> list[str]:
+    """Return what changed: figures, bays, passes, area by status."""
+    if found.is_equal:
+        return ["nothing changed"]
+    lines = [f"the {name} files differ" for name, same in _sameness(found).items() if not same]
+    figures = [(change, _figure if change.name.endswith("share") else _number) for change in found.figures]
+    for change, words in [*figures, *((bay, _figure) for bay in found.bays)]:
+        if change.before != change.after:
+            lines.append(f"  {change.name}: {words(change.before)} before, {words(change.after)} after")
+    lines += [f"  gone: {words}" for words in found.passes_gone]
+    lines += [f"  new:  {words}" for words in found.passes_new]
+    return lines + [f"  {1e4 * area:z.1f} cm2 {words}" for words, area in found.status_m2.items()]
+
+
+def _sameness(found: "Comparison") -> dict[str, bool]:
+    return {"mesh": found.same_mesh, "job": found.same_job}
+
+
+def _figure(value: float | None) -> str:
+    return "-" if value is None else percent_text(value)
+
+
+def _number(value: float | None) -> str:
+    return "-" if value is None else f"{value:.6g}"
+
+
+def reach_lines(reach: "Sequence[ReachRecord]") -> list[str]:
     """Return one line for each wand through each opening: what fits, how deep, what limits it."""
     if not reach:
         return ["no wand or no opening: nothing to try"]
@@ -238,10 +268,10 @@ def reach_lines(reach: Sequence[ReachRecord]) -> list[str]:
         head = f"{row.wand} through {row.opening}: "
         if row.fits:
             bays = ", ".join(row.bays_reached) or "no bay"
-            tilt = "" if row.max_tilt_deg is None else f", tilts up to {row.max_tilt_deg:.1f} deg"
+            tilt = "" if row.max_tilt_deg is None else f", tilts up to {row.max_tilt_deg:z.1f} deg"
             lines.append(
-                f"{head}fits, {1e3 * row.depth_m:.0f} mm deep{tilt},"
-                f" reaches {bays}, sees {row.visible_m2:.3f} m2"
+                f"{head}fits, {1e3 * row.depth_m:z.0f} mm deep{tilt},"
+                f" reaches {bays}, sees {row.visible_m2:z.3f} m2"
             )
             lines.append(f"  limit: {row.limit}")
         else:

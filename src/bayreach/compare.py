@@ -1,0 +1,120 @@
+"""What changed between two results: figures beside each other, and the area whose status is another."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from bayreach.measure import side_areas
+from bayreach.outcome import BayRecord, Outcome, PassRecord, Result, Sides
+
+
+@dataclass(frozen=True, kw_only=True)
+class Change:
+    """One figure of both results, in its own unit; None where a result has no such figure."""
+
+    name: str
+    before: float | None
+    after: float | None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Comparison:
+    """What changed from one result to the next.
+
+    Parameters
+    ----------
+    same_mesh, same_job : bool
+        Whether both came from files of equal hash.
+    figures : tuple of Change
+        Coverage, liquid, time, passes and holes of the whole.
+    bays : tuple of Change
+        Covered share of each bay, by name.
+    passes_gone, passes_new : tuple of str
+        Passes that only one of them has.
+    status_m2 : mapping
+        Area in m² that went from one status to another, as "dry to covered"; empty where the meshes that the
+        film was worked out on differ.
+    """
+
+    same_mesh: bool
+    same_job: bool
+    figures: tuple[Change, ...]
+    bays: tuple[Change, ...]
+    passes_gone: tuple[str, ...]
+    passes_new: tuple[str, ...]
+    status_m2: Mapping[str, float]
+
+    @property
+    def is_equal(self) -> bool:
+        """Whether nothing changed."""
+        same = all(change.before == change.after for change in (*self.figures, *self.bays))
+        return same and not (self.passes_gone or self.passes_new or self.status_m2)
+
+
+def compare(before: Result, after: Result) -> Comparison:
+    """Return what changed from `before` to `after`."""
+    old, new = before.outcome, after.outcome
+    old_passes, new_passes = _pass_words(old.passes), _pass_words(new.passes)
+    return Comparison(
+        same_mesh=old.inputs.mesh_sha256 == new.inputs.mesh_sha256,
+        same_job=old.inputs.job_sha256 == new.inputs.job_sha256,
+        figures=tuple(
+            Change(name=name, before=value, after=_figures(new)[name])
+            for name, value in _figures(old).items()
+        ),
+        bays=_bay_changes(old, new),
+        passes_gone=tuple(word for word in old_passes if word not in new_passes),
+        passes_new=tuple(word for word in new_passes if word not in old_passes),
+        status_m2=_status_areas(before.sides, after.sides),
+    )
+
+
+def _figures(outcome: Outcome) -> dict[str, float | None]:
+    return {
+        "required m2": outcome.coverage.required_m2,
+        "covered share": outcome.coverage.fraction,
+        "direct share": outcome.coverage.direct_fraction,
+        "dry share": outcome.coverage.dry_fraction,
+        "liquid m3": outcome.liquid.sprayed_m3,
+        "seconds": sum(spray_pass.seconds for spray_pass in outcome.passes),
+        "passes": float(sum(spray_pass.count for spray_pass in outcome.passes)),
+        "new holes": None if outcome.plan is None else float(outcome.plan.new_holes),
+    }
+
+
+def _bay_changes(old: Outcome, new: Outcome) -> tuple[Change, ...]:
+    def shares(bays: Sequence[BayRecord]) -> dict[str, float | None]:
+        return {bay.name: bay.covered_m2 / bay.required_m2 if bay.required_m2 > 0 else None for bay in bays}
+
+    before, after = shares(old.bays), shares(new.bays)
+    names = dict.fromkeys([*before, *after])
+    return tuple(Change(name=name, before=before.get(name), after=after.get(name)) for name in names)
+
+
+def _pass_words(passes: Sequence[PassRecord]) -> list[str]:
+    return [
+        f"{each.count} x {each.wand} through {each.opening}, {each.from_m:.3f} to {each.to_m:.3f} m,"
+        f" clock {each.clock_deg:.0f} deg, {1e3 * each.pull_speed_m_s:.0f} mm/s"
+        for each in passes
+    ]
+
+
+def _status_areas(before: Sides, after: Sides) -> dict[str, float]:
+    same = before.mesh.faces.shape == after.mesh.faces.shape and np.array_equal(
+        before.mesh.corners, after.mesh.corners
+    )
+    if not same or before.status_names != after.status_names:
+        return {}
+    areas = side_areas(before.mesh)
+    # Sides that look outside have no film to speak of.
+    changed = (before.status != after.status) & ((before.side_bay >= 0) | (after.side_bay >= 0))
+    pairs, row = np.unique(
+        np.stack([before.status[changed], after.status[changed]], axis=1), axis=0, return_inverse=True
+    )
+    sums = np.bincount(row.ravel(), weights=areas[changed], minlength=len(pairs))
+    names = before.status_names
+    return {
+        f"{names[one]} to {names[other]}": float(area)
+        for (one, other), area in zip(pairs.tolist(), sums.tolist(), strict=True)
+    }
