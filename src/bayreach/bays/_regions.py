@@ -115,7 +115,9 @@ def _probes(corners: FloatArray, shore: IntArray, wanted: IntArray) -> FloatArra
     largest[shore[order[last]]] = order[last]
     side = largest[wanted]
     face = side // 2
-    normal = vectors[face] / areas[face, None] * np.where(side % 2 == 0, 1.0, -1.0)[:, None]
+    normal = (
+        vectors[face] / np.maximum(areas[face, None], 1e-300) * np.where(side % 2 == 0, 1.0, -1.0)[:, None]
+    )
     step = np.minimum(
         1e-6 * float(np.linalg.norm(np.ptp(corners.reshape(-1, 3), axis=0))), 1e-3 * np.sqrt(areas[face])
     )

@@ -18,6 +18,35 @@ _PAIRS_AT_ONCE = 1_000_000
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
+class MetLines:
+    """Lines on which faces meet others without sharing an edge.
+
+    Parameters
+    ----------
+    face : (k,) int
+        The face to be cut.
+    other : (k,) int
+        The face that it meets.
+    ends : (k, 2, 3) float
+        Both ends of the line.
+    n_crossing : int
+        Pairs of faces that pass through each other.
+    """
+
+    face: IntArray
+    other: IntArray
+    ends: FloatArray
+    n_crossing: int
+
+    def without(self, left: BoolArray) -> "MetLines":
+        """Return the lines on faces that are not `left` (n,) alone."""
+        kept = ~left[self.face]
+        return MetLines(
+            face=self.face[kept], other=self.other[kept], ends=self.ends[kept], n_crossing=self.n_crossing
+        )
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
 class Imprint:
     """Faces cut along others.
 
@@ -30,8 +59,6 @@ class Imprint:
         Old face of each.
     n_cut : int
         Old faces that were cut.
-    n_crossing : int
-        Pairs of faces that passed through each other.
     places : (k, 3) float
         Middles of the cut faces.
     """
@@ -40,40 +67,19 @@ class Imprint:
     faces: IntArray
     source: IntArray
     n_cut: int
-    n_crossing: int
     places: FloatArray
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
-class _Segments:
-    """Where faces are met: the face, and both ends of the line."""
-
-    face: IntArray
-    ends: FloatArray
-
-
-def imprinted(points: FloatArray, faces: IntArray, slack: float) -> Imprint:
-    """Return faces cut along every line where another face touches or crosses them, to within `slack` (m).
+def imprinted(points: FloatArray, faces: IntArray, lines: MetLines, slack: float) -> Imprint:
+    """Return faces cut along the lines where another face touches or crosses them, to within `slack` (m).
 
     New corners along a shared edge come out once a face; the caller welds them and splits the neighbours.
     """
-    if not len(faces):
-        nowhere = np.zeros((0, 3))
-        return Imprint(points=points, faces=faces, source=np.arange(0), n_cut=0, n_crossing=0, places=nowhere)
-    segments, n_crossing = _met_segments(points, faces, slack)
-    segments = _inner_segments(points, faces, segments, slack)
-    cut = np.unique(segments.face)
-    nothing = Imprint(
-        points=points,
-        faces=faces,
-        source=np.arange(len(faces)),
-        n_cut=0,
-        n_crossing=n_crossing,
-        places=np.zeros((0, 3)),
-    )
+    cut = np.unique(lines.face)
     if not len(cut) or len(cut) > CUT_AT_MOST:
-        return nothing
-    pieces, source = _cut_faces(points[faces], segments, cut, slack)
+        source = np.arange(len(faces))
+        return Imprint(points=points, faces=faces, source=source, n_cut=0, places=np.zeros((0, 3)))
+    pieces, source = _cut_faces(points[faces], lines, cut, slack)
     whole = np.ones(len(faces), dtype=bool)
     whole[cut] = False
     new = len(points) + np.arange(3 * len(pieces)).reshape(-1, 3)
@@ -82,32 +88,34 @@ def imprinted(points: FloatArray, faces: IntArray, slack: float) -> Imprint:
         faces=np.concatenate([faces[whole], new]),
         source=np.concatenate([np.flatnonzero(whole), source]),
         n_cut=len(cut),
-        n_crossing=n_crossing,
         places=points[faces[cut]].mean(axis=1),
     )
 
 
-def _met_segments(points: FloatArray, faces: IntArray, slack: float) -> tuple[_Segments, int]:
-    """Return the lines on which faces meet others without sharing an edge, and how many pairs cross."""
+def met_lines(points: FloatArray, faces: IntArray, slack: float) -> MetLines:
+    """Return the lines on which faces meet others, to within `slack` (m), but for those along own edges."""
     corners = points[faces]
     first, second = _close_pairs(points, faces, slack)
-    lines, owners, n_crossing = [np.zeros((0, 2, 3))], [np.zeros(0, dtype=np.int64)], 0
+    ends, owners, others, n_crossing = [np.zeros((0, 2, 3))], [first[:0]], [first[:0]], 0
     for start in range(0, len(first), _PAIRS_AT_ONCE):
         f, g = first[start : start + _PAIRS_AT_ONCE], second[start : start + _PAIRS_AT_ONCE]
         shared = (faces[f][:, :, None] == faces[g][:, None, :]).any(axis=2).sum(axis=1)
         f, g = f[shared < 2], g[shared < 2]
         flat = _is_coplanar(corners[f], corners[g], slack)
-        ends, met, crossing = _common_lines(corners[f[~flat]], corners[g[~flat]], slack)
+        line, met, crossing = _common_lines(corners[f[~flat]], corners[g[~flat]], slack)
         n_crossing += int(crossing.sum())
-        ends, f_met, g_met = ends[met], f[~flat][met], g[~flat][met]
-        lines += [ends, ends]
-        owners += [f_met, g_met]
+        ends += [line[met], line[met]]
+        owners += [f[~flat][met], g[~flat][met]]
+        others += [g[~flat][met], f[~flat][met]]
         # Sheets that lie on each other mark each other's edges.
-        for mine, others in ((f[flat], g[flat]), (g[flat], f[flat])):
-            edge_lines, row = _edges_over(corners[mine], corners[others], slack)
-            lines.append(edge_lines)
+        for mine, theirs in ((f[flat], g[flat]), (g[flat], f[flat])):
+            edge_lines, row = _edges_over(corners[mine], corners[theirs], slack)
+            ends.append(edge_lines)
             owners.append(mine[row])
-    return _Segments(face=np.concatenate(owners), ends=np.concatenate(lines)), n_crossing
+            others.append(theirs[row])
+    face, other, places = np.concatenate(owners), np.concatenate(others), np.concatenate(ends)
+    inner = ~_runs_along_edge(corners[face], places, slack)
+    return MetLines(face=face[inner], other=other[inner], ends=places[inner], n_crossing=n_crossing)
 
 
 def _close_pairs(points: FloatArray, faces: IntArray, slack: float) -> tuple[IntArray, IntArray]:
@@ -243,15 +251,13 @@ def _edges_over(triangles: FloatArray, others: FloatArray, slack: float) -> tupl
     return np.concatenate(lines), np.concatenate(rows)
 
 
-def _inner_segments(points: FloatArray, faces: IntArray, segments: _Segments, slack: float) -> _Segments:
-    """Leave out lines that only run along an edge of the face."""
-    triangles = points[faces[segments.face]]
-    along_edge = np.zeros(len(segments.face), dtype=bool)
+def _runs_along_edge(triangles: FloatArray, lines: FloatArray, slack: float) -> BoolArray:
+    """Return whether each line (k, 2, 3) runs along an edge of its triangle."""
+    along_edge = np.zeros(len(lines), dtype=bool)
     for k in range(3):
-        start, end = triangles[:, k], triangles[:, (k + 1) % 3]
-        away = _off_line(segments.ends, start, end)
+        away = _off_line(lines, triangles[:, k], triangles[:, (k + 1) % 3])
         along_edge |= (away <= 2 * slack).all(axis=1)
-    return _Segments(face=segments.face[~along_edge], ends=segments.ends[~along_edge])
+    return along_edge
 
 
 def _off_line(places: FloatArray, start: FloatArray, end: FloatArray) -> FloatArray:
@@ -263,7 +269,7 @@ def _off_line(places: FloatArray, start: FloatArray, end: FloatArray) -> FloatAr
 
 
 def _cut_faces(
-    corners: FloatArray, segments: _Segments, cut: IntArray, slack: float
+    corners: FloatArray, segments: MetLines, cut: IntArray, slack: float
 ) -> tuple[FloatArray, IntArray]:
     """Return the pieces (m, 3, 3) of the cut faces and the face of each."""
     order = np.argsort(segments.face, kind="stable")

@@ -4,19 +4,22 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from bayreach.arrays import FloatArray, IntArray
-from bayreach.measure import area_vectors
+from bayreach.arrays import BoolArray, FloatArray, IntArray
+from bayreach.measure import area_vectors, nearest_on_segments
 from bayreach.mesh import Mesh
 from bayreach.repair._findings import Finding, some_of
-from bayreach.repair._imprint import imprinted
+from bayreach.repair._imprint import Imprint, MetLines, imprinted, met_lines
 from bayreach.repair._split import split_at
-from bayreach.topology import Edges, edges_of, groups
+from bayreach.topology import Edges, edges_of, free_edges, groups
 
 WELD_SHARE = 1e-6
 """Weld tolerance as a share of the box's diagonal, where none is given."""
 
 _MOST_ROUNDS = 40
+_TIDY_ROUNDS = 6
+_IDLE_ROUNDS = 2
 _PIECES_AT_MOST = 4096
+_IMPRINT_ATTEMPTS = 4
 
 
 def mend(mesh: Mesh, weld: float | None = None, *, imprint: bool = True) -> tuple[Mesh, tuple[Finding, ...]]:
@@ -42,12 +45,14 @@ def mend(mesh: Mesh, weld: float | None = None, *, imprint: bool = True) -> tupl
     points, faces = _merged(mesh, weld, findings)
     state = _State(points=points, faces=faces, source=np.arange(mesh.n_faces), weld=weld)
     state = _tidied(state, findings)
+    source = state.source
     if imprint and weld > 0:
-        state = _with_imprints(state, findings)
+        state = _with_imprints(replace(state, source=np.arange(len(state.faces))), findings)
+        source = source[state.source]
     mended = Mesh(
         points=state.points,
         faces=state.faces,
-        face_parts=mesh.face_parts[state.source],
+        face_parts=mesh.face_parts[source],
         part_names=mesh.part_names,
     )
     return mended, (*findings, *_oddities(mended))
@@ -66,31 +71,67 @@ class _State:
 def _tidied(state: _State, findings: list[Finding]) -> _State:
     """Drop flat faces, split edges at points on them, drop repeats."""
     points, weld = state.points, state.weld
-    faces, keep = _without_flat(points, state.faces, weld, findings)
-    source = state.source[keep]
-    faces, piece, n_split, where = _split_at_points(points, faces, weld)
-    source = source[piece]
-    if n_split:
-        detail = f"{n_split} edges had a point on them (within {weld:.3g} m) and were split there."
-        findings.append(Finding(kind="split edges", count=n_split, detail=detail, places=some_of(where)))
+    faces, source = state.faces, state.source
+    # Dropping a flat face leaves its far corner on an edge, and splitting there may leave a flat piece.
+    for _ in range(_TIDY_ROUNDS):
         faces, keep = _without_flat(points, faces, weld, findings)
         source = source[keep]
+        faces, piece, n_split, where = _split_at_points(points, faces, weld)
+        source = source[piece]
+        if not n_split:
+            break
+        detail = f"{n_split} edges had a point on them (within {weld:.3g} m) and were split there."
+        findings.append(Finding(kind="split edges", count=n_split, detail=detail, places=some_of(where)))
     faces, keep = _without_repeats(points, faces, findings)
     return replace(state, faces=faces, source=source[keep])
 
 
 def _with_imprints(state: _State, findings: list[Finding]) -> _State:
-    """Cut faces along others that touch or cross them, and tidy up after."""
-    mark = imprinted(state.points, state.faces, state.weld)
-    if mark.n_crossing:
-        detail = f"{mark.n_crossing} pairs of faces pass through each other."
-        findings.append(Finding(kind="crossing faces", count=mark.n_crossing, detail=detail, is_repair=False))
-    if not mark.n_cut:
-        return state
-    detail = (
-        f"{mark.n_cut} faces were cut where another part touches or crosses them (within {state.weld:.3g} m)."
-    )
-    findings.append(Finding(kind="cut faces", count=mark.n_cut, detail=detail, places=some_of(mark.places)))
+    """Cut faces along others that touch or cross them, and tidy up after.
+
+    Sheets that graze each other within a few tolerances can come out cracked: a cluster of cut faces that
+    leaves a free edge where
+    there was none stays uncut and is told.
+    """
+    lines = met_lines(state.points, state.faces, state.weld)
+    if lines.n_crossing:
+        detail = f"{lines.n_crossing} pairs of faces pass through each other."
+        findings.append(
+            Finding(kind="crossing faces", count=lines.n_crossing, detail=detail, is_repair=False)
+        )
+    before, left = state, np.zeros(len(state.faces), dtype=bool)
+    for _ in range(_IMPRINT_ATTEMPTS):
+        mark = imprinted(state.points, state.faces, lines.without(left), state.weld)
+        if not mark.n_cut:
+            break
+        tidy, unseen = _tidied_imprint(state, mark)
+        cracks = _new_free_edges(state, tidy)
+        if not len(cracks):
+            detail = f"{mark.n_cut} faces were cut where another part touches or crosses them."
+            findings.append(
+                Finding(kind="cut faces", count=mark.n_cut, detail=detail, places=some_of(mark.places))
+            )
+            findings += [finding for finding in unseen if finding.kind == "dropped repeated faces"]
+            state = tidy
+            break
+        left |= _clusters_with(lines, state.faces, np.unique(tidy.source[cracks]))
+    if left.any():
+        places = before.points[before.faces[left]].mean(axis=1)
+        detail = f"{int(left.sum())} faces that graze others within a few tolerances were left uncut."
+        findings.append(
+            Finding(
+                kind="grazing faces",
+                count=int(left.sum()),
+                detail=detail,
+                places=some_of(places),
+                is_repair=False,
+            )
+        )
+    return state
+
+
+def _tidied_imprint(state: _State, mark: Imprint) -> tuple[_State, list[Finding]]:
+    """Return the state after a cut; sources are faces of the state before it."""
     soup = Mesh(
         points=mark.points,
         faces=mark.faces,
@@ -99,11 +140,45 @@ def _with_imprints(state: _State, findings: list[Finding]) -> _State:
     )
     # The cuts' own corners repeat along shared edges; merging them is part of the cut and not told again.
     points, faces = _merged(soup, state.weld, [])
-    cut = _State(points=points, faces=faces, source=state.source[mark.source], weld=state.weld)
     unseen: list[Finding] = []
-    tidy = _tidied(cut, unseen)
-    findings += [finding for finding in unseen if finding.kind == "dropped repeated faces"]
-    return tidy
+    return _tidied(_State(points=points, faces=faces, source=mark.source, weld=state.weld), unseen), unseen
+
+
+def _new_free_edges(before: _State, after: _State) -> IntArray:
+    """Return the faces after a cut with a free edge that lies on none from before."""
+    ends, face = free_edges(after.faces)
+    old, _ = free_edges(before.faces)
+    if not len(ends):
+        return np.zeros(0, dtype=np.int64)
+    middles = after.points[ends].mean(axis=1)
+    on_old = np.zeros(len(middles), dtype=bool)
+    near_edge, near_middle = _points_near_edges(np.concatenate([before.points, middles]), old, before.weld)
+    mine = near_middle >= len(before.points)
+    edge, middle = near_edge[mine], near_middle[mine] - len(before.points)
+    foot = nearest_on_segments(middles[middle], before.points[old[edge, 0]], before.points[old[edge, 1]])
+    close = np.linalg.norm(foot - middles[middle], axis=1) <= 2 * before.weld
+    on_old[middle[close]] = True
+    # A crack beside an old free edge shows as more free length there than the edge has.
+    length = np.linalg.norm(np.diff(after.points[ends], axis=1)[:, 0], axis=1)
+    first = edge[close][np.unique(middle[close], return_index=True)[1]]
+    found = np.bincount(first, weights=length[np.unique(middle[close])], minlength=len(old))
+    had = np.linalg.norm(np.diff(before.points[old], axis=1)[:, 0], axis=1)
+    doubled = np.isin(first, np.flatnonzero(found > had + 4 * before.weld))
+    on_old[np.unique(middle[close])[doubled]] = False
+    return np.asarray(face[~on_old])
+
+
+def _clusters_with(lines: MetLines, faces: IntArray, wanted: IntArray) -> BoolArray:
+    """Return a mask of the met faces that hang together, by corners or by meeting, with one of `wanted`."""
+    met = np.unique(lines.face)
+    n = len(faces)
+    around = np.unique(np.concatenate([met, wanted]))
+    corner_pairs = np.stack([np.repeat(around, 3), n + faces[around].ravel()], axis=1)
+    pairs = np.concatenate([corner_pairs, np.stack([lines.face, lines.other], axis=1)])
+    _, label = groups(n + int(faces.max()) + 1, pairs)
+    out = np.zeros(n, dtype=bool)
+    out[met[np.isin(label[met], label[wanted])]] = True
+    return out
 
 
 def _merged(mesh: Mesh, weld: float, findings: list[Finding]) -> tuple[FloatArray, IntArray]:
@@ -150,22 +225,24 @@ def _merged(mesh: Mesh, weld: float, findings: list[Finding]) -> tuple[FloatArra
     return points, faces
 
 
+def _sizes_and_heights(corners: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return the edge lengths (n, 3) of triangles and the height (n,) over the longest."""
+    sizes = np.linalg.norm(corners - np.roll(corners, -1, axis=1), axis=2)
+    longest = sizes.max(axis=1, initial=0.0)
+    area = np.linalg.norm(area_vectors(corners), axis=1)
+    return sizes, np.divide(2 * area, longest, out=np.zeros(len(corners)), where=longest > 0)
+
+
 def _without_flat(
     points: FloatArray, faces: IntArray, weld: float, findings: list[Finding]
 ) -> tuple[IntArray, IntArray]:
     """Drop faces that repeat a corner or are thinner than the tolerance."""
     corners = points[faces]
-    sizes = np.linalg.norm(corners - np.roll(corners, -1, axis=1), axis=2)
-    height = np.divide(
-        2 * np.linalg.norm(area_vectors(corners), axis=1),
-        sizes.max(axis=1, initial=0.0),
-        out=np.zeros(len(faces)),
-        where=sizes.max(axis=1, initial=0.0) > 0,
-    )
-    flat = height <= 0.5 * weld
+    _, height = _sizes_and_heights(corners)
+    flat = height <= weld
     if flat.any():
         count = int(flat.sum())
-        detail = f"{count} faces have no area (a height of at most {0.5 * weld:.3g} m) and were dropped."
+        detail = f"{count} faces have no area (a height of at most {weld:.3g} m) and were dropped."
         findings.append(
             Finding(kind="dropped flat faces", count=count, detail=detail, places=some_of(corners[flat, 0]))
         )
@@ -197,17 +274,23 @@ def _split_at_points(
 ) -> tuple[IntArray, IntArray, int, FloatArray]:
     """Split edges at points lying on them, until none is left."""
     source = np.arange(len(faces))
-    total, places = 0, []
+    total, places, least, idle = 0, [], len(faces) * 3 + 1, 0
     for _ in range(_MOST_ROUNDS):
         edges = edges_of(faces)
         points_on = _points_on_edges(points, edges.ends, weld)
         hit = points_on >= 0
-        if not hit.any():
+        # Slivers bent by about the tolerance can be split in turn without end: no progress, no more rounds.
+        idle = 0 if int(hit.sum()) < least else idle + 1
+        least = min(least, int(hit.sum()))
+        if not least or idle > _IDLE_ROUNDS:
             break
         total += int(hit.sum())
         places.append(points[points_on[hit]])
         faces, piece = split_at(faces, edges, points_on)
-        source = source[piece]
+        # A face thinner than the tolerance has its own corner on its edge; the split of its neighbours
+        # closes the gap that it leaves.
+        sound = _sizes_and_heights(points[faces])[1] > weld
+        faces, source = faces[sound], source[piece[sound]]
     return faces, source, total, np.concatenate(places) if places else np.zeros((0, 3))
 
 
@@ -222,7 +305,7 @@ def _points_on_edges(points: FloatArray, ends: IntArray, weld: float) -> IntArra
     length = np.linalg.norm(along, axis=1)
     share = np.einsum("ij,ij->i", points[point] - start, along) / length**2
     away = np.linalg.norm(points[point] - start - share[:, None] * along, axis=1)
-    on = (away <= weld) & (share * length > weld) & ((1 - share) * length > weld)
+    on = (away <= weld) & (share > 0) & (share < 1)
     on &= (point != ends[edge, 0]) & (point != ends[edge, 1])
     edge, point, off_middle = edge[on], point[on], np.abs(share[on] - 0.5)
     order = np.lexsort((point, off_middle, edge))
