@@ -24,3 +24,11 @@ def test_every_failure_is_a_bayreach_error_with_a_line_of_its_own() -> None:
 )
 def test_a_misspelt_word_is_answered_with_the_nearest_known_one(word: str, hint: str) -> None:
     assert errors.nearest_hint(word, ["diameter", "film_min", "film_max"]) == hint
+
+
+def test_a_message_is_one_printable_line_of_bounded_length() -> None:
+    said = str(errors.MeshError("a.stl: " + "x\x1b[31m\n" * 10_000 + "; export it again."))
+    assert said.isprintable()
+    assert len(said) <= errors.MOST_CHARACTERS
+    assert said.startswith("a.stl: ")
+    assert said.endswith("; export it again.")

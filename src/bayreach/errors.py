@@ -3,9 +3,24 @@
 import difflib
 from collections.abc import Iterable
 
+MOST_CHARACTERS = 900
+"""A message is a sentence or two, however long the names and values of a file are."""
+
 
 class BayreachError(Exception):
-    """Base of every failure that a user can mend; the command line prints it as one line and exits 1."""
+    r"""Base of every failure that a user can mend; the command line prints it as one line and exits 1.
+
+    A message may quote what a file holds, so it is made one printable line of bounded length.
+
+    >>> str(BayreachError("line 3: 'a\nb' is no number."))
+    "line 3: 'a b' is no number."
+    """
+
+    def __init__(self, message: str = "") -> None:
+        plain = "".join(sign if sign.isprintable() else " " for sign in message)
+        if len(plain) > MOST_CHARACTERS:
+            plain = f"{plain[: MOST_CHARACTERS - 200]} ... {plain[-190:]}"
+        super().__init__(plain)
 
 
 class UnitError(BayreachError):

@@ -37,6 +37,7 @@ def main() -> None:
     corpus = Path(tempfile.mkdtemp(prefix=f"fuzz-{name}-"))
     for index, data in enumerate(readers.seeds(name)):
         (corpus / f"seed-{index}").write_bytes(data)
+        readers.survives(name, data)  # lazy libraries load and compile here, not on the fuzzer's clock
     words = [sys.argv[0], "-timeout=10", "-rss_limit_mb=2048", "-max_len=8192", *sys.argv[2:], str(corpus)]
 
     def one(data: bytes) -> None:

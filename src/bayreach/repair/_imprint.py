@@ -122,6 +122,8 @@ def _close_pairs(points: FloatArray, faces: IntArray, slack: float) -> tuple[Int
     """Return pairs of faces, the lesser first, whose boxes overlap."""
     import shapely
 
+    if not len(faces):
+        return np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.int64)
     corners = points[faces]
     low, high = corners.min(axis=1) - slack, corners.max(axis=1) + slack
     wide = np.argsort(-(high.max(axis=0) - low.min(axis=0)), kind="stable")
