@@ -60,3 +60,15 @@ def test_the_ring_spray_in_a_tube_lays_the_film_of_the_formula() -> None:
     # Flat wall faces lie inside the circle by up to 0.05 %, so 1 % holds all.
     simulated, formula = main_of("10")()
     assert simulated == pytest.approx(formula, rel=0.01)
+
+
+def test_a_stringer_shadows_the_skin_beside_it_from_direct_film_and_not_from_fog(tmp_path: Path) -> None:
+    (y, straight, fog), (y_bare, straight_bare, fog_bare) = main_of("11")(tmp_path)
+    assert y == pytest.approx(y_bare)
+    # Dry strips behind the three stringers; without them direct film lies all the way across.
+    assert 0.05 < (straight == 0).mean() < 0.5
+    assert straight_bare.min() > 1e-6
+    # Fog is even across the bay, and thinner with stringers, since their own upward sides take some.
+    assert fog.min() > 0.9 * fog.max()
+    assert fog.max() < fog_bare.min()
+    assert (tmp_path / "stringer_shadow.svg").read_text(encoding="utf-8").startswith("<?xml")
