@@ -1,19 +1,22 @@
 """Job in, answer out: the only room that knows the order of the whole."""
 
 from bayreach.run._measure import measure
+from bayreach.run._plan import plan
 from bayreach.run._pulls import Pull, written_pulls
+from bayreach.run._reach import reach
 from bayreach.run._site import Site, site_of
 from bayreach.run._spray import spray
-from bayreach.run._wetting import flying_of, settling_of, targets_at
+from bayreach.run._wetting import flying_of, settling_of
 
 __all__ = [
     "Pull",
     "Site",
     "flying_of",
     "measure",
+    "plan",
+    "reach",
     "settling_of",
     "site_of",
     "spray",
-    "targets_at",
     "written_pulls",
 ]

@@ -145,7 +145,7 @@ def shares_of(site: Site, wetting: Wetting) -> Shares:
     target = site.job.target
     film = wetting.film
     direct = np.maximum(0.0, film.direct - site.uptake) * site.wet_share
-    total = np.maximum(0.0, film.stays - site.uptake) * site.wet_share
+    total = film.stays * site.wet_share
     settled = np.maximum(0.0, total - direct)
     status = films.statuses(total, target.film_min, target.film_max, site.keep_out)
     return Shares(
@@ -390,5 +390,5 @@ def _settings(site: Site, wetting: Wetting) -> dict[str, object]:
         "working_faces": site.mesh.n_faces,
         "ray_engine": site.scene.engine,
         "seed": site.job.film.seed,
-        "time_to_95_s": wetting.time_to_95,
+        "time_to_95_s": float(max(wetting.laid.time_to_95, default=0.0)),
     }

@@ -56,18 +56,6 @@ class Pull:
         """Liquid of one pull in m³."""
         return self.wand.tip.flow * self.wet_seconds
 
-    @property
-    def wet_path(self) -> TipPath:
-        """The part of the path in which liquid leaves the tip."""
-        late = min(self.wand.lag * self.speed, self.path.length)
-        if not late:
-            return self.path
-        depths = self.path.depths
-        first = depths[0] - late
-        kept = np.concatenate([[first], depths[depths < first]])
-        poses = poses_at(self.path, kept, lengths=np.zeros(len(kept)))
-        return TipPath(points=poses.points, axes=poses.axes, clocks=poses.clocks, depths=kept)
-
 
 def written_pulls(site: Site) -> tuple[tuple[Pull, ...], tuple[Refusal, ...]]:
     """Return the job's passes as pulls, and a refusal for each whose wand cannot go there.

@@ -8,6 +8,7 @@ import numpy as np
 from bayreach.arrays import OUTSIDE, BoolArray, FloatArray
 from bayreach.bays import Bays, Given, find_bays
 from bayreach.deposit.direct import Air, air_of
+from bayreach.deposit.laid import Ground, ground_of
 from bayreach.errors import JobError, nearest_hint
 from bayreach.insertion import Space, space_of
 from bayreach.job import Job
@@ -16,10 +17,12 @@ from bayreach.mesh import Mesh
 from bayreach.meshfile import MeshRead, read_mesh
 from bayreach.rays import Scene
 from bayreach.repair import subdivided
+from bayreach.sight import Targets, targets_of
 
 WORKING_FACES = 40_000
 """About how many faces the working mesh has where the job states no edge length."""
-EQUILATERAL = np.sqrt(3.0) / 4.0
+FACE_SHARE = 0.23
+"""Mean area of a bisected face over the square of the longest edge allowed, as measured on the demo."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -57,6 +60,27 @@ class Site:
     def air(self) -> Air:
         """The bays as rays meet them."""
         return air_of(self.mesh, self.bays)
+
+    @cached_property
+    def targets(self) -> Targets:
+        """Sample points of every side that looks into a bay."""
+        return targets_of(self.mesh, np.flatnonzero(self.inside))
+
+    @cached_property
+    def ground(self) -> Ground:
+        """The structure as film, fog and run-off meet it."""
+        return ground_of(self.bays, self.job.down, run_off="run_off" in self.job.film.mechanisms)
+
+    @cached_property
+    def blocked(self) -> BoolArray:
+        """(o,) bool: openings that liquid cannot run out of."""
+        names = [opening.name for opening in self.bays.openings]
+        for name in self.job.film.blocked:
+            if name not in names:
+                hint = nearest_hint(name, names)
+                message = f'{self.job.path.name}, film.blocked: no opening is called "{name}".{hint}'
+                raise JobError(message)
+        return np.array([name in self.job.film.blocked for name in names], dtype=np.bool_)
 
     @cached_property
     def space(self) -> Space:
@@ -175,5 +199,5 @@ def _refined(coarse: Bays, edge: float) -> Bays:
 
 
 def _working_edge(mesh: Mesh) -> float:
-    """Return the edge length in m that fills the mesh's area with WORKING_FACES equilateral triangles."""
-    return float(np.sqrt(face_areas(mesh).sum() / (EQUILATERAL * WORKING_FACES)))
+    """Return the edge length in m at which bisecting leaves about WORKING_FACES faces."""
+    return float(np.sqrt(face_areas(mesh).sum() / (FACE_SHARE * WORKING_FACES)))
