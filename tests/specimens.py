@@ -127,3 +127,21 @@ def moved(mesh: Mesh, shift: Sequence[float]) -> Mesh:
         face_parts=mesh.face_parts,
         part_names=mesh.part_names,
     )
+
+
+def thick_box(
+    size: Size, sheet_thickness: float, hole: float, xs: Sequence[float], segments: int = 32
+) -> Mesh:
+    """Build a box a x b x c inside thick walls, with round holes through its bottom at (x, b/2)."""
+    import manifold3d
+
+    t = sheet_thickness
+    a, b, c = size
+    inner = manifold3d.Manifold.cube([a, b, c])
+    outer = manifold3d.Manifold.cube([a + 2 * t, b + 2 * t, c + 2 * t]).translate([-t, -t, -t])
+    drill = manifold3d.Manifold.cylinder(4 * t, hole / 2, hole / 2, segments)
+    solid = outer - inner
+    for x in xs:
+        solid -= drill.translate([x, b / 2, -2.5 * t])
+    mesh = solid.to_mesh64()
+    return mended(mesh_of(mesh.vert_properties[:, :3], mesh.tri_verts.astype(np.int64), "thick box"))

@@ -16,11 +16,12 @@ from specimens import (
     ribbed_box,
     ring,
     sheet,
+    thick_box,
     tube,
 )
 
-from bayreach.bays import Given, bay_at, find_bays
-from bayreach.mesh import joined
+from bayreach.bays import Given, bay_at, bay_report, find_bays
+from bayreach.mesh import joined, mesh_of
 
 SIZE = (1.0, 0.4, 0.2)
 
@@ -190,3 +191,75 @@ def test_a_rib_that_passes_through_the_skin_still_divides_the_box() -> None:
     assert [bay.volume for bay in bays.bays] == pytest.approx([0.04] * 2, rel=1e-9)
     assert [bay.area for bay in bays.bays] == pytest.approx([0.76] * 2, rel=1e-6)
     assert not bays.openings
+
+
+@pytest.mark.parametrize("segments", [32, 720])
+def test_a_thick_wing_box_with_six_holes_has_the_published_wetted_area(segments: int) -> None:
+    # J10: 1.0 x 0.4 x 0.2 m inside, six holes of 50 mm through 2 mm plate: hull 1.36, less holes 1.3482190,
+    # with their walls 1.3501040 m2, volume 0.08 m3. A cap half-way through leaves half of each wall inside.
+    bays = find_bays(thick_box(SIZE, 0.002, 0.05, [0.1, 0.26, 0.42, 0.58, 0.74, 0.9], segments))
+    (only,) = bays.bays
+    holes, wall = 6 * polygon_area(0.05, segments), 6 * segments * 0.05 * np.sin(np.pi / segments) * 0.002
+    assert only.area == pytest.approx(1.36 - holes + wall / 2, rel=1e-9)
+    assert only.volume == pytest.approx(0.08 + holes * 0.001, rel=1e-9)
+    if segments == 720:
+        assert 1.36 - holes == pytest.approx(1.3482190, rel=1e-6)
+        assert only.area + wall / 2 == pytest.approx(1.3501040, rel=1e-6)
+    assert len(bays.openings) == 6
+    assert {opening.links for opening in bays.openings} == {(-1, 0)}
+    assert [opening.thickness for opening in bays.openings] == pytest.approx([0.002] * 6, rel=1e-9)
+    assert [opening.center[2] for opening in bays.openings] == pytest.approx([-0.001] * 6, rel=1e-9)
+    solid = 1.004 * 0.404 * 0.204 - 0.08 - holes * 0.002
+    assert bays.material_volume == pytest.approx(solid, rel=1e-9)
+    total = only.volume + bays.outside_volume + bays.material_volume
+    assert total == pytest.approx(0, abs=1e-15)
+    assert not only.sealed
+
+
+def test_a_closed_double_shell_has_its_air_inside_and_its_material_between() -> None:
+    bays = find_bays(thick_box(SIZE, 0.002, 0.05, []))
+    (only,) = bays.bays
+    assert only.volume == pytest.approx(0.08, rel=1e-9)
+    assert only.area == pytest.approx(1.36, rel=1e-9)
+    assert bays.material_volume == pytest.approx(1.004 * 0.404 * 0.204 - 0.08, rel=1e-9)
+    assert only.sealed
+
+
+def test_a_plate_with_holes_is_a_part_and_no_cavity() -> None:
+    import manifold3d
+
+    plate = manifold3d.Manifold.cube([0.3, 0.2, 0.01])
+    plate -= manifold3d.Manifold.cylinder(0.03, 0.02, 0.02, 48).translate([0.1, 0.1, -0.01])
+    solid = plate.to_mesh64()
+    bays = find_bays(mended(mesh_of(solid.vert_properties[:, :3], solid.tri_verts.astype(np.int64))))
+    assert not bays.bays
+    assert not bays.openings
+    (said,) = [finding for finding in bays.findings if finding.kind == "part, not a cavity"]
+    assert said.detail.startswith("This is a part, not a cavity: the mesh encloses 0.58")
+
+
+def test_nested_boxes_of_sheet_are_two_bays() -> None:
+    bays = find_bays(joined([box(SIZE), moved(box((0.5, 0.2, 0.1)), [0.25, 0.1, 0.05])]))
+    assert sorted(bay.volume for bay in bays.bays) == pytest.approx([0.01, 0.07], rel=1e-12)
+    assert sum(bay.volume for bay in bays.bays) + bays.outside_volume == pytest.approx(0, abs=1e-15)
+
+
+def test_a_bay_tells_its_area_by_part_and_orientation_its_low_points_and_its_liquid() -> None:
+    bays = find_bays(ribbed_box(1, SIZE))
+    told = bay_report(bays, 0, film=10e-6, volume_solids=0.5)
+    # Half the box: floor and ceiling 0.5 x 0.4 each, long walls 0.5 x 0.2 twice, root and rib 0.4 x 0.2.
+    assert told.area_of_part == pytest.approx(
+        {"bottom": 0.2, "top": 0.2, "front": 0.1, "rear": 0.1, "root": 0.08, "rib at 0.5": 0.08}
+    )
+    assert (told.area_up, told.area_down, told.area_vertical) == pytest.approx((0.2, 0.2, 0.36))
+    # 0.76 m2 x 10 um / 0.5 = 15.2 mL
+    assert told.liquid == pytest.approx(15.2e-6)
+    # The level floor is one low place.
+    assert len(told.low_points) == 1
+    assert told.low_points[0][2] == pytest.approx(0.0, abs=1e-12)
+
+
+def test_a_box_on_its_corner_has_one_low_point_there() -> None:
+    bays = find_bays(box(SIZE))
+    told = bay_report(bays, 0, down=(-1, -1, -1))
+    assert told.low_points == pytest.approx(np.zeros((1, 3)), abs=1e-12)

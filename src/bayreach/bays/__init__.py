@@ -3,5 +3,17 @@
 from bayreach.bays._find import LARGE_DIAMETER, find_bays
 from bayreach.bays._locate import bay_at
 from bayreach.bays._records import Bay, Bays, Given, Opening
+from bayreach.bays._report import BayReport, bay_report, low_points
 
-__all__ = ["LARGE_DIAMETER", "Bay", "Bays", "Given", "Opening", "bay_at", "find_bays"]
+__all__ = [
+    "LARGE_DIAMETER",
+    "Bay",
+    "BayReport",
+    "Bays",
+    "Given",
+    "Opening",
+    "bay_at",
+    "bay_report",
+    "find_bays",
+    "low_points",
+]

@@ -3,6 +3,7 @@
 import numpy as np
 
 from bayreach.arrays import BoolArray, FloatArray, IntArray, unit_vectors
+from bayreach.bays._bent import bent_cap
 from bayreach.bays._flat import Cap, Plane, caps_in_plane, fitted_plane, plane_through
 from bayreach.measure import area_vectors
 from bayreach.mesh import Mesh
@@ -139,7 +140,7 @@ def find_caps(mesh: Mesh) -> tuple[list[Cap], list[FloatArray]]:
         )
         loops, tangled = closed_loops(_without_tails(rest.reshape(-1, 2)))
         for loop in loops:
-            cap_or_none = _bent_cap(mesh.points, loop)
+            cap_or_none = bent_cap(mesh.points, loop)
             if cap_or_none is None:
                 missed.append(mesh.points[loop])
             else:
@@ -193,24 +194,6 @@ def _without_tails(edges: IntArray) -> IntArray:
             break
         edges = edges[~loose]
     return edges
-
-
-def _bent_cap(points: FloatArray, loop: IntArray) -> Cap | None:
-    """Return a cap on a loop that lies in no plane, filled as its shadow on the plane of least squares is."""
-    import shapely
-
-    plane, spread = fitted_plane(points[loop])
-    if spread[1] <= 0:
-        return None
-    flat = plane.flat(points[loop])
-    polygon = shapely.Polygon(flat)
-    if not polygon.is_valid or polygon.area == 0:
-        return None
-    ring = np.stack([np.arange(len(loop)), np.roll(np.arange(len(loop)), -1)], axis=1)
-    caps = caps_in_plane(
-        flat=flat, points=loop, edges=ring, rim_edges=ring, covered=np.zeros((0, 3, 2)), planar=False
-    )
-    return caps[0] if len(caps) == 1 else None
 
 
 def _tangled_caps(points: FloatArray, edges: IntArray) -> list[Cap]:

@@ -12,10 +12,12 @@ from bayreach.bays._given import cut_given, name_given
 from bayreach.bays._openings import is_sliver, links_of, opening_of, ordered_by_place
 from bayreach.bays._records import Bay, Bays, Given, Opening
 from bayreach.bays._regions import Regions, regions_of
+from bayreach.bays._thick import Closed, close_thick
 from bayreach.measure import area_vectors, side_areas
 from bayreach.mesh import Mesh
 from bayreach.repair import Finding
 from bayreach.repair._findings import some_of
+from bayreach.topology import edges_of, groups
 
 LARGE_DIAMETER = 0.25
 """An opening that a round rod of this many metres passes is an open end, no hole. Our choice, no source."""
@@ -75,11 +77,57 @@ def find_bays(mesh: Mesh, *, given: Sequence[Given] = (), large: float = LARGE_D
 
 
 def _found_bays(mesh: Mesh, large: float) -> Bays:
+    if not edges_of(mesh.faces).free.any():
+        return _closed_bays(mesh, large)
     whole, source = split_along_rims(mesh)
     caps, missed = find_caps(whole)
-    caps, regions = _useful(whole, caps, large)
+    caps, regions = _useful(whole, caps)
     findings = _findings(mesh, whole, regions, missed)
     return _named(mesh=whole, source=source, caps=caps, regions=regions, findings=findings, large=large)
+
+
+def _closed_bays(mesh: Mesh, large: float) -> Bays:
+    """Return the bays of a mesh without free edges: a closed cavity, or thick sheets."""
+    closed = close_thick(mesh)
+    caps, regions = _useful(closed.mesh, list(closed.caps))
+    if not caps and closed.mesh.n_faces > mesh.n_faces:
+        # No cap divides anything, so the walls need no split either.
+        sides = 2 * closed.source[closed.material_sides // 2] + closed.material_sides % 2
+        closed = Closed(mesh=mesh, source=np.arange(mesh.n_faces), caps=(), material_sides=sides)
+        caps, regions = _useful(mesh, [])
+    findings = _findings(mesh, closed.mesh, regions, [])
+    inside = regions.side_region[closed.material_sides]
+    material = np.unique(inside[inside >= 0])
+    if not len(material):
+        return _named(
+            mesh=closed.mesh, source=closed.source, caps=caps, regions=regions, findings=findings, large=large
+        )
+    sides = np.flatnonzero(np.isin(regions.side_region[: closed.mesh.n_sides], material))
+    air = np.setdiff1d(np.arange(len(regions.volumes)), material)
+    number = np.full(len(regions.volumes) + 1, OUTSIDE, dtype=np.int64)
+    number[air] = np.arange(len(air))
+    volume = float(regions.volumes[material].sum())
+    left = replace(regions, side_region=number[regions.side_region], volumes=regions.volumes[air])
+    named = _named(
+        mesh=closed.mesh,
+        source=closed.source,
+        caps=caps,
+        regions=left,
+        findings=(*findings, _material_finding(volume, len(air), closed.mesh)),
+        large=large,
+    )
+    return replace(named, material_sides=sides, material_volume=volume)
+
+
+def _material_finding(volume: float, n_bays: int, mesh: Mesh) -> Finding:
+    litres = f"{volume * 1e3:.4g} L of material"
+    if n_bays:
+        detail = f"The sheets are thick: the mesh holds {litres}, which is counted with no bay."
+        return Finding(kind="thick sheets", count=1, detail=detail, is_repair=False)
+    detail = f"This is a part, not a cavity: the mesh encloses {litres} and no air."
+    return Finding(
+        kind="part, not a cavity", count=1, detail=detail, places=mesh.box.mean(axis=0)[None], is_repair=False
+    )
 
 
 def _cap_arrays(caps: Sequence[Cap]) -> tuple[IntArray, IntArray]:
@@ -88,7 +136,7 @@ def _cap_arrays(caps: Sequence[Cap]) -> tuple[IntArray, IntArray]:
     return faces, np.repeat(np.arange(len(caps)), [len(cap.faces) for cap in caps])
 
 
-def _useful(mesh: Mesh, caps: list[Cap], large: float) -> tuple[list[Cap], Regions]:
+def _useful(mesh: Mesh, caps: list[Cap]) -> tuple[list[Cap], Regions]:
     """Return the caps that divide air, and the regions they make."""
     for _ in range(_MOST_ROUNDS):
         cap_faces, cap_of_face = _cap_arrays(caps)
@@ -100,7 +148,6 @@ def _useful(mesh: Mesh, caps: list[Cap], large: float) -> tuple[list[Cap], Regio
         if keep.all():
             return caps, regions
         caps = [cap for cap, kept in zip(caps, keep, strict=True) if kept]
-    del large
     return caps, regions
 
 
@@ -280,8 +327,6 @@ def _bay_records(
 
 def _reached_from_outside(n: int, openings: tuple[Opening, ...]) -> BoolArray:
     """Return a mask (n,) of bays that a chain of openings links to the outside."""
-    from bayreach.topology import groups
-
     pairs = np.array([opening.links for opening in openings], dtype=np.int64).reshape(-1, 2) + 1
     _, label = groups(n + 1, pairs)
     return np.asarray(label[1:] == label[0])

@@ -26,6 +26,8 @@ class Cap:
         True where the rim lies in a plane.
     in_sheet : bool
         True where it closes a hole in a sheet, False where it closes an end.
+    thickness : float
+        Of the sheet, in m; 0 for a shell.
     """
 
     faces: IntArray
@@ -34,6 +36,7 @@ class Cap:
     shape: Any
     planar: bool
     in_sheet: bool
+    thickness: float = 0.0
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

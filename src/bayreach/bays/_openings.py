@@ -64,6 +64,7 @@ def opening_of(mesh: Mesh, cap: Cap, faces: IntArray, links: IntArray, large: fl
         area=total,
         rim=mesh.points[cap.rim],
         links=(int(links[0, 0]), int(links[0, 1])),
+        thickness=cap.thickness,
         large=diameter >= large,
     )
 

@@ -155,7 +155,11 @@ class Bays:
     cap_opening : (c,) int
         Opening of each cap face; -1 closes a sliver too thin to be an opening.
     outside_volume : float
-        Signed volume that the outside's sides and caps close off: minus the sum of the bays.
+        Signed volume that the outside's sides and caps close off: minus the sum of the bays and the material.
+    material_sides : (k,) int
+        Sides that look into the material of thick sheets; they belong to no air (-1 in `side_bay`).
+    material_volume : float
+        In m³.
     """
 
     mesh: Mesh
@@ -170,6 +174,8 @@ class Bays:
     cap_opening: IntArray = field(default_factory=lambda: np.zeros(0, dtype=np.int64))
     cap_links: IntArray = field(default_factory=lambda: np.zeros((0, 2), dtype=np.int64))
     outside_volume: float = 0.0
+    material_sides: IntArray = field(default_factory=lambda: np.zeros(0, dtype=np.int64))
+    material_volume: float = 0.0
 
     def __post_init__(self) -> None:
         n = self.mesh.n_faces
@@ -181,6 +187,8 @@ class Bays:
             self, "cap_points", frozen_floats(self.cap_points, shape=(-1, 3), name="cap_points")
         )
         object.__setattr__(self, "cap_faces", frozen_ints(self.cap_faces, shape=(-1, 3), name="cap_faces"))
+        material = frozen_ints(self.material_sides, shape=(-1,), name="material_sides")
+        object.__setattr__(self, "material_sides", material)
         n_caps = len(self.cap_faces)
         object.__setattr__(
             self, "cap_opening", frozen_ints(self.cap_opening, shape=(n_caps,), name="cap_opening")
