@@ -13,10 +13,10 @@ from bayreach.doubt import (
     PassVariants,
     SidesAsked,
     Tolerances,
+    asked_of,
     doubt_of,
     moved,
     normal_draws,
-    sides_asked,
     site_variants,
     uniform_draws,
 )
@@ -308,24 +308,25 @@ def box_site(box_job: Path) -> Site:
 def test_with_exact_work_the_chance_is_the_nominal_map(box_site: Site, box_job: Path) -> None:
     # No factor varies: every variant is the nominal spray, so each side is sure or hopeless as its film says.
     pulls, _ = written_pulls(box_site)
-    ids, asked = sides_asked(box_site)
+    asked = asked_of(box_site)
     exact = Tolerances().only()
-    doubt = doubt_of(asked, site_variants(box_site, pulls, exact), exact, samples=1)
-    film = spray(load_job(box_job)).sides.film[ids]
-    # The nominal film is scaled to the liquid that landed, the variants' is not: a side within 2 % of its
-    # need may
-    # fall to either hand.
-    clear = np.abs(film / 8e-6 - 1) > 0.02
-    assert clear.mean() > 0.9
+    doubt = doubt_of(asked.sides, site_variants(box_site, asked, pulls, exact), exact, samples=1)
+    film = spray(load_job(box_job)).sides.film[asked.ids]
+    assert len(film) == len(asked.sides.areas)
+    # The mean of a side's samples against the film at its middle: sides within 15 % of their need are left
+    # out.
+    clear = np.abs(film / 8e-6 - 1) > 0.15
+    assert clear.mean() > 0.75
     assert np.array_equal(doubt.chance[clear], (film >= 8e-6)[clear].astype(float))
 
 
 def test_errors_of_the_hand_blur_the_edge_of_the_covered_area(box_site: Site) -> None:
     pulls, _ = written_pulls(box_site)
-    _, asked = sides_asked(box_site)
-    doubt = doubt_of(asked, site_variants(box_site, pulls, Tolerances()), Tolerances(), samples=1)
+    asked = asked_of(box_site)
+    variants = site_variants(box_site, asked, pulls, Tolerances())
+    doubt = doubt_of(asked.sides, variants, Tolerances(), samples=1)
     unsure = (doubt.chance > 0.05) & (doubt.chance < 0.95)
-    assert 0.02 < asked.areas[unsure].sum() / asked.areas.sum() < 0.6
-    assert doubt.sure_area(asked, 0.95) < doubt.sure_area(asked, 0.50)
-    again = doubt_of(asked, site_variants(box_site, pulls, Tolerances()), Tolerances(), samples=1)
+    assert 0.02 < asked.sides.areas[unsure].sum() / asked.sides.areas.sum() < 0.6
+    assert doubt.sure_area(asked.sides, 0.95) < doubt.sure_area(asked.sides, 0.50)
+    again = doubt_of(asked.sides, variants, Tolerances(), samples=1)
     assert np.array_equal(doubt.chance, again.chance)

@@ -4,18 +4,19 @@ from bayreach.doubt._chance import PassVariants
 from bayreach.doubt._doubt import Doubt, SidesAsked, doubt_of
 from bayreach.doubt._factors import DoubtError, Tolerances, normal_draws, uniform_draws
 from bayreach.doubt._moved import moved
-from bayreach.doubt._sprayed import sides_asked, site_variants
+from bayreach.doubt._sprayed import Asked, asked_of, site_variants
 
 __all__ = [
+    "Asked",
     "Doubt",
     "DoubtError",
     "PassVariants",
     "SidesAsked",
     "Tolerances",
+    "asked_of",
     "doubt_of",
     "moved",
     "normal_draws",
-    "sides_asked",
     "site_variants",
     "uniform_draws",
 ]

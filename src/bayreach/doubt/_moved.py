@@ -1,14 +1,19 @@
 """A pull as an unsteady hand makes it: the path turned and shifted as one rigid body."""
 
+from dataclasses import replace
+from typing import TypeVar
+
 import numpy as np
 from numpy.typing import ArrayLike
 
 from bayreach.arrays import FloatArray, unit_vectors
-from bayreach.poses import TipPath, clock_zero, turned_about
+from bayreach.poses import Stations, TipPath, clock_zero, turned_about
+
+Poses = TypeVar("Poses", TipPath, Stations)
 
 
 def moved(
-    path: TipPath,
+    path: Poses,
     *,
     entry: ArrayLike,
     aim: ArrayLike,
@@ -16,7 +21,7 @@ def moved(
     place: ArrayLike = (0.0, 0.0),
     depth: float = 0.0,
     clock: float = 0.0,
-) -> TipPath:
+) -> Poses:
     """Return `path` as a hand with these errors makes it.
 
     The wand is one rigid body: it is turned about its own line by `clock`, turned about `entry` by the
@@ -27,7 +32,7 @@ def moved(
 
     Parameters
     ----------
-    path : TipPath
+    path : TipPath or Stations
         The nominal pull.
     entry : (3,) float
         Where the wand's line meets the opening, in m.
@@ -51,7 +56,8 @@ def moved(
         return about_line if angle == 0.0 else turned_about(about_line, turn_axis, angle)
 
     shift = np.asarray(place, dtype=np.float64) @ across + depth * turned(line)
-    return TipPath(
+    return replace(
+        path,
         points=origin + turned(path.points - origin) + shift,
         axes=turned(path.axes),
         clocks=turned(path.clocks),
