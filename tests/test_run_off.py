@@ -256,3 +256,12 @@ def test_added_mass_and_moment_are_sums_over_sides() -> None:
         places, film * slopes.areas * 870.0, point=[0, 0, 0], axis=[0, 1, 0], down=DOWN
     )
     assert moment == pytest.approx(9.81 * mass[0] * 0.2, rel=1e-9)
+
+
+def test_the_drain_check_says_what_a_plug_would_hold_back() -> None:
+    mesh, outs, _ = with_floor_hole()
+    slopes = slopes_of(mesh, inside(mesh), DOWN)
+    film = np.where(slopes.side_bay >= 0, 200e-6, 0.0)
+    surplus = (film - slopes.retained(film, OIL, 600.0)) * slopes.areas
+    assert slopes.held_back(surplus, outs) == pytest.approx([surplus.sum()], rel=1e-9)
+    assert slopes.held_back(surplus, outs, blocked=np.array([True])).tolist() == [0.0]

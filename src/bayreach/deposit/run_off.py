@@ -154,6 +154,23 @@ class Slopes:
         network = _Network.of(self, outlets, shut, level)
         return network.pools(self, surplus)
 
+    def held_back(
+        self, surplus: FloatArray, outlets: Outlets, blocked: BoolArray | None = None
+    ) -> FloatArray:
+        """Return, for each opening (o,), how much of the `surplus` (s,) m³ a plug in it alone would keep in.
+
+        The check of drains: what counts is what the plug changes, not what drips there, since liquid may
+        find another way out. Openings that nothing drips from are not tried and stay zero.
+        """
+        shut = np.zeros(len(outlets.rims), dtype=bool) if blocked is None else np.asarray(blocked)
+        free = self.pooled(surplus, outlets, shut)
+        kept = np.zeros(len(outlets.rims))
+        for k in np.flatnonzero(free.drips > CRUMB * surplus.sum()):  # openings, not faces
+            plugged = shut.copy()
+            plugged[k] = True
+            kept[k] = free.out - self.pooled(surplus, outlets, plugged).out
+        return kept
+
 
 def slopes_of(mesh: Mesh, side_bay: IntArray, down: ArrayLike, links: SideLinks | None = None) -> Slopes:
     """Return the surface of `mesh` with air spaces `side_bay` (s,) as draining liquid sees it."""
