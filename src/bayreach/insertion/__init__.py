@@ -2,6 +2,7 @@
 
 from bayreach.insertion._aims import aims_over_cone, candidate_aims, entries_over, widest_tilt
 from bayreach.insertion._records import BayRange, Path, Refusal
+from bayreach.insertion._replay import Replay, replay
 from bayreach.insertion._rules import (
     hole_for_tilt,
     hook_hole,
@@ -31,6 +32,7 @@ __all__ = [
     "Crossing",
     "Path",
     "Refusal",
+    "Replay",
     "Space",
     "StraightReach",
     "aims_over_cone",
@@ -48,6 +50,7 @@ __all__ = [
     "longest_round_corner",
     "max_tilt",
     "paths_through",
+    "replay",
     "rod_round_corner_fits",
     "rods_blocked",
     "shortest_curve",

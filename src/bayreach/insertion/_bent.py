@@ -2,6 +2,7 @@
 
 import math
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -45,26 +46,33 @@ class BodyPoses:
         return BodyPoses(rotations=self.rotations[rows], origins=self.origins[rows])
 
 
-def finely(pieces: tuple[Piece, ...], longest: float) -> tuple[Piece, ...]:
-    """Return the same chain cut into pieces no longer than `longest` (m); the line is unchanged.
+def finely(pieces: tuple[Piece, ...], longest: float, marks: tuple[float, ...] = ()) -> tuple[Piece, ...]:
+    """Return the same chain cut into pieces no longer than `longest` (m), and at `marks` (m from the handle).
 
     A bend cut in two keeps its plane: clock zero is carried along with the wand and does not twist.
     """
     cut: list[Piece] = []
+    begun = 0.0
     for piece in pieces:
-        count = max(1, math.ceil(piece.length / longest - 1e-9))
-        short = piece.length / count
-        for _ in range(count):
-            if math.isinf(piece.radius):
-                cut.append(straight_piece(short))
-            else:
-                cut.append(arc_piece(piece.radius, short / piece.radius, piece.roll))
+        inner = [mark - begun for mark in sorted(marks) if begun + 1e-9 < mark < begun + piece.length - 1e-9]
+        begun += piece.length
+        for start, stop in pairwise([0.0, *inner, piece.length]):
+            count = max(1, math.ceil((stop - start) / longest - 1e-9))
+            short = (stop - start) / count
+            straight = math.isinf(piece.radius)
+            part = (
+                straight_piece(short)
+                if straight
+                else arc_piece(piece.radius, short / piece.radius, piece.roll)
+            )
+            cut += [part] * count
     return tuple(cut)
 
 
 def body_of(wand: Wand, *, longest: float = CAPSULE) -> Body:
     """Return a wand as capsules; the very tip is round, and so is the handle's end."""
-    line = centre_line(finely(wand.chain, longest))
+    marks = tuple(wand.length - section.far for section in wand.sections)
+    line = centre_line(finely(wand.chain, longest, marks))
     middles = (line.from_tip[1:] + line.from_tip[:-1]) / 2.0
     starts, ends = line.points[:-1].copy(), line.points[1:].copy()
     radii, names = np.zeros(len(middles)), []

@@ -9,6 +9,7 @@ from numpy.typing import ArrayLike
 from bayreach.arrays import unit_vectors
 from bayreach.insertion._aims import candidate_aims
 from bayreach.insertion._bent_paths import bent_paths
+from bayreach.insertion._flexible_paths import flexible_paths
 from bayreach.insertion._records import Path, Refusal
 from bayreach.insertion._space import Space
 from bayreach.insertion._straight import straight_reach
@@ -62,6 +63,8 @@ def paths_through(
     WandError
         When the opening does not lead outside.
     """
+    if wand.shape == "flexible":
+        return flexible_paths(space, wand, opening, count=count, shortest=shortest, holes=holes, down=down)
     if aims is None:
         tried = count if wand.shape == "straight" else min(count, BENT_AIMS)
         places, directions = candidate_aims(space, wand, opening, tried)

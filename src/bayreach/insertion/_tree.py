@@ -185,7 +185,8 @@ def first_touches(
 
 
 @compiled
-def _blocking_face(tree: Tree, p: Vector, q: Vector, radius: float, extra: float, shares: FloatArray) -> int:
+def blocking_face(tree: Tree, p: Vector, q: Vector, radius: float, extra: float, shares: FloatArray) -> int:
+    """Return a face that the capsule about segment pq cuts into, -1 where it is clear."""
     boxes, firsts, counts, corners, order = tree
     d = less(q, p)
     stack = np.zeros(128, dtype=np.int64)
@@ -223,7 +224,7 @@ def blocking_faces(
     for k in prange(len(starts)):
         p = (starts[k, 0], starts[k, 1], starts[k, 2])
         q = (ends[k, 0], ends[k, 1], ends[k, 2])
-        faces[k] = _blocking_face(tree, p, q, radii[k], extras[k], shares)
+        faces[k] = blocking_face(tree, p, q, radii[k], extras[k], shares)
     return faces
 
 
@@ -244,7 +245,7 @@ def blocked_bodies(
             if extras[k, c] >= 0.0:
                 p = _carried(rotations[k], origins[k], starts[c])
                 q = _carried(rotations[k], origins[k], ends[c])
-                face = _blocking_face(tree, p, q, radii[c], extras[k, c], shares)
+                face = blocking_face(tree, p, q, radii[c], extras[k, c], shares)
                 if face >= 0:
                     faces[k], capsules[k] = face, c
                     break

@@ -1,0 +1,231 @@
+"""Paths and refusals of flexible wands."""
+
+import math
+from dataclasses import replace
+from itertools import pairwise
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from bayreach.arrays import BoolArray, FloatArray, IntArray
+from bayreach.insertion._bent_paths import ranges_of
+from bayreach.insertion._flexible import (
+    Bender,
+    Route,
+    Spread,
+    bender_of,
+    chains_to,
+    entries_of,
+    routes_along,
+    spread_from,
+    step_of,
+)
+from bayreach.insertion._records import Path, Refusal
+from bayreach.insertion._space import Space, bays_at, inner_bay, inward
+from bayreach.poses import TipPath, clock_zero
+from bayreach.wands import Wand
+
+if TYPE_CHECKING:
+    from bayreach.bays import Opening
+
+POSES = 40000
+"""Most poses of the search over all bays."""
+CHAINS = 6
+"""Chains of openings tried to each bay."""
+STATION = 0.005
+"""Spacing of the tip's poses along a path, m."""
+
+
+def flexible_paths(
+    space: Space, wand: Wand, opening: "Opening", *, count: int, shortest: float,
+    holes: "tuple[Opening, ...]", down: ArrayLike,
+) -> tuple[tuple[Path, ...], tuple[Refusal, ...]]:  # fmt: skip
+    """Return a flexible wand's paths to places spread over every bay it reaches, and refusals for others.
+
+    It is led by curves no tighter than it bears through chains of openings, the shortest first; from the
+    end of each route a search by arcs and straights spreads over the air. Twist is not known: clock zero is
+    carried along the line.
+    """
+    inward(opening)
+    bender = bender_of(space, wand, opening, holes)
+    entries = entries_of(bender)
+    if not entries:
+        return (), (_no_entry(bender),)
+    routes, failed = _routes(bender)
+    groups = [tuple(entries), *((route,) for route in routes.values())]
+    paths: list[Path] = []
+    for group in groups:
+        spread = spread_from(bender, group, POSES)
+        for end in _ends(bender, spread, max(2, count // 8), shortest):
+            paths.append(_path(bender, spread.route_to(bender, int(end)), shortest, down))
+    found = tuple(path for path in paths if path.deepest > shortest)
+    reached = {bay for path in found for bay in path.bays_reached}
+    missing = [bay for bay in failed if bay not in reached]
+    return found, tuple(_refusal(bender, bay) for bay in missing)
+
+
+def _routes(bender: Bender) -> tuple[dict[int, Route], list[int]]:
+    """Return a route into each bay behind the first one, and the bays to which none was found."""
+    routes: dict[int, Route] = {}
+    failed: list[int] = []
+    for bay in bender.space.bays.bays:
+        if bay.index == inner_bay(bender.opening):
+            continue
+        found = None
+        for number, chain in enumerate(
+            chains_to(bender.space, bender.opening, bay.index, 2.0 * bender.radius)
+        ):
+            if number >= CHAINS or found is not None:
+                break
+            found = routes_along(bender, chain)
+        if found is None:
+            failed.append(bay.index)
+        else:
+            routes[bay.index] = found
+    return routes, failed
+
+
+def _ends(bender: Bender, spread: Spread, most: int, shortest: float) -> IntArray:
+    """Return poses to end paths at: in each bay those furthest apart, the deepest first."""
+    bays = bays_at(bender.space, spread.poses[:, :3])
+    chosen: list[int] = []
+    for bay in np.unique(bays[bays >= 0]):
+        rows = np.flatnonzero((bays == bay) & (spread.poses[:, 6] > shortest))
+        if not len(rows):
+            continue
+        places = spread.poses[rows, :3]
+        kept = [int(np.argmax(spread.poses[rows, 6]))]
+        gaps = np.linalg.norm(places - places[kept[0]], axis=1)
+        while len(kept) < most and gaps.max() > 0.02:
+            kept.append(int(np.argmax(gaps)))
+            gaps = np.minimum(gaps, np.linalg.norm(places - places[kept[-1]], axis=1))
+        chosen += rows[kept].tolist()
+    return np.array(chosen, dtype=np.int64)
+
+
+def _path(bender: Bender, route: Route, shortest: float, down: ArrayLike) -> Path:
+    wand, opening = bender.wand, bender.opening
+    run = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(route.line, axis=0), axis=1))])
+    deepest, limit = _supported(bender, route, run)
+    depths = np.linspace(deepest, min(shortest, deepest), max(2, math.ceil(deepest / STATION)))
+    points = np.stack([np.interp(depths, run, route.line[:, k]) for k in range(3)], axis=1)
+    behind = np.stack(
+        [np.interp(np.maximum(depths - 1e-4, 0.0), run, route.line[:, k]) for k in range(3)], axis=1
+    )
+    axes = points - behind
+    tip_path = TipPath(points=points, axes=axes, clocks=_carried_clocks(axes, down), depths=depths)
+    ranges = ranges_of(bender.space, tip_path, inner_bay(opening))
+    aim = route.line[1] - route.line[0]
+    return Path(
+        wand=wand, opening=opening.name, aim=aim / np.linalg.norm(aim), entry=route.line[0], clock=0.0,
+        deepest=float(deepest), shallowest=float(depths[-1]), tip_path=tip_path, ranges=ranges,
+        through=tuple(passed.name for passed in route.through), limit=limit, way=np.zeros((0, 2)),
+        line=route.line,
+    )  # fmt: skip
+
+
+def _carried_clocks(axes: FloatArray, down: ArrayLike) -> FloatArray:
+    """Return clock zero at each pose, the shallowest's carried along the line without twist."""
+    clocks = np.zeros_like(axes)
+    clock = clock_zero(axes[-1], down)
+    for k in range(len(axes) - 1, -1, -1):  # each follows from the one before
+        along = axes[k] / np.linalg.norm(axes[k])
+        clock = clock - (clock @ along) * along
+        clock /= np.linalg.norm(clock)
+        clocks[k] = clock
+    return clocks
+
+
+def _supported(bender: Bender, route: Route, run: FloatArray) -> tuple[float, str]:
+    """Return the depth at which too long an end would hang free, and the limit's words.
+
+    The wand is held up where it passes an opening and where its line is within a radius and a millimetre of
+    a wall.
+    """
+    wand = bender.wand
+    free = wand.free_length()
+    deepest = float(run[-1])
+    if math.isfinite(wand.droop_limit) and free < wand.length:
+        held = _held(bender, route)
+        last = np.maximum.accumulate(np.where(held, run, 0.0))
+        over = np.flatnonzero(run - last > free)
+        if len(over):
+            deepest = float(last[over[0]] + free)
+            return deepest, f"stops {1e3 * deepest:.0f} mm in, where {1e3 * free:.0f} mm hang free and droop"
+    if deepest > wand.length - 1.5 * step_of(bender):
+        return deepest, f"stops {1e3 * deepest:.0f} mm in, at its own length"
+    return deepest, f"ends {1e3 * deepest:.0f} mm in, bend radius {1e3 * bender.bend:.0f} mm"
+
+
+def _held(bender: Bender, route: Route) -> BoolArray:
+    from bayreach.insertion._tree import nearest_faces
+
+    points = np.ascontiguousarray(route.line)
+    gaps, _ = nearest_faces(bender.space.tree, points, points, bender.radius + 0.001)
+    at_gate = np.zeros(len(points), dtype=np.bool_)
+    for gate in route.through:
+        at_gate |= np.linalg.norm(points - gate.center, axis=1) < 1e-6
+    return np.asarray((gaps < bender.radius + 0.001) | at_gate)
+
+
+def _no_entry(bender: Bender) -> Refusal:
+    wand, opening = bender.wand, bender.opening
+    widest = wand.largest_section
+    if widest.diameter > opening.diameter:
+        hole = f"{1e3 * opening.diameter:.1f} mm hole"
+        reason = f"{opening.name}: {1e3 * widest.diameter:.1f} mm {widest.name} in a {hole}"
+    else:
+        reason = f"no room outside {opening.name} for {1e3 * wand.room_outside:.0f} mm of the wand"
+    short = max(0.0, widest.diameter - opening.diameter)
+    return Refusal(wand=wand.name, opening=opening.name, reason=reason, short_by=short, place=opening.center)
+
+
+def _refusal(bender: Bender, bay: int) -> Refusal:
+    """Return why a bay is not reached: too short, too stiff, or no chain of openings wide enough."""
+    name = bender.space.bay_name(bay)
+    chain = next(iter(chains_to(bender.space, bender.opening, bay, 2.0 * bender.radius)), None)
+    place = bender.opening.center
+    if chain is None:
+        reason = f"no chain of openings {2e3 * bender.radius:.1f} mm wide leads to {name}"
+        short = math.inf
+    else:
+        place = chain[-1].center
+        steps = [float(np.linalg.norm(b.center - a.center)) for a, b in pairwise(chain)]
+        if sum(steps) > bender.longest:
+            short = sum(steps) - bender.longest
+            stop = f"stops {1e3 * bender.longest:.0f} mm in, at its own length"
+            reason = f"{stop}, {1e3 * short:.0f} mm short of {name}"
+        else:
+            needed = _bend_needed(bender, chain)
+            short = bender.bend - needed
+            reason = (
+                f"needs bend radius {1e3 * needed:.0f} mm to get to {name}, has {1e3 * bender.bend:.0f} mm"
+                if needed
+                else f"no curve found to {name} through {chain[-1].name}"
+            )
+    return Refusal(
+        wand=bender.wand.name,
+        opening=bender.opening.name,
+        reason=reason,
+        short_by=short,
+        place=place,
+        bay=name,
+    )
+
+
+def _bend_needed(bender: Bender, chain: "tuple[Opening, ...]") -> float:
+    """Return the largest bend radius in m, to 2 mm, with which a route along the chain is found; 0: none."""
+    low, high = 0.0, bender.bend
+    for share in (0.5, 0.25, 0.12):
+        if routes_along(replace(bender, bend=share * bender.bend), chain) is not None:
+            low = share * bender.bend
+            break
+        high = share * bender.bend
+    while low and high - low > 0.002:
+        middle = (low + high) / 2.0
+        if routes_along(replace(bender, bend=middle), chain) is not None:
+            low = middle
+        else:
+            high = middle
+    return low
