@@ -1,5 +1,9 @@
-"""The repository keeps its own promises: layout, sizes, documents that match the code."""
+"""The repository keeps its own promises: layout, sizes, documents that match the code.
 
+Run as a script it writes the rooms table of the contributors' page anew.
+"""
+
+import ast
 import re
 import subprocess
 import tomllib
@@ -26,6 +30,23 @@ def contract() -> list[list[str]]:
     return [[room.strip() for room in line.split("|")] for line in layers]
 
 
+def first_sentence(room: str) -> str:
+    """Return the first sentence of a room's docstring on one line."""
+    source = ROOT / "src" / "bayreach" / room
+    path = source / "__init__.py" if source.is_dir() else source.with_suffix(".py")
+    text = ast.get_docstring(ast.parse(path.read_text())) or ""
+    return " ".join(text.split("\n\n")[0].split())
+
+
+def rooms_table() -> str:
+    """Return the table of rooms, highest line of the contract first."""
+    rows = ["", "| line | room | what happens in it |", "| --- | --- | --- |"]
+    lines = contract()
+    for height, rooms in zip(range(len(lines), 0, -1), lines, strict=True):
+        rows += [f"| {height} | `{room}` | {first_sentence(room)} |" for room in rooms]
+    return "\n".join(rows) + "\n"
+
+
 def test_the_top_level_holds_only_what_the_layout_names():
     """A newcomer sees seven entries and dot-files, nothing else."""
     extra = {path.split("/")[0] for path in tracked()} - TOP_LEVEL
@@ -39,11 +60,9 @@ def test_no_source_file_is_longer_than_500_lines():
 
 
 def test_the_rooms_table_in_the_contributors_page_is_the_import_contract():
-    """Each line of the table names the same rooms as the contract's line, in the same order."""
+    """Each line of the table names the contract's rooms and says what each room's own first sentence says."""
     page = (ROOT / "DEVELOPERS.md").read_text()
-    table = page.split("<!-- rooms -->")[1].split("<!-- /rooms -->")[0]
-    rows = re.findall(r"^\| ((?:`\w+`(?:, )?)+) \|", table, flags=re.MULTILINE)
-    assert [re.findall(r"`(\w+)`", row) for row in rows] == contract()
+    assert page.split("<!-- rooms -->")[1].split("<!-- /rooms -->")[0] == rooms_table()
 
 
 def test_the_readme_opens_with_the_job_and_two_one_line_commands():
@@ -57,3 +76,12 @@ def test_the_readme_opens_with_the_job_and_two_one_line_commands():
     assert all(block.startswith("python3 -m venv .venv && ") for block in blocks[:2])
     assert "bayreach plan" in blocks[0]
     assert "pytest" in blocks[1]
+
+
+if __name__ == "__main__":
+    contributors = ROOT / "DEVELOPERS.md"
+    before, after = (
+        contributors.read_text().split("<!-- rooms -->")[0],
+        contributors.read_text().split("<!-- /rooms -->")[1],
+    )
+    contributors.write_text(f"{before}<!-- rooms -->{rooms_table()}<!-- /rooms -->{after}")

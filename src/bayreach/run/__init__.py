@@ -3,7 +3,7 @@
 from bayreach.run._measure import measure
 from bayreach.run._plan import plan
 from bayreach.run._pulls import Pull, written_pulls
-from bayreach.run._reach import reach
+from bayreach.run._reach import reach, reach_in
 from bayreach.run._site import Site, site_of
 from bayreach.run._spray import spray
 from bayreach.run._wetting import flying_of, settling_of
@@ -15,6 +15,7 @@ __all__ = [
     "measure",
     "plan",
     "reach",
+    "reach_in",
     "settling_of",
     "site_of",
     "spray",

@@ -33,6 +33,7 @@ from bayreach.outcome import (
     WandRecord,
     coverage_of,
 )
+from bayreach.run._flow import flow_records
 from bayreach.run._pulls import Pull
 from bayreach.run._reasons import holiday_reason
 from bayreach.run._site import Site
@@ -203,6 +204,7 @@ def answer(
             for entry in job.keep_outs
         ),
         down=point(job.down),
+        **flow_records(site, wetting.laid),
     )
     sides = Sides(
         mesh=site.mesh,

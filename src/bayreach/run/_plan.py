@@ -7,18 +7,19 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from bayreach.arrays import FloatArray
-from bayreach.bays import Given
+from bayreach.bays import Given, bay_at
 from bayreach.cautions import cautions
 from bayreach.errors import JobError
 from bayreach.holes import Zone
 from bayreach.job import Job, KeepOut
 from bayreach.outcome import HoleRecord, NoDrillRecord, PlanRecord, Result, quiet
 from bayreach.plan import Asked, Drilling, Plan, make_plan
-from bayreach.run._answer import answer, point
+from bayreach.run._answer import answer, coverage_record, point, shares_of
 from bayreach.run._pulls import Pull
 from bayreach.run._site import Site, site_of
 from bayreach.run._wetting import Progress, Wetting, flying_of, settling_of, wetting
 from bayreach.tips import Tip
+from bayreach.units import percent_text
 
 CERTIFICATE = "certificate.json"
 
@@ -200,10 +201,26 @@ def _warnings(done: Verified) -> list[str]:
         f"{area * 1e4:.3g} cm² are left short by the plan: {reason}."
         for reason, area in made.missed.area_by_reason().items()
     ]
-    said += [
-        f'Wand "{refusal.wand}" through "{refusal.opening}": {refusal.reason}.' for refusal in made.refusals
-    ]
+    entered = {span for chosen in made.passes for span in _bays_of(done, chosen.candidate.tip_path.points)}
+    for bay in done.site.bays.bays:
+        if bay.index in entered or bay.sealed:
+            continue
+        near = [refusal for refusal in made.refusals if refusal.bay == bay.name]
+        least = min(near, key=lambda refusal: refusal.short_by, default=None)
+        why = "" if least is None else f': wand "{least.wand}" through "{least.opening}" {least.reason}'
+        said.append(f"No pass of the plan enters {bay.name}{why}.")
+    real = coverage_record(done.site, shares_of(done.site, done.wet)).fraction
+    if real is not None:
+        said.append(
+            f"Coverage predicted {percent_text(made.coverage)}, verified in full {percent_text(real)}."
+        )
     return said
+
+
+def _bays_of(done: Verified, points: FloatArray) -> set[int]:
+    """Return the bays in which a path's ends and quarter points lie."""
+    share = np.linspace(0.0, 1.0, 9)[:, None]
+    return set(bay_at(done.site.bays, points[0] + share * (points[-1] - points[0])).tolist())
 
 
 def _certificate(made: Plan) -> bytes:

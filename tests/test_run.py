@@ -1,0 +1,154 @@
+"""The whole order: mesh, bays, passes, film, ledger, plan, answer."""
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from small_job import small_job
+
+from bayreach import run
+from bayreach.errors import JobError
+from bayreach.job import load_job
+from bayreach.outcome import to_json
+
+
+@pytest.fixture(scope="module")
+def job_path(tmp_path_factory):
+    return small_job(tmp_path_factory.mktemp("job"))
+
+
+@pytest.fixture(scope="module")
+def sprayed(job_path):
+    return run.spray(load_job(job_path))
+
+
+def test_measure_tells_the_closed_form_of_a_box(job_path):
+    """A box of 600 x 400 x 300 mm: 2 (0.24 + 0.18 + 0.12) = 1.08 m² and 0.072 m³; sealed, so no opening."""
+    measured = run.measure(job_path.parent / "meshes" / "box.stl", "mm")
+    (bay,) = measured.bays
+    assert bay.area_m2 == pytest.approx(1.08, rel=1e-9)
+    assert bay.volume_m3 == pytest.approx(0.072, rel=1e-9)
+    assert bay.sealed
+    assert measured.openings == ()
+    assert "bay 1 is sealed: no wand can enter it." in measured.warnings
+
+
+def test_every_drop_of_a_spray_is_accounted_for(sprayed):
+    """Sprayed = direct + settled + uncredited + suspended + escaped + elsewhere, within a millionth.
+
+    The pull of 0.5 m at 50 mm/s takes 10 s; 200 mL/min for 10 s is 33.33 mL.
+    """
+    liquid = sprayed.outcome.liquid
+    assert liquid.sprayed_m3 == pytest.approx(200e-6 / 60 * 10.0, rel=1e-12)
+    told = liquid.direct_m3 + liquid.settled_m3 + liquid.uncredited_m3 + liquid.suspended_m3
+    told += liquid.escaped_m3 + liquid.elsewhere_m3
+    assert told == pytest.approx(liquid.sprayed_m3, rel=1e-6)
+
+
+def test_the_areas_of_a_bay_add_up_to_what_is_required(sprayed):
+    """Covered + low + dry = required, where covered counts heavy film too."""
+    (bay,) = sprayed.outcome.bays
+    assert bay.covered_m2 + bay.low_m2 + bay.dry_m2 == pytest.approx(bay.required_m2, rel=1e-9)
+    assert bay.direct_m2 + bay.settled_only_m2 == pytest.approx(bay.covered_m2, rel=1e-9)
+
+
+def test_film_times_area_is_the_direct_liquid(sprayed):
+    """Dry film is half the wet film (volume solids 0.5): 2 Σ film area = the ledger's direct liquid."""
+    sides = sprayed.sides
+    inside = sides.side_bay >= 0
+    areas = np.repeat(0.5 * np.linalg.norm(_twice_area(sides.mesh), axis=1), 2)
+    wet = 2.0 * float((sides.direct * areas)[inside].sum())
+    assert wet == pytest.approx(sprayed.outcome.liquid.direct_m3, rel=1e-6)
+
+
+def _twice_area(mesh):
+    edge = mesh.corners[:, 1:] - mesh.corners[:, :1]
+    return np.cross(edge[:, 0], edge[:, 1])
+
+
+def test_the_same_job_gives_the_same_bytes(job_path, sprayed):
+    """Same input, same answer, to the last digit."""
+    assert to_json(run.spray(load_job(job_path)).outcome) == to_json(sprayed.outcome)
+
+
+def test_twice_the_pulls_lay_twice_the_film(job_path, sprayed):
+    """Film is linear in the number of pulls."""
+    job = load_job(job_path)
+    twice = run.spray(replace(job, passes=(replace(job.passes[0], count=2),)))
+    np.testing.assert_allclose(twice.sides.direct, 2.0 * sprayed.sides.direct, rtol=1e-12)
+
+
+def test_a_pass_too_deep_for_its_wand_is_not_sprayed_and_said(job_path):
+    """The wand is 700 mm long, the box 600 mm: 650 mm deep is through the far wall."""
+    job = load_job(job_path)
+    deep = run.spray(replace(job, passes=(*job.passes, replace(job.passes[0], deepest=0.65))))
+    assert len(deep.outcome.passes) == 1
+    (said,) = [warning for warning in deep.outcome.warnings if warning.startswith("Not sprayed")]
+    assert 'wand "long" through "port"' in said
+    # the flat end of the tip keeps 0.5 mm clear of the wall at 600 mm: 599.5 mm, 50.5 mm short of 650 mm
+    assert "stops 600 mm in, its tip on box, 50 mm short of what is asked" in said
+
+
+def test_a_job_without_passes_is_refused(job_path):
+    with pytest.raises(JobError, match=r"there is no \[\[pass\]\] to spray"):
+        run.spray(replace(load_job(job_path), passes=()))
+
+
+def test_a_pass_through_an_unknown_opening_is_refused_with_the_nearest_name(job_path):
+    job = load_job(job_path)
+    wrong = replace(job.passes[0], opening="prot")
+    with pytest.raises(JobError, match=r'pass 1: no opening is called "prot".*Did you mean "port"\?'):
+        run.spray(replace(job, passes=(wrong,)))
+
+
+def test_a_plan_of_one_open_box_needs_no_hole_and_its_spray_agrees(job_path):
+    """A plan re-simulated pass by pass gives the coverage that the plan was verified to have."""
+    job = load_job(job_path)
+    job = replace(job, target=replace(job.target, coverage=0.5))
+    planned = run.plan(job)
+    plan = planned.outcome.plan
+    assert plan is not None
+    assert (plan.new_holes, plan.new_holes_bound) == (0, 0)
+    assert plan.statement.startswith("0 new holes")
+    assert planned.outcome.coverage.met
+    assert "certificate.json" in planned.files
+    passes = tuple(
+        replace(
+            job.passes[0],
+            wand=row.wand,
+            opening=row.opening,
+            aim=np.array(row.aim),
+            clock=np.radians(row.clock_deg),
+            deepest=row.from_m,
+            shallowest=row.to_m,
+            count=row.count,
+            pull_speed=row.pull_speed_m_s,
+        )
+        for row in planned.outcome.passes
+    )
+    again = run.spray(replace(job, passes=passes))
+    assert len(again.outcome.passes) == len(passes)
+    assert again.outcome.coverage.fraction == pytest.approx(planned.outcome.coverage.fraction, abs=0.02)
+
+
+def test_reach_names_the_wand_that_fits(job_path):
+    """A 6 mm wand goes through a 60 mm port of a box 600 mm long, and stops at the far wall."""
+    (row,) = run.reach(load_job(job_path))
+    assert row.fits
+    assert row.bays_reached == ("bay 1",)
+    assert 0.55 < row.depth_m <= 0.7
+    with pytest.raises(JobError, match='no wand is called "short"; it has long'):
+        run.reach(load_job(job_path), wand="short")
+
+
+def test_results_say_that_a_hole_is_a_candidate(job_path):
+    """Every plan carries the cautions about holes; no output says the word that nobody may promise."""
+    outcome = run.plan(load_job(job_path)).outcome
+    assert any("candidate, not approved data" in caution for caution in outcome.cautions)
+    assert "safe" not in to_json(outcome).lower().replace("safety", "")
+
+
+def test_the_path_of_the_job_stays_out_of_the_answer(job_path, sprayed):
+    """A result can be handed on: it names no folder of the machine it was made on."""
+    assert str(Path(job_path).parent) not in to_json(sprayed.outcome)
