@@ -289,6 +289,87 @@ class PlaceRecord:
 
 
 @dataclass(frozen=True, kw_only=True)
+class PoolRecord:
+    """Liquid that stands in a bay: its lowest place, and its greatest depth where that can be estimated."""
+
+    name: str
+    bay: str
+    center_m: Point
+    volume_m3: float
+    depth_m: float | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class DripRecord:
+    """Liquid that leaves through an opening, and how much of it a plug there would keep in."""
+
+    opening: str
+    volume_m3: float
+    kept_in_if_plugged_m3: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class CreepRecord:
+    """Length of seam that a wet side feeds and that none does, and what went in."""
+
+    fed_m: float
+    unfed_m: float
+    volume_m3: float
+    greatest_depth_m: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class LoadRecord:
+    """Mass added to a bay: film and pools wet, all of it dried, and its centre, for the balance."""
+
+    bay: str
+    film_kg: float
+    pool_kg: float
+    dry_kg: float
+    center_m: Point
+
+
+@dataclass(frozen=True, kw_only=True)
+class MistRecord:
+    """Figures of a bay's air, to be judged by a person beside `mist_limits`; none of them is a verdict.
+
+    `airborne_kg_m3` is mist at the end of the pass that leaves most, `airborne_unsettled_kg_m3` the same
+    had none settled, `vapour_if_all_dries_kg_m3` the solvent of all passes, were it all in the bay's air
+    at once.
+    """
+
+    bay: str
+    air_m3: float
+    airborne_kg_m3: float
+    airborne_unsettled_kg_m3: float
+    vapour_if_all_dries_kg_m3: float
+    time_to_95_s: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class LimitRecord:
+    """A limit that mist or vapour may be laid beside, and where it comes from."""
+
+    name: str
+    value_kg_m3: float
+    source: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class BayReachRecord:
+    """One bay as a wand through an opening reaches it; `limit` says why it does not, and how short it is."""
+
+    bay: str
+    reached: bool
+    tip_volume_m3: float
+    tip_volume_error_m3: float
+    visible_m2: float
+    visible_share: float
+    limit: str = ""
+    short_by_m: float | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
 class ReachRecord:
     """One wand through one opening: whether it fits, how deep, what it could wet, and what limits it."""
 
@@ -300,6 +381,16 @@ class ReachRecord:
     bays_reached: tuple[str, ...]
     visible_m2: float
     limit: str
+    aims_sr: float = 0.0
+    bays: tuple[BayReachRecord, ...] = ()
+
+
+@dataclass(frozen=True, kw_only=True)
+class ReachTable:
+    """What `reach` tells of a job's wands."""
+
+    reach: tuple[ReachRecord, ...]
+    cautions: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -336,7 +427,12 @@ class Outcome:
     wands: tuple[WandRecord, ...] = ()
     keep_outs: tuple[KeepOutRecord, ...] = ()
     drains: tuple[PlaceRecord, ...] = ()
-    pools: tuple[PlaceRecord, ...] = ()
+    pools: tuple[PoolRecord, ...] = ()
+    drips: tuple[DripRecord, ...] = ()
+    creep: CreepRecord | None = None
+    loads: tuple[LoadRecord, ...] = ()
+    mist: tuple[MistRecord, ...] = ()
+    mist_limits: tuple[LimitRecord, ...] = ()
     down: Point = (0.0, 0.0, -1.0)
     files: Mapping[str, str] = field(default_factory=dict)
 
@@ -478,6 +574,11 @@ def outcome_from_table(table: Any) -> Outcome:
 def result_schema() -> dict[str, Any]:
     """Return the JSON Schema (draft 2020-12) of result.json, generated from the records."""
     return _schema(Outcome, "bayreach result")
+
+
+def reach_schema() -> dict[str, Any]:
+    """Return the JSON Schema of what `reach --json` prints."""
+    return _schema(ReachTable, "bayreach reach")
 
 
 def measurement_schema() -> dict[str, Any]:

@@ -83,6 +83,8 @@ class Laid:
         Figures at the end of each pass; empty without `settled`.
     soaked : (2n,) float
         Film in m that surfaces took up in themselves.
+    surplus : (2n,) float
+        Liquid in m³ that ran off each side; zeros without run-off.
     creep : Creep or None
     pools : Pools or None
     """
@@ -93,6 +95,7 @@ class Laid:
     time_to_95: FloatArray
     mist: tuple[MistFigures, ...]
     soaked: FloatArray
+    surplus: FloatArray
     creep: Creep | None = None
     pools: Pools | None = None
 
@@ -213,6 +216,7 @@ def lay_film(
         time_to_95=times,
         mist=tuple(figures[k] for k in sorted(figures)),
         soaked=np.zeros_like(direct) if stays is None else stays.soaked,
+        surplus=np.zeros_like(direct) if stays is None else stays.surplus,
         creep=None if stays is None else stays.creep,
         pools=None if stays is None else stays.pools,
     )
@@ -267,6 +271,7 @@ class _Stays:
 
     film: FloatArray
     soaked: FloatArray
+    surplus: FloatArray
     volumes: dict[str, float]
     creep: Creep | None
     pools: Pools | None
@@ -306,6 +311,7 @@ def _stays(
     return _Stays(
         film=kept,
         soaked=taken,
+        surplus=(free - kept) * ground.areas,
         volumes={
             "retained": float((kept + taken) @ ground.areas),
             "run_off": 0.0 if pools is None else float(pools.volumes.sum()) + pools.out,

@@ -35,7 +35,7 @@ from bayreach.outcome import (
 )
 from bayreach.run._flow import flow_records
 from bayreach.run._pulls import Pull
-from bayreach.run._reasons import holiday_reason
+from bayreach.run._reasons import WORDS, Reasons, reason_text, reasons_of
 from bayreach.run._site import Site
 from bayreach.run._wetting import Wetting
 from bayreach.topology import edges_of
@@ -170,7 +170,8 @@ def answer(
     """Return the records and the film of every side for pulls that were sprayed."""
     job, bays = site.job, site.bays
     shares = shares_of(site, wetting)
-    patches, left_out = _holidays(site, pulls, shares)
+    reasons = reasons_of(site, pulls, site.required & ~shares.covered)
+    patches, left_out = _holidays(site, reasons, shares)
     said = [*job.assumed, *bay_warnings(bays), *_film_warnings(site, wetting), *left_out, *warnings]
     outcome = Outcome(
         title=job.title,
@@ -216,7 +217,14 @@ def answer(
         status=shares.status,
         status_names=films.STATUSES,
         film_is=job.target.film_is,
-        extra={"first_pass": wetting.first_pass, "priority": site.priority, **(extra or {})},
+        extra={
+            "first_pass": wetting.first_pass,
+            "priority": site.priority,
+            "reason": reasons.code,
+            "hidden_by": reasons.hidden_by,
+            **(extra or {}),
+        },
+        names={"reason_names": WORDS},
     )
     return Result(outcome=outcome, sides=sides)
 
@@ -334,7 +342,7 @@ def _masks(site: Site, wetting: Wetting) -> tuple[MaskRecord, ...]:
 
 
 def _holidays(
-    site: Site, pulls: Sequence[Pull], shares: Shares
+    site: Site, reasons: Reasons, shares: Shares
 ) -> tuple[tuple[HolidayRecord, ...], tuple[str, ...]]:
     """Return the uncovered patches worth listing, largest first, and what was left out."""
     patches = films.holidays(site.mesh, site.required & ~shares.covered, site.bays.side_bay)
@@ -352,7 +360,7 @@ def _holidays(
             bay=site.bays.bays[int(site.bays.side_bay[patch.sides[0]])].name,
             area_m2=patch.area,
             center_m=point(patch.center),
-            reason=holiday_reason(site, pulls, shares.total, shares.direct, patch.sides),
+            reason=reason_text(site, reasons, patch.sides, shares.total[patch.sides] / MICROMETRE),
             part=site.mesh.part_names[int(site.mesh.face_parts[patch.sides[0] // 2])],
         )
         for patch in listed
