@@ -36,12 +36,24 @@ def sheet(origin: Any, one: Any, two: Any, counts: tuple[int, int], part: str, *
     return mesh_of(points, faces, part)
 
 
+def welded(meshes: list[Mesh]) -> Mesh:
+    """Return one mesh of all, points at the same place made one."""
+    mesh = joined(meshes)
+    _, first, back = np.unique(np.round(mesh.points, 7), axis=0, return_index=True, return_inverse=True)
+    return Mesh(
+        points=mesh.points[first],
+        faces=back.reshape(-1)[mesh.faces],
+        face_parts=mesh.face_parts,
+        part_names=mesh.part_names,
+    )
+
+
 def sample_mesh(step: float) -> Mesh:
     """Return the structure with squares of about `step` m."""
     x, y, z = (max(4, round(size / step)) for size in (LENGTH, WIDTH, HEIGHT))
     y, z = y + (-y) % 8, z + (-z) % 4  # grid lines on the hole's rim, whatever the step
     hole = ([RIB_AT - 0.01, 0.149, 0.049], [RIB_AT + 0.01, 0.251, 0.151])
-    return joined(
+    return welded(
         [
             sheet([0, 0, 0], [0, WIDTH, 0], [LENGTH, 0, 0], (y, x), "skin_lower"),
             sheet([0, 0, HEIGHT], [LENGTH, 0, 0], [0, WIDTH, 0], (x, y), "skin_upper"),

@@ -123,6 +123,14 @@ class Paper:
             word = word[:-1]
         return word + "…"
 
+    def way(self, points: Sequence[NDArray[np.float64]]) -> None:
+        """Draw a tip's way, deepest first: a heavy line with a ring at its deepest point."""
+        pixels = [(float(x), float(y)) for x, y in points]
+        self.draw.line(pixels, fill=INK, width=5)
+        if pixels:
+            x, y = pixels[0]
+            self.draw.ellipse((x - 8, y - 8, x + 8, y + 8), fill=(255, 255, 255), outline=INK, width=4)
+
     def swatch(self, box: Box, colour: str, hatch: int) -> None:
         """Draw a legend's box in its colour and hatch."""
         left, top, right, bottom = box

@@ -30,6 +30,7 @@ WIDTH, HEIGHT = 1680, 1240
 MAIN = (1180, 690)
 SMALL = (547, 330)
 STILL = (1000, 600)
+CARD = (1000, 440)
 WORST = 2
 
 
@@ -112,6 +113,32 @@ def stills(case: Case) -> tuple[tuple[str, bytes], ...]:
         _labels(paper, case, view.camera, 0, 0, everything=True, only=0)
         rows.append((view.title, paper.png()))
     return tuple(rows)
+
+
+def opening_pictures(case: Case) -> dict[str, bytes]:
+    """Return PNG bytes for each opening in use: where it is, its wands' ways, what they wet first."""
+    up = -case.down
+    forward = overview_direction(case.mesh, case.down)
+    camera = camera_toward(box_corners(case.mesh.box), forward=forward, up=up, size=CARD, margin=1.1)
+    fine = camera.enlarged(FINE)
+    (seen,), _ = sides_seen(case.mesh, [case.sides.bay != OUTSIDE], [fine])
+    hatches = np.zeros(case.mesh.n_sides, dtype=np.int64)
+    table = heatmap.rgb_table(["#f4f4f4", "#9cc4e4"])
+    rows = {}
+    for name in dict.fromkeys(one.opening for one in case.passes):
+        mine = np.array([place for place, one in enumerate(case.passes) if one.opening == name])
+        wetted = np.isin(case.sides.first_pass, mine).astype(np.int64)
+        paper = Paper(*CARD)
+        image = shaded(seen, fine, case.mesh, colours=table[wetted], hatches=hatches, factor=FINE)
+        paper.panel(image, 0, 0, "")
+        for place in mine:
+            paper.way([camera.project([point])[0][:2] for point in case.passes[place].path])
+        center = [one.center for one in case.openings if one.name == name]
+        if center:
+            x, y, _ = camera.project(center)[0]
+            paper.labels([(x, y, short(name, 28), "#ffffff")], (0, 0, *CARD))
+        rows[name] = paper.png()
+    return rows
 
 
 def _wanted(case: Case, near: BoolArray) -> BoolArray:

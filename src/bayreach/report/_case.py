@@ -105,6 +105,11 @@ class Case:
         """The film scale that every picture and document of this case uses."""
         return FilmScale(required_um=self.target.film_min_um, most_um=self.target.film_max_um)
 
+    def clock_matters(self, one: SprayPass) -> bool:
+        """Return whether the clock angle matters: not for a straight wand with a round pattern."""
+        wand = next((wand for wand in self.wands if wand.name == one.wand), None)
+        return wand is None or wand.shape != "straight" or wand.pattern not in ("radial", "forward")
+
 
 def case_of(record: Mapping[str, Any], mesh: Mesh, sides: Sides) -> Case:
     """Return the case of a record (the tables of result.json) with its mesh and sides.

@@ -2,13 +2,33 @@
 
 from pathlib import Path
 
-from bayreach.report import read_case
+from bayreach.report import Case, read_case
 
-__all__ = ["write_sheet"]
+__all__ = ["documents", "write_sheet", "write_sheets"]
+
+
+def write_sheets(folder: Path) -> list[Path]:
+    """Write every document of a result into its folder, all or none, and return their paths.
+
+    sheet.html, cards.pdf, record.pdf, record.json; with candidate holes also template.pdf and one DXF each.
+
+    Raises
+    ------
+    StoreError
+        When the folder holds no result that can be read, or cannot be written.
+    SheetError
+        When a document cannot be set.
+    """
+    from bayreach import store
+    from bayreach.sheets._record import plan_hash
+
+    content = documents(read_case(folder), plan_hash(folder))
+    store.write_documents(folder, content)
+    return [folder / name for name in content]
 
 
 def write_sheet(folder: Path) -> Path:
-    """Write the technician's page into the result folder and return its path.
+    """Write the technician's page alone into the result folder and return its path.
 
     Raises
     ------
@@ -22,3 +42,29 @@ def write_sheet(folder: Path) -> Path:
     case = read_case(folder)
     store.write_documents(folder, {"sheet.html": page(case, stills(case)).encode()})
     return folder / "sheet.html"
+
+
+def documents(case: Case, plan_sha256: str) -> dict[str, bytes]:
+    """Return file name and bytes of every document of a case."""
+    from bayreach.picture import opening_pictures, stills
+    from bayreach.sheets._cards import cards_data
+    from bayreach.sheets._page import page
+    from bayreach.sheets._record import record_data, record_json
+    from bayreach.sheets._template import template_of
+    from bayreach.sheets._template_sheet import template_dxf, templates_data
+    from bayreach.sheets._typeset import pdf
+
+    drawn = opening_pictures(case)
+    names = {opening: f"opening_{number}.png" for number, opening in enumerate(drawn, start=1)}
+    pictures = {names[opening]: picture for opening, picture in drawn.items()}
+    found = {
+        "sheet.html": page(case, stills(case)).encode(),
+        "cards.pdf": pdf("cards", cards_data(case, names), pictures),
+        "record.pdf": pdf("record", record_data(case, plan_sha256)),
+        "record.json": record_json(case, plan_sha256),
+    }
+    if case.holes:
+        found["template.pdf"] = pdf("template", templates_data(case))
+    for number, hole in enumerate(case.holes, start=1):
+        found[f"template_{number}.dxf"] = template_dxf(case, template_of(case, hole))
+    return found

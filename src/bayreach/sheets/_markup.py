@@ -82,14 +82,14 @@ def swatch(colour: str, hatch: int) -> str:
     )
 
 
-def clock_face(angle_deg: float, *, label: str) -> str:
-    """Return a clock face whose hand points where the wand's mark is turned."""
+def clock_face(angle_deg: float | None, *, label: str) -> str:
+    """Return a clock face whose hand points where the wand's mark is turned; None: it does not matter."""
     ticks = "".join(_tick(hour) for hour in range(12))
     arrow = (
         '<path d="M50 60V17" stroke="#004488" stroke-width="7"/><path d="M50 8L40 27H60Z" fill="#004488"/>'
     )
     hub = '<circle cx="50" cy="50" r="6" fill="#004488"/>'
-    hand = f'<g transform="rotate({angle_deg:.1f} 50 50)">{arrow}</g>{hub}'
+    hand = "" if angle_deg is None else f'<g transform="rotate({angle_deg:.1f} 50 50)">{arrow}</g>{hub}'
     face = '<circle cx="50" cy="50" r="48" fill="#ffffff" stroke="#191919" stroke-width="3"/>'
     named = f'role="img" aria-label="{escaped(label)}"'
     return f'<svg class="clock" viewBox="0 0 100 100" {named}>{face}{ticks}{hand}</svg>'

@@ -141,7 +141,7 @@ def _passes(case: Case) -> str:
     if not case.passes:
         return f"<p>{said('no_passes')}</p>"
     rows = [
-        row(_pass_cells(number, one), attributes=f' data-pass="{number}"')
+        row(_pass_cells(case, number, one), attributes=f' data-pass="{number}"')
         for number, one in enumerate(case.passes)
     ]
     heads = [words(f"head_{name}") for name in ("pass", "clock", "depths", "time")]
@@ -159,8 +159,9 @@ def _passes(case: Case) -> str:
     return player + table(heads, rows, name=words("passes_title"))
 
 
-def _pass_cells(number: int, one: SprayPass) -> list[str]:
-    angle = f"{one.clock_deg:.0f}°"
+def _pass_cells(case: Case, number: int, one: SprayPass) -> list[str]:
+    turned = case.clock_matters(one)
+    angle = f"{one.clock_deg:.0f}°" if turned else words("any_clock")
     title = escaped(words("pass_text", number=number + 1, wand=one.wand, opening=one.opening))
     button = (
         f'<button type="button" class="needs-drawing no-print" data-pass="{number}" '
@@ -170,7 +171,8 @@ def _pass_cells(number: int, one: SprayPass) -> list[str]:
     speed = quantity("speed", one.pull_speed, f"{one.pull_speed * 1e3:.3g} mm/s")
     return [
         f"{title}<br>{button}",
-        clock_face(one.clock_deg, label=words("clock_label", angle=angle)) + f"<br>{angle}",
+        clock_face(one.clock_deg if turned else None, label=words("clock_label", angle=angle))
+        + f"<br>{escaped(angle)}",
         f"{length(one.deepest)} {said('to')} {length(one.shallowest)}",
         f"{one.count} × {said('pulls')}<br>{one.seconds:.3g} s<br>{speed}<br>{liquid}",
     ]
