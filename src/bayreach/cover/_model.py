@@ -132,7 +132,6 @@ def solve(
     seconds: float = 60.0,
     gap: float = 1e-6,
     relax: bool = False,
-    threads: int = 1,
 ) -> Answer:
     """Minimise `model` with HiGHS, from a `start` (n,) if given; `relax` drops integrality.
 
@@ -147,7 +146,7 @@ def solve(
     highs = Highs()
     for name, value in (
         ("output_flag", False),
-        ("threads", threads),
+        ("threads", 1),  # the solver's scheduler is global: it must not change within a process
         ("time_limit", float(seconds)),
         ("mip_rel_gap", gap),
         ("mip_abs_gap", 1e-9),

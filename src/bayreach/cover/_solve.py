@@ -18,7 +18,8 @@ from bayreach.cover._holes import (
 )
 from bayreach.cover._model import solve as solve_model
 from bayreach.cover._problem import ROUND_OFF, Problem
-from bayreach.cover._work import WorkFound, least_work, work_model
+from bayreach.cover._work import WorkFound, least_work
+from bayreach.cover._work_model import every_row, work_model
 
 Progress = Callable[[str, int, int], None]
 SPEED_LEVELS = (0.5, 0.6, 0.7, 0.85, 1.0, 1.25, 1.6, 2.0)
@@ -96,7 +97,7 @@ def solve(
     *,
     slack: float = 0.01,
     seconds: float = 60.0,
-    rounds: int = 200,
+    rounds: int = 60,
     ratios: tuple[float, ...] | None = SPEED_LEVELS,
     progress: Progress | None = None,
 ) -> Cover:
@@ -233,7 +234,7 @@ def _most_weight(
     scale = max(float(gains.sum()), 1e-300)
     trifle = 1e-6 * problem.new / max(1, problem.n_entries)
     field = replace(field, entry_price=trifle)
-    parts = work_model(field, np.arange(len(field.passes)), np.arange(len(field.sides)), reward=gains / scale)
+    parts = work_model(field, np.arange(len(field.passes)), every_row(field), reward=gains / scale)
     answer = solve_model(parts.model, seconds=seconds, gap=1e-7)
     if not answer.found:
         return 0.0, (np.zeros(len(field.passes), dtype=bool), field, scale)

@@ -8,14 +8,16 @@ import numpy as np
 
 from bayreach.arrays import BoolArray, FloatArray, IntArray
 from bayreach.cover._field import REACHED, Field
-from bayreach.cover._model import Model, solve
-from bayreach.cover._problem import ROUND_OFF
+from bayreach.cover._model import Answer, solve
 from bayreach.cover._search import greedy, improved, lowered
+from bayreach.cover._work_model import Parts, Rows, every_row, point_of, work_model
 
 FIRST_ROWS = 400
 """Sides in the first restricted problem."""
 ROWS_A_ROUND = 600
 """Most sides added in a round of row generation."""
+SMALL = 1500
+"""A problem of no more sides than this is solved whole."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -31,155 +33,80 @@ class WorkFound:
     status: str
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
-class _Parts:
-    model: Model
-    made: IntArray
-    amount: IntArray
-    covered: IntArray
-    entries: IntArray
-    pairs: IntArray
-    passes: IntArray  # field columns in the model
-    sides: IntArray  # field rows in the model
+@dataclass(kw_only=True, eq=False)
+class _Search:
+    """Where the search stands: best plan, cost, proven bound, rows known and passes worth a MILP."""
 
+    field: Field
+    best: FloatArray
+    cost: float
+    bound: float
+    rows: Rows
+    support: BoolArray
 
-def work_model(
-    field: Field, passes: IntArray, sides: IntArray, *, reward: FloatArray | None = None
-) -> _Parts:
-    """Build the MILP of some passes and sides of `field`; sides left out count as covered.
+    def offer(self, amounts: FloatArray) -> None:
+        """Take `amounts` (n_passes,) where they reach what is asked for less."""
+        if not self.field.is_met(self.field.levels(amounts) >= REACHED):
+            return
+        cost = self.field.cost(amounts)
+        if cost < self.cost:
+            self.best, self.cost = amounts, cost
 
-    min Σ fixed x + unit t + entry u + pair v + surplus o − reward z, with least x ≤ t ≤ most x, S t ≥ z, V
-    x ≥ z where
-    V = min(1, S most), S t − o ≤ limit, x ≤ v ≤ u, Σ x per entry and in all limited, areas z and weights z
-    ≥ what is asked.
-    """
-    from scipy.sparse import coo_matrix, diags, identity
-
-    model = Model()
-    n = len(passes)
-    most = field.most[passes]
-    made = model.add_columns(n, cost=field.fixed[passes], integer=True)
-    amount = model.add_columns(n, cost=field.unit[passes], upper=most)
-    pair_names, pair_place = np.unique(field.pair[passes], return_inverse=True)
-    entry_names = np.unique(field.lets_in[:, passes].tocoo().row).astype(np.int64)
-    pairs = model.add_columns(len(pair_names), cost=field.pair_price, integer=True)
-    entries = model.add_columns(len(entry_names), cost=field.entry_price[entry_names], integer=True)
-    gain = np.zeros(len(sides)) if reward is None else reward[sides]
-    covered = model.add_columns(len(sides), cost=-gain, lower=_must(field)[sides], integer=True)
-    eye = identity(n)
-    if n:
-        model.add_rows([(eye, amount), (diags(-most), made)], upper=0.0)
-        model.add_rows([(eye, amount), (diags(-field.least[passes]), made)], lower=0.0)
-        to_pair = coo_matrix((np.ones(n), (np.arange(n), pair_place.ravel())), shape=(n, len(pair_names)))
-        model.add_rows([(eye, made), (-to_pair, pairs)], upper=0.0)
-        table = field.lets_in[entry_names][:, passes]
-        model.add_rows([(eye, made), (-table.T, entries)], upper=0.0)
-        if field.most_passes < len(field.passes):
-            model.add_rows([(np.ones((1, n)), made)], upper=float(field.most_passes))
-        if field.most_per_entry < len(field.passes):
-            of_entry = coo_matrix(
-                (np.ones(n), (np.searchsorted(entry_names, field.entry[passes]), np.arange(n))),
-                shape=(len(entry_names), n),
-            )
-            model.add_rows([(of_entry, made)], upper=float(field.most_per_entry))
-        _add_hole_rules(field, model, entries, entry_names)
-    parts = _Parts(
-        model=model,
-        made=made,
-        amount=amount,
-        covered=covered,
-        entries=entries,
-        pairs=pairs,
-        passes=passes,
-        sides=sides,
-    )
-    _add_sides(field, parts)
-    return parts
-
-
-def _must(field: Field) -> FloatArray:
-    """Return (n_sides,) 1 for sides without which what is asked cannot be had, else 0."""
-    must = np.zeros(len(field.areas), dtype=bool)
-    for values, asked in ((field.areas, field.need_area), (field.weights, field.need_weight)):
-        must |= values > float(values.sum()) - asked * REACHED + 1e-15
-    return must.astype(np.float64)
-
-
-def _add_hole_rules(field: Field, model: Model, entries: IntArray, names: IntArray) -> None:
-    new = field.is_new[names]
-    if field.most_new < new.sum():
-        model.add_rows([(new[None, :].astype(float), entries)], upper=float(field.most_new))
-    pairs = field.conflicts[np.isin(field.conflicts, names).all(axis=1)]
-    if len(pairs):
-        rows = np.zeros((len(pairs), len(names)))
-        rows[np.arange(len(pairs))[:, None], np.searchsorted(names, pairs)] = 1.0
-        model.add_rows([(rows, entries)], upper=1.0)
-
-
-def _add_sides(field: Field, parts: _Parts) -> None:
-    from scipy.sparse import diags, identity
-
-    model, sides, passes = parts.model, parts.sides, parts.passes
-    left_out = np.ones(len(field.areas), dtype=bool)
-    left_out[sides] = False
-    if len(sides) and len(passes):
-        strengths = field.rows[sides][:, passes]
-        eye = identity(len(sides))
-        model.add_rows([(strengths, parts.amount), (-eye, parts.covered)], lower=0.0)
-        reach = (strengths @ diags(field.most[passes])).tocsr()
-        greatest = np.asarray(reach.sum(axis=1)).ravel()
-        reach.data = np.minimum(reach.data, 1.0)
-        model.add_rows([(reach, parts.made), (-eye, parts.covered)], lower=0.0)
-        over = np.flatnonzero((greatest > field.limit[sides]) & (field.surplus_price[sides] > 0))
-        if len(over):
-            cost = field.surplus_price[sides[over]]
-            surplus = model.add_columns(len(over), cost=cost, upper=greatest[over])
-            blocks = [(strengths[over], parts.amount), (-identity(len(over)), surplus)]
-            model.add_rows(blocks, upper=field.limit[sides[over]])
-    for values, asked in ((field.areas, field.need_area), (field.weights, field.need_weight)):
-        lacking = asked * REACHED - 1e-15 - float(values[left_out].sum())
-        scale = max(float(values[sides].sum()), 1e-300)
-        if lacking > 0:
-            row = values[sides][None, :] / scale
-            model.add_rows([(row, parts.covered)], lower=lacking / scale - 10.0 * ROUND_OFF)
+    def is_closed(self, gap: float) -> bool:
+        """Say whether the plan is within `gap` of the bound."""
+        return math.isfinite(self.cost) and self.cost - self.bound <= gap * self.cost + 1e-12
 
 
 def least_work(
-    field: Field, *, seconds: float = 30.0, rounds: int = 200, gap: float = 1e-3, seed: int = 7
+    field: Field, *, seconds: float = 30.0, rounds: int = 60, gap: float = 1e-3, seed: int = 7
 ) -> WorkFound:
     """Return the least-cost amounts that reach what `field` asks, with a proven bound.
 
     Greedy and ruin-and-recreate give a first plan, an LP with row generation the bound, a MILP on the LP's
     passes and
-    the plan's own a better plan; on small problems that MILP has every pass and side, and closes.
+    the plan's own a better plan, and a MILP on all passes a better bound; small problems go to that one at
+    once.
     """
     end = time.monotonic() + seconds
-    rng = np.random.default_rng(seed)
     zero = np.zeros(len(field.passes))
+    none = np.zeros(0, dtype=np.int64)
     if field.is_met(np.zeros(len(field.areas), dtype=bool)):
         return WorkFound(
             amounts=zero, cost=0.0, bound=0.0, greedy_cost=0.0, met=True, rows=0, status="optimal"
         )
     if not field.is_met(np.ones(len(field.areas), dtype=bool)):
         return _failed(zero, "infeasible")
+    search = _Search(
+        field=field,
+        best=zero,
+        cost=math.inf,
+        bound=0.0,
+        rows=Rows(covered=none, heavy=none),
+        support=zero > 0,
+    )
     plain = greedy(field, zero)
-    best = improved(field, lowered(field, plain), rounds=rounds, rng=rng, seconds=0.35 * seconds)
-    met = field.is_met(field.levels(best) >= REACHED)
-    bound, sides, support = _lp_bound(field, best, seconds=0.3 * seconds)
-    found = _close(field, best if met else None, bound, sides, support, gap=gap, end=end)
-    if found is None:
-        return _failed(zero, "limit" if bound < math.inf else "infeasible")
-    amounts, bound = found
-    cost = field.cost(amounts)
-    bound = min(bound, cost)
+    search.offer(plain)
+    greedy_cost = search.cost
+    rng = np.random.default_rng(seed)
+    search.offer(improved(field, lowered(field, plain), rounds=rounds, rng=rng, seconds=0.1 * seconds))
+    if len(field.areas) <= SMALL:
+        search.rows = every_row(field)
+        feasible = True
+    else:
+        feasible = _relax(search, seconds=0.25 * seconds)
+    if feasible:
+        _close(search, gap=gap, end=end)
+    if not math.isfinite(search.cost):
+        return _failed(zero, "limit" if feasible else "infeasible")
+    # Where liquid costs nothing the solver leaves amounts as they fall; a hand wants no more than is needed.
     return WorkFound(
-        amounts=amounts,
-        cost=cost,
-        bound=bound,
-        greedy_cost=field.cost(plain) if field.is_met(field.levels(plain) >= REACHED) else math.inf,
+        amounts=lowered(field, search.best),
+        cost=search.cost,
+        bound=min(search.bound, search.cost),
+        greedy_cost=greedy_cost,
         met=True,
-        rows=len(sides),
-        status="optimal" if cost - bound <= gap * cost + 1e-9 else "limit",
+        rows=len(search.rows.covered),
+        status="optimal" if search.is_closed(gap) else "limit",
     )
 
 
@@ -189,34 +116,45 @@ def _failed(zero: FloatArray, status: str) -> WorkFound:
     )
 
 
-def _lp_bound(field: Field, best: FloatArray, *, seconds: float) -> tuple[float, IntArray, BoolArray]:
-    """Return an LP bound, the sides it needed and the passes it uses (n_passes,) bool.
+def _relax(search: _Search, *, seconds: float) -> bool:
+    """Raise the bound by LPs, adding the sides they get wrong; False where nothing can be feasible.
 
-    Sides that the LP's point would leave uncovered are added until what they weigh no longer matters: no
+    Sides that the LP's point leaves uncovered, or too wet unpaid, are added until what they weigh no longer
+    matters: no
     aggregation error.
     """
+    field = search.field
     end = time.monotonic() + seconds
     rng = np.random.default_rng(11)
-    n_sides, every = len(field.areas), np.arange(len(field.passes))
+    every = np.arange(len(field.passes))
     chance = field.weights + field.areas
-    count = min(FIRST_ROWS, n_sides)
-    sides = np.sort(rng.choice(n_sides, size=count, replace=False, p=_chances(chance)))
-    bound, support = 0.0, best > 0
+    count = min(FIRST_ROWS, len(chance))
+    first = np.sort(rng.choice(len(chance), size=count, replace=False, p=_chances(chance)))
+    search.rows = Rows(covered=first, heavy=np.zeros(0, dtype=np.int64))
+    search.support = search.best > 0
     while True:
-        parts = work_model(field, every, sides)
+        parts = work_model(field, every, search.rows)
         answer = solve(parts.model, relax=True, seconds=max(1.0, end - time.monotonic()))
         if answer.status == "infeasible":
-            return math.inf, sides, support
-        bound = max(bound, answer.bound)
+            return False
+        search.bound = max(search.bound, answer.bound)
         if not answer.found:
-            return bound, sides, support
-        support = support | (answer.values[parts.made] > 1e-6)
-        missing = _missing(field, answer.values[parts.made], answer.values[parts.amount])
-        missing[sides] = 0.0
-        if missing.sum() <= 1e-4 * chance.sum() or time.monotonic() > end:
-            return bound, sides, support
-        more = np.argsort(-missing, kind="stable")[:ROWS_A_ROUND]
-        sides = np.union1d(sides, more[missing[more] > 0])
+            return True
+        search.support = search.support | (answer.values[parts.made] > 1e-6)
+        amounts = answer.values[parts.amount]
+        missing = _missing(field, answer.values[parts.made], amounts)
+        missing[search.rows.covered] = 0.0
+        unpaid = _unpaid(field, amounts, search.rows)
+        done = missing.sum() <= 1e-4 * chance.sum() and unpaid.sum() <= 1e-3 * max(search.bound, 1e-12)
+        if done or time.monotonic() > end:
+            return True
+        search.rows = search.rows.joined(_worst(missing), _worst(unpaid))
+
+
+def _worst(values: FloatArray) -> IntArray:
+    """Return the indices of the greatest positive values, at most a round's worth."""
+    order = np.argsort(-values, kind="stable")[:ROWS_A_ROUND]
+    return np.asarray(order[values[order] > 0], dtype=np.int64)
 
 
 def _chances(values: FloatArray) -> FloatArray:
@@ -229,78 +167,48 @@ def _missing(field: Field, made: FloatArray, amounts: FloatArray) -> FloatArray:
     reach = field.strengths.copy()
     reach.data = np.minimum(1.0, reach.data * np.repeat(field.most, np.diff(reach.indptr)))
     covered = np.minimum(1.0, np.minimum(field.levels(amounts), np.asarray(reach @ made)))
-    return np.asarray((1.0 - covered) * (field.areas + field.weights))
+    missing = (1.0 - covered) * (field.areas + field.weights)
+    return np.where(missing > 1e-9 * (field.areas + field.weights), missing, 0.0)
 
 
-def _close(
-    field: Field,
-    best: FloatArray | None,
-    bound: float,
-    sides: IntArray,
-    support: BoolArray,
-    *,
-    gap: float,
-    end: float,
-) -> tuple[FloatArray, float] | None:
-    """Solve MILPs on the support (or every pass), adding sides wrongly taken as covered."""
-    every = len(field.passes) <= 60 or support.sum() > 0.9 * len(field.passes)
-    passes = np.arange(len(field.passes)) if every else np.flatnonzero(support)
-    if len(field.areas) <= 1500:
-        sides = np.arange(len(field.areas))
-    while time.monotonic() < end or best is None:
-        if best is not None and field.cost(best) - bound <= gap * field.cost(best):
-            break
-        parts = work_model(field, passes, sides)
-        start = None if best is None else _point(field, parts, best)
-        left = max(1.0, end - time.monotonic())
-        answer = solve(parts.model, start=start, seconds=left, gap=0.5 * gap)
-        if every:
-            bound = max(bound, answer.bound)
-        if not answer.found:
-            if every or answer.status != "infeasible":
+def _unpaid(field: Field, amounts: FloatArray, rows: Rows) -> FloatArray:
+    """Return (n_sides,): seconds of surplus film that the rows do not make the model pay for."""
+    surplus = np.maximum(0.0, field.levels(amounts) - field.limit) * field.surplus_price
+    surplus[rows.heavy] = 0.0
+    return np.where(surplus > 1e-9, surplus, 0.0)
+
+
+def _close(search: _Search, *, gap: float, end: float) -> None:
+    """Solve MILPs, on the support while that gains and then on every pass, adding the rows they get wrong."""
+    n_passes = len(search.field.passes)
+    share = search.support.mean() if n_passes else 1.0
+    phases = [True] if n_passes <= 60 or share > 0.8 or not search.support.any() else [False, True]
+    for whole in phases:
+        passes = np.arange(n_passes) if whole else np.flatnonzero(search.support)
+        until = end if whole else time.monotonic() + 0.45 * (end - time.monotonic())
+        while not search.is_closed(gap):
+            left = until - time.monotonic()
+            if left < 0.5 and math.isfinite(search.cost):
                 break
-            every, passes = True, np.arange(len(field.passes))
-            continue
-        amounts = np.zeros(len(field.passes))
-        amounts[passes] = np.where(answer.values[parts.made] > 0.5, answer.values[parts.amount], 0.0)
-        wrongly = _wrongly_covered(field, amounts, sides)
-        repaired = lowered(field, greedy(field, amounts * (1.0 + 1e-9)))
-        if field.is_met(field.levels(repaired) >= REACHED) and (
-            best is None or field.cost(repaired) < field.cost(best)
-        ):
-            best = repaired
-        if not len(wrongly):
-            break
-        sides = np.union1d(sides, wrongly)
-    return None if best is None else (best, bound)
+            parts = work_model(search.field, passes, search.rows)
+            start = point_of(search.field, parts, search.best) if math.isfinite(search.cost) else None
+            answer = solve(parts.model, start=start, seconds=max(1.0, left), gap=0.5 * gap)
+            if whole and math.isfinite(answer.bound):
+                search.bound = max(search.bound, min(answer.bound, search.cost))
+            if not answer.found or not _learn(search, parts, answer):
+                break
 
 
-def _wrongly_covered(field: Field, amounts: FloatArray, sides: IntArray) -> IntArray:
-    short = field.levels(amounts) < REACHED
-    short[sides] = False
-    worth = (field.areas + field.weights) * short
-    more = np.argsort(-worth, kind="stable")[:ROWS_A_ROUND]
-    return np.asarray(more[worth[more] > 0], dtype=np.int64)
-
-
-def _point(field: Field, parts: _Parts, amounts: FloatArray) -> FloatArray | None:
-    """Return the model's point for a plan, or None where the plan uses passes that the model lacks."""
-    outside = amounts.copy()
-    outside[parts.passes] = 0.0
-    if outside.any():
-        return None
-    values = np.zeros(parts.model.n_columns)
-    used = amounts[parts.passes] > 0
-    values[parts.made], values[parts.amount] = used, amounts[parts.passes]
-    levels = field.levels(amounts)[parts.sides]
-    values[parts.covered] = levels >= REACHED
-    values[parts.pairs] = np.isin(np.unique(field.pair[parts.passes]), field.pair[parts.passes[used]])
-    values[parts.entries] = np.isin(
-        np.unique(field.lets_in[:, parts.passes].tocoo().row), field.entry[parts.passes[used]]
-    )
-    surplus = np.arange(parts.covered[-1] + 1 if len(parts.covered) else 0, parts.model.n_columns)
-    if len(surplus):
-        greatest = np.asarray(field.rows[parts.sides][:, parts.passes] @ field.most[parts.passes])
-        over = (greatest > field.limit[parts.sides]) & (field.surplus_price[parts.sides] > 0)
-        values[surplus] = np.maximum(0.0, levels - field.limit[parts.sides])[over]
-    return values
+def _learn(search: _Search, parts: Parts, answer: Answer) -> bool:
+    """Take the MILP's plan, mended where short; add the rows it got wrong; say whether there were any."""
+    field = search.field
+    amounts = np.zeros(len(field.passes))
+    amounts[parts.passes] = np.where(answer.values[parts.made] > 0.5, answer.values[parts.amount], 0.0)
+    search.offer(lowered(field, greedy(field, amounts * (1.0 + 1e-9))))
+    short = (field.levels(amounts) < REACHED) * (field.areas + field.weights)
+    short[search.rows.covered] = 0.0
+    unpaid = _unpaid(field, amounts, search.rows)
+    heavy = _worst(unpaid) if unpaid.sum() > 1e-4 * search.cost else np.zeros(0, dtype=np.int64)
+    covered = _worst(short)
+    search.rows = search.rows.joined(covered, heavy)
+    return bool(len(covered) or len(heavy))

@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from bayreach.arrays import FloatArray, IntArray
-from bayreach.deposit.direct import Air, Flying, pull_film
+from bayreach.deposit.direct import Air, Flying, Pull
+from bayreach.deposit.direct import columns as direct_columns
 from bayreach.film import Column
 from bayreach.passes._candidates import Candidate
 from bayreach.poses import Stations, stations_of
@@ -23,6 +24,12 @@ if TYPE_CHECKING:
 Progress = Callable[[str, int, int], None]
 PLAN_STEP = 0.02
 """Distance in m between stations when candidates are compared; the plan is verified with finer ones."""
+
+
+AT_ONCE = 64
+"""Pulls between two reports of progress."""
+FLOOR = 1e-4
+"""Film in 1/m² of one station below which no ray is asked: 0.1 µm needs a litre."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -67,7 +74,6 @@ def pass_columns(
     settled_per_fog: Mapping[str, FloatArray] | None = None,
     step: float = PLAN_STEP,
     cache: MutableMapping[str, Column] | None = None,
-    threads: int = 2,
     progress: Progress | None = None,
 ) -> Columns:
     """Return the columns of all candidates.
@@ -85,8 +91,6 @@ def pass_columns(
     cache : mapping, optional
         Columns by content (mesh, tip, stations, targets): found ones are not computed again, new ones are
         added.
-    threads : int
-        Columns computed at a time.
     """
     base = _digest_of(scene, targets)
     whole, parts = _pieces(candidates)
@@ -94,34 +98,22 @@ def pass_columns(
     store: MutableMapping[str, Column] = {} if cache is None else cache
     todo = [(key, candidates[index]) for key, index in zip(keys, whole, strict=True) if key not in store]
 
-    def lay(item: tuple[str, Candidate]) -> tuple[str, Column]:
-        key, candidate = item
-        flies = flying.get(candidate.wand.name) if flying is not None else None
-        stations = stations_of(candidate.wet_path, step)
-        return key, pull_film(scene, targets, stations, candidate.wand.tip, air=air, flying=flies)
-
-    for count, (key, column) in enumerate(_in_threads(lay, todo, threads)):
-        store[key] = column
+    for begin in range(0, len(todo), AT_ONCE):
+        group = todo[begin : begin + AT_ONCE]
+        pulls = [
+            Pull(
+                stations=stations_of(candidate.wet_path, step),
+                tip=candidate.wand.tip,
+                flying=None if flying is None else flying.get(candidate.wand.name),
+            )
+            for _, candidate in group
+        ]
+        found = direct_columns(scene, targets, pulls, air=air, floor=FLOOR)
+        store.update({key: column for (key, _), column in zip(group, found, strict=True)})
         if progress is not None:
-            progress("columns", count + 1, len(todo))
+            progress("columns", begin + len(group), len(todo))
     made = {index: store[key] for index, key in zip(whole, keys, strict=True)}
     return _assembled(targets, candidates, made, parts, settled_per_fog)
-
-
-def _in_threads(work: Callable[[Any], Any], items: Sequence[Any], threads: int) -> Any:
-    if threads <= 1 or len(items) < 2:
-        return map(work, items)
-    from concurrent.futures import ThreadPoolExecutor
-
-    # The first call alone: the ray engine makes its tree ready then, which must not happen twice at a time.
-    first = [work(items[0])]
-
-    def run() -> Any:
-        yield from first
-        with ThreadPoolExecutor(max_workers=threads) as pool:
-            yield from pool.map(work, items[1:])
-
-    return run()
 
 
 def _pieces(candidates: Sequence[Candidate]) -> tuple[list[int], dict[int, list[int]]]:
