@@ -99,8 +99,7 @@ def met_lines(points: FloatArray, faces: IntArray, slack: float) -> MetLines:
     ends, owners, others, n_crossing = [np.zeros((0, 2, 3))], [first[:0]], [first[:0]], 0
     for start in range(0, len(first), _PAIRS_AT_ONCE):
         f, g = first[start : start + _PAIRS_AT_ONCE], second[start : start + _PAIRS_AT_ONCE]
-        shared = (faces[f][:, :, None] == faces[g][:, None, :]).any(axis=2).sum(axis=1)
-        f, g = f[shared < 2], g[shared < 2]
+        f, g = _apart_or_folded(points, faces, f, g)
         flat = _is_coplanar(corners[f], corners[g], slack)
         line, met, crossing = _common_lines(corners[f[~flat]], corners[g[~flat]], slack)
         n_crossing += int(crossing.sum())
@@ -116,6 +115,24 @@ def met_lines(points: FloatArray, faces: IntArray, slack: float) -> MetLines:
     face, other, places = np.concatenate(owners), np.concatenate(others), np.concatenate(ends)
     inner = ~_runs_along_edge(corners[face], places, slack)
     return MetLines(face=face[inner], other=other[inner], ends=places[inner], n_crossing=n_crossing)
+
+
+def _apart_or_folded(
+    points: FloatArray, faces: IntArray, f: IntArray, g: IntArray
+) -> tuple[IntArray, IntArray]:
+    """Return the pairs that share no edge, or share one and lie on the same hand of it."""
+    same = faces[f][:, :, None] == faces[g][:, None, :]
+    n_shared = same.any(axis=2).sum(axis=1)
+    rows = np.flatnonzero(n_shared == 2)
+    of_f, of_g = same[rows].any(axis=2), same[rows].any(axis=1)
+    apex_f = points[faces[f[rows]][~of_f]]
+    apex_g = points[faces[g[rows]][~of_g]]
+    ends = points[faces[f[rows]][of_f].reshape(-1, 2)]
+    along = ends[:, 1] - ends[:, 0]
+    hand = np.cross(along, apex_f - ends[:, 0]), np.cross(along, apex_g - ends[:, 0])
+    kept = n_shared < 2
+    kept[rows] = np.einsum("ij,ij->i", *hand) > 0
+    return f[kept], g[kept]
 
 
 def _close_pairs(points: FloatArray, faces: IntArray, slack: float) -> tuple[IntArray, IntArray]:
