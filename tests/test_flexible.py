@@ -109,7 +109,7 @@ def test_a_hose_that_droops_is_stopped_where_too_much_hangs_free(winding):
     # 5 N mm² stiff, 50 g a metre: w L⁴ / 8 EI = 1 mm at L = 169 mm.
     soft = hose(stiffness=0.05, mass_per_length=0.05, droop_limit=0.001)
     free = (8 * 0.05 * 0.001 / (0.05 * 9.80665)) ** 0.25
-    paths, _ = paths_through(winding, soft, winding.opening_named("opening 1"))
+    paths, _ = paths_through(winding, soft, winding.opening_named("opening 1"), count=24)
     hanging = [path for path in paths if "hang free" in path.limit]
     assert hanging
     first = [path.deepest for path in hanging if path.through == ("opening 1",)]

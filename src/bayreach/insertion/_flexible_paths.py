@@ -159,10 +159,10 @@ def _supported(bender: Bender, route: Route, run: FloatArray) -> tuple[float, st
 
 
 def _held(bender: Bender, route: Route) -> BoolArray:
-    from bayreach.insertion._tree import nearest_faces
+    from bayreach.insertion._queries import nearest_faces
 
-    points = np.ascontiguousarray(route.line)
-    gaps, _ = nearest_faces(bender.space.tree, points, points, bender.radius + 0.001)
+    points, limit = route.line, bender.radius + 0.001
+    gaps, _ = nearest_faces(bender.space.tree, starts=points, ends=points, limit=limit)
     at_gate = np.zeros(len(points), dtype=np.bool_)
     for gate in route.through:
         at_gate |= np.linalg.norm(points - gate.center, axis=1) < 1e-6

@@ -19,11 +19,6 @@ def compiled(function: F) -> F:
     return cast(F, numba.njit(cache=True, nogil=True, error_model="numpy")(function))
 
 
-def compiled_parallel(function: F) -> F:
-    """Return `function` compiled for all cores; its outermost `prange` is shared out."""
-    return cast(F, numba.njit(cache=True, nogil=True, parallel=True, error_model="numpy")(function))
-
-
 @compiled
 def less(a: Vector, b: Vector) -> Vector:
     """Return a - b."""

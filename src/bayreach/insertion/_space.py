@@ -95,13 +95,16 @@ def bays_at(space: Space, points: ArrayLike) -> IntArray:
 
 
 def _bays_seen(space: Space, points: FloatArray, look: FloatArray) -> IntArray:
-    from bayreach.insertion._tree import first_touches
+    from bayreach.insertion._queries import first_touches
 
     mesh, bays, count = space.mesh, space.bays, len(points)
     n_walls = mesh.n_faces + len(bays.cap_faces)
     zeros, far = np.zeros(count), np.full(count, 2.0 * mesh.diagonal + np.abs(points).max(initial=0.0))
     rays = np.tile(look, (count, 1))
-    _, faces = first_touches(space.air, points, rays, zeros, far, zeros + 1e-12, zeros, np.ones(n_walls))
+    _, faces = first_touches(
+        space.air, origins=points, directions=rays, starts=zeros, stops=far, radii=zeros + 1e-12,
+        extras=zeros, shares=np.ones(n_walls),
+    )  # fmt: skip
     seen = np.full(count, OUTSIDE)
     on_mesh = (faces >= 0) & (faces < mesh.n_faces)
     corners = mesh.corners[faces[on_mesh]]
@@ -199,14 +202,14 @@ def rods_blocked(space: Space, starts: ArrayLike, ends: ArrayLike, radii: ArrayL
     Rod k is all points within `radii[k]` (m) of the segment from `starts[k]` to `ends[k]` (m, 3). Each face
     asks its share (`Space.shares`; the whole by default) of `extras` beyond the radius.
     """
-    from bayreach.insertion._tree import blocking_faces
+    from bayreach.insertion._queries import blocking_faces
 
     starts = np.ascontiguousarray(np.atleast_2d(np.asarray(starts, dtype=np.float64)))
     ends = np.ascontiguousarray(np.broadcast_to(np.asarray(ends, dtype=np.float64), starts.shape))
     widths = np.ascontiguousarray(np.broadcast_to(np.asarray(radii, dtype=np.float64), (len(starts),)))
     more = np.ascontiguousarray(np.broadcast_to(np.asarray(extras, dtype=np.float64), (len(starts),)))
     asked = np.ones(space.solid.n_faces) if shares is None else shares
-    return blocking_faces(space.tree, starts, ends, widths, more, asked)
+    return blocking_faces(space.tree, starts=starts, ends=ends, radii=widths, extras=more, shares=asked)
 
 
 @dataclass(frozen=True, kw_only=True)

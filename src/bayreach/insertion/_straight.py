@@ -183,7 +183,7 @@ def _in_plane(offsets: FloatArray, aims: FloatArray, axis: FloatArray) -> tuple[
 
 def _limit_by_contact(record: _Record, space: Space, opening: "Opening", shares: FloatArray) -> None:
     """Move a ball of each section's radius from where the section starts to the depth known so far."""
-    from bayreach.insertion._tree import first_touches
+    from bayreach.insertion._queries import first_touches
 
     for section in _moving_sections(record.wand):
         radius = section.diameter / 2.0
@@ -193,8 +193,9 @@ def _limit_by_contact(record: _Record, space: Space, opening: "Opening", shares:
             back = max(back, -record.wand.room_outside)
         starts = np.full(len(record.aims), min(back, -front))
         along, faces = first_touches(
-            space.tree, record.entries, record.aims, starts, np.maximum(record.depths - front, starts),
-            np.full(len(starts), radius), np.full(len(starts), record.wand.clearance), shares,
+            space.tree, origins=record.entries, directions=record.aims, starts=starts,
+            stops=np.maximum(record.depths - front, starts), radii=np.full(len(starts), radius),
+            extras=np.full(len(starts), record.wand.clearance), shares=shares,
         )  # fmt: skip
         limits = _kinds_of_contact(space, opening, along, faces, radius)
         stuck = (limits == HOLE) & (section.near == 0.0)

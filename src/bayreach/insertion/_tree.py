@@ -7,7 +7,6 @@ inner node, the corners in leaf order (n, 3, 3), and the face index of each plac
 import math
 
 import numpy as np
-from numba import prange
 
 from bayreach.arrays import FloatArray, IntArray
 from bayreach.insertion._solid import (
@@ -15,7 +14,6 @@ from bayreach.insertion._solid import (
     ball_triangle,
     box_span,
     compiled,
-    compiled_parallel,
     less,
     point_triangle,
     segment_triangle,
@@ -164,20 +162,16 @@ def _first_touch(
     return best, face
 
 
-@compiled_parallel
-def first_touches(
+@compiled
+def touches(
     tree: Tree, origins: FloatArray, directions: FloatArray, starts: FloatArray, stops: FloatArray,
     radii: FloatArray, extras: FloatArray, shares: FloatArray,
 ) -> tuple[FloatArray, IntArray]:  # fmt: skip
-    """Return how far each ball moves along its direction before it touches a face, and that face (-1: none).
-
-    Ball k starts at origin + start * direction and goes to `stops[k]`. `shares` (n,) is how much of a ball's
-    `extras` each face asks beyond its radius; a face below 0 is as if absent.
-    """
+    """Return how far each ball moves before it touches a face, and that face; see `_queries`."""
     n_rods = len(origins)
     reached = np.zeros(n_rods)
     faces = np.full(n_rods, -1)
-    for k in prange(n_rods):
+    for k in range(n_rods):
         o = (origins[k, 0], origins[k, 1], origins[k, 2])
         d = (directions[k, 0], directions[k, 1], directions[k, 2])
         reached[k], faces[k] = _first_touch(tree, o, d, starts[k], stops[k], radii[k], extras[k], shares)
@@ -210,8 +204,8 @@ def blocking_face(tree: Tree, p: Vector, q: Vector, radius: float, extra: float,
     return -1
 
 
-@compiled_parallel
-def blocking_faces(
+@compiled
+def blockers(
     tree: Tree,
     starts: FloatArray,
     ends: FloatArray,
@@ -219,28 +213,23 @@ def blocking_faces(
     extras: FloatArray,
     shares: FloatArray,
 ) -> IntArray:
-    """Return a face that each capsule (starts, ends (m, 3); radii (m,)) cuts into; -1: clear."""
+    """Return a face that each capsule cuts into, -1: clear; see `_queries`."""
     faces = np.full(len(starts), -1)
-    for k in prange(len(starts)):
+    for k in range(len(starts)):
         p = (starts[k, 0], starts[k, 1], starts[k, 2])
         q = (ends[k, 0], ends[k, 1], ends[k, 2])
         faces[k] = blocking_face(tree, p, q, radii[k], extras[k], shares)
     return faces
 
 
-@compiled_parallel
-def blocked_bodies(
+@compiled
+def body_blockers(
     tree: Tree, starts: FloatArray, ends: FloatArray, radii: FloatArray, extras: FloatArray,
     rotations: FloatArray, origins: FloatArray, shares: FloatArray,
 ) -> tuple[IntArray, IntArray]:  # fmt: skip
-    """Return, for each pose of a body of capsules, a face that it cuts and the capsule that does; -1: clear.
-
-    The capsules (c, 3) are given in the body's frame; pose k carries x to `rotations[k]` x + `origins[k]`.
-    `extras` (k, c) is what each face asks of a capsule beyond its radius, by the face's share; a capsule
-    below 0 is as if absent.
-    """
+    """Return a face that each pose cuts into and the capsule that does, -1: clear; see `_queries`."""
     faces, capsules = np.full(len(origins), -1), np.full(len(origins), -1)
-    for k in prange(len(origins)):
+    for k in range(len(origins)):
         for c in range(len(radii) - 1, -1, -1):
             if extras[k, c] >= 0.0:
                 p = _carried(rotations[k], origins[k], starts[c])
@@ -287,13 +276,11 @@ def _nearest(tree: Tree, p: Vector, q: Vector, limit: float) -> tuple[float, int
     return best, face
 
 
-@compiled_parallel
-def nearest_faces(
-    tree: Tree, starts: FloatArray, ends: FloatArray, limit: float
-) -> tuple[FloatArray, IntArray]:
-    """Return each segment's distance (m,) from the mesh, at most `limit`, and the nearest face (-1: none)."""
+@compiled
+def gaps_of(tree: Tree, starts: FloatArray, ends: FloatArray, limit: float) -> tuple[FloatArray, IntArray]:
+    """Return each segment's distance from the mesh and the nearest face; see `_queries`."""
     gaps, faces = np.zeros(len(starts)), np.full(len(starts), -1)
-    for k in prange(len(starts)):
+    for k in range(len(starts)):
         p = (starts[k, 0], starts[k, 1], starts[k, 2])
         q = (ends[k, 0], ends[k, 1], ends[k, 2])
         gaps[k], faces[k] = _nearest(tree, p, q, limit)

@@ -139,15 +139,15 @@ def _passes_hole(tools: Tools, aim: FloatArray) -> BoolArray:
 def _blocked(
     tools: Tools, body: Body, poses: BodyPoses, rows: IntArray, extras: FloatArray
 ) -> tuple[IntArray, IntArray]:
-    from bayreach.insertion._tree import blocked_bodies
+    from bayreach.insertion._queries import blocked_bodies
 
     wand = tools.wand
     if wand.couple_after:
         outside = body.from_tip[None, :] - tools.threading.depths[rows][:, None]
         extras = np.where(outside > wand.room_outside, -1.0, extras)
     return blocked_bodies(
-        tools.space.tree, body.starts, body.ends, body.radii, np.ascontiguousarray(extras),
-        np.ascontiguousarray(poses.rotations), np.ascontiguousarray(poses.origins), tools.shares,
+        tools.space.tree, starts=body.starts, ends=body.ends, radii=body.radii, extras=extras,
+        rotations=poses.rotations, origins=poses.origins, shares=tools.shares,
     )  # fmt: skip
 
 
