@@ -152,3 +152,29 @@ def test_results_say_that_a_hole_is_a_candidate(job_path):
 def test_the_path_of_the_job_stays_out_of_the_answer(job_path, sprayed):
     """A result can be handed on: it names no folder of the machine it was made on."""
     assert str(Path(job_path).parent) not in to_json(sprayed.outcome)
+
+
+def test_a_plate_before_the_tip_is_named_as_what_hides_the_wall_behind_it(tmp_path):
+    """A plate hangs 100 mm short of the far wall: the wall's sides are hidden, the plate in the way."""
+    path = small_job(tmp_path)
+    mesh = tmp_path / "meshes" / "box.stl"
+    plate = [(500, 20, 20), (500, 380, 20), (500, 380, 280), (500, 20, 280)]
+    lines = mesh.read_text().rsplit("endsolid box", 1)[0].splitlines()
+    for face in ((0, 1, 2), (0, 2, 3)):
+        lines += ["facet normal 0 0 0", "outer loop"]
+        lines += ["vertex {} {} {}".format(*plate[corner]) for corner in face]
+        lines += ["endloop", "endfacet"]
+    mesh.write_text("\n".join([*lines, "endsolid box", ""]))
+    job = load_job(path)
+    forward = replace(job.wands[0], tip=replace(job.wands[0].tip, pattern="forward"))
+    near = replace(job.passes[0], deepest=0.1, shallowest=0.05)
+    answer = run.spray(replace(job, wands=(forward,), passes=(near,)))
+    sides = answer.sides
+    behind = (sides.mesh.corners.mean(axis=1)[:, 0] > 0.599).repeat(2) & (sides.side_bay == 0)
+    words = sides.names["reason_names"]
+    said = {words[code] for code in sides.extra["reason"][behind]}
+    # the cone of 30 degrees about the axis is 288 mm wide at the wall, whose corners are 250 mm off
+    assert said == {"hidden from every pass"}
+    blockers = sides.extra["hidden_by"][behind]
+    hiding = sides.mesh.corners.mean(axis=1)[blockers[blockers >= 0], 0]
+    assert np.allclose(hiding, 0.5)
