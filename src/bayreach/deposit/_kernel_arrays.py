@@ -7,7 +7,8 @@ from numpy.typing import NDArray
 
 from bayreach.arrays import OUTSIDE, FloatArray, unit_vectors
 from bayreach.deposit._air import Air, bays_at
-from bayreach.deposit._direct_kernel import (
+from bayreach.deposit._fates import Flying
+from bayreach.deposit._kernel_records import (
     MIXED,
     PROFILE,
     TABLE,
@@ -18,7 +19,6 @@ from bayreach.deposit._direct_kernel import (
     Poses,
     World,
 )
-from bayreach.deposit._fates import Flying
 from bayreach.deposit._sampled import Spray
 from bayreach.rays import Scene
 from bayreach.sight import Targets, windows_of
@@ -37,13 +37,7 @@ def world_of(
     home = np.zeros(len(poses.points), dtype=np.int64)
     if air is not None and portals is not None:
         home = bays_at(scene, air, poses.points)
-    panes = Panes(
-        *windows_of(poses.points, home, portals),
-        portals.centers if portals else np.zeros((0, 3)),
-        portals.normals if portals else np.zeros((0, 3)),
-        portals.radii if portals else np.zeros(0),
-        portals.is_flat if portals else np.zeros(0, dtype=np.bool_),
-    )
+    panes = Panes(*windows_of(poses.points, home, portals))
     return World(
         _grains(targets, air, by_sample=by_sample),
         poses,
@@ -116,8 +110,8 @@ def _poses(sprays: Sequence[Spray]) -> tuple[Poses, list[Spray]]:
     # The centre line lies in the plane of axis and clock.
     lines = np.repeat(np.stack([spray.tip.center_line[[0, 2]] for spray in sprays]), counts, axis=0)
     poses = Poses(
-        np.concatenate([[0], np.cumsum(counts)]).astype(np.int64),
-        np.array(tip_of_pull, dtype=np.int64),
+        np.repeat(np.arange(len(sprays)), counts),
+        np.repeat(np.array(tip_of_pull, dtype=np.int64), counts),
         np.concatenate([spray.stations.points for spray in sprays]),
         lines[:, :1] * axes + lines[:, 1:] * clocks,
         axes,

@@ -9,8 +9,9 @@ import numpy as np
 
 from bayreach.arrays import FloatArray, IntArray
 from bayreach.deposit._air import Air
-from bayreach.deposit._direct_kernel import Grains, World, spray_blocks
+from bayreach.deposit._direct_kernel import spray_blocks
 from bayreach.deposit._kernel_arrays import world_of
+from bayreach.deposit._kernel_records import Grains, World
 from bayreach.deposit._sampled import Spray
 from bayreach.rays import Scene
 from bayreach.sight import Targets

@@ -33,6 +33,11 @@ def compiled(function: Function) -> Function:
     return cast(Function, njit(cache=True, nogil=True, error_model="numpy")(function))
 
 
+def inlined(function: Function) -> Function:
+    """Return `function` compiled into each of its callers: for small functions of the innermost loops."""
+    return cast(Function, njit(inline="always", error_model="numpy")(function))
+
+
 class Tracer(NamedTuple):
     """What a kernel needs to trace: addresses of Embree's functions and scene, or a tree of our own.
 

@@ -33,9 +33,9 @@ class Blocks:
         Least cosine between a normal and the mean.
     floors : (b,) float
         Least height in m of a sample above the middle along the mean normal.
-    offsets : (m, 3) float32
+    offsets : (3, m) float32
         Samples from the middle of their block, in m.
-    normals : (m, 3) float32
+    normals : (3, m) float32
         Unit normals.
     weights : (m,) float32
         Share of its side that a sample stands for.
@@ -103,8 +103,8 @@ def blocks_of(points: FloatArray, normals: FloatArray, weights: FloatArray, side
         axes=axes,
         cosines=np.minimum.reduceat(cosines, at) if n_blocks else np.zeros(0),
         floors=np.minimum.reduceat(heights, at) if n_blocks else np.zeros(0),
-        offsets=offsets.astype(np.float32),
-        normals=looks.astype(np.float32),
+        offsets=np.ascontiguousarray(offsets.T, dtype=np.float32),
+        normals=np.ascontiguousarray(looks.T, dtype=np.float32),
         weights=weights[samples].astype(np.float32),
         rows=np.repeat(np.arange(n_sides), counts[order]).astype(np.int32),
         order=order,

@@ -3,7 +3,6 @@
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
 from bayreach.arrays import FloatArray, IntArray
 from bayreach.rays.packets import compiled
@@ -22,19 +21,15 @@ class Balls(NamedTuple):
 
 
 @compiled
-def find_windows(
-    points: FloatArray, home: IntArray, balls: Balls, starts: IntArray
-) -> tuple[NDArray[np.int32], NDArray[np.int32], FloatArray]:
-    """Fill `starts` and return the last and tightest opening and the cone of the last one of each window.
+def find_windows(points: FloatArray, home: IntArray, balls: Balls, starts: IntArray) -> FloatArray:
+    """Fill `starts` (s, n_bays + 2) and return cones (w, 10) of each window's last and tightest opening.
 
     A straight line from a station into another bay crosses a chain of openings, so it lies in the cone of
     each: a chain is followed as long as all its cones overlap. A station with too many windows becomes one of
     unknown bay.
     """
     n_bays = starts.shape[1] - 2
-    room = max(64, 8 * len(points))
-    last = np.zeros(room, dtype=np.int32)
-    tightest = np.zeros(room, dtype=np.int32)
+    windows = np.zeros((max(64, 8 * len(points)), 10))
     used = 0
     found = np.zeros((_MOST, 3), dtype=np.int64)
     cones = np.zeros((len(balls.radii), 5))
@@ -47,32 +42,18 @@ def find_windows(
         if count < 0:
             home[station] = _UNKNOWN
             continue
-        while used + count > len(last):
-            last = np.concatenate((last, np.zeros_like(last)))
-            tightest = np.concatenate((tightest, np.zeros_like(tightest)))
+        while used + count > len(windows):
+            windows = np.concatenate((windows, np.zeros_like(windows)))
         for bay in range(n_bays + 1):
             starts[station, bay] = used
             for place in range(count):
                 if found[place, 0] == bay:
-                    last[used] = found[place, 1]
-                    tightest[used] = found[place, 2]
+                    last, tightest = found[place, 1], found[place, 2]
+                    windows[used, :5] = cones[last]
+                    windows[used, 5:] = cones[tightest if tightest >= 0 else last]
                     used += 1
         starts[station, n_bays + 1] = used
-    last, tightest = last[:used].copy(), tightest[:used].copy()
-    return last, tightest, _cones_of(points, starts, last, balls)
-
-
-@compiled
-def _cones_of(points: FloatArray, starts: IntArray, last: NDArray[np.int32], balls: Balls) -> FloatArray:
-    """Return the cone (w, 5) of each window's last opening."""
-    cones = np.zeros((len(last), 5))
-    one = np.zeros((1, 5))
-    for station in range(len(points)):
-        for place in range(starts[station, 0], starts[station, -1]):
-            own = slice(last[place], last[place] + 1)
-            _cones_from(points[station], balls.centers[own], balls.radii[own], one)
-            cones[place] = one[0]
-    return cones
+    return windows[:used].copy()
 
 
 @compiled

@@ -1,0 +1,85 @@
+"""Compiled: which stations a block of targets may get liquid from, by the ball round it and by windows."""
+
+import numpy as np
+
+from bayreach.arrays import FloatArray, IntArray
+from bayreach.deposit._kernel_records import MIXED, Panes, World
+from bayreach.rays.packets import compiled, inlined
+
+Triple = tuple[float, float, float]
+_UNKNOWN = -2
+
+
+@compiled
+def stations_in_question(world: World, block: int, chosen: IntArray) -> int:
+    """Fill `chosen` with the stations from which a sample of the block may get liquid; return how many."""
+    points, lines, tips = world.poses.points, world.poses.lines, world.poses.tips
+    shares, home = world.poses.shares, world.panes.home
+    reach, edges = world.patterns.reach, world.patterns.cosines
+    panes, bays = world.panes, world.grains.bays[block]
+    center, axis = world.grains.centers[block], world.grains.axes[block]
+    radius, floor = world.grains.radii[block], world.grains.floors[block]
+    is_flat = world.grains.cosines[block] > 1.0 - 1e-9
+    count = 0
+    for station in range(len(tips)):
+        x = center[0] - points[station, 0]
+        y = center[1] - points[station, 1]
+        z = center[2] - points[station, 2]
+        # All normals alike: the tip must stand above the lowest sample.
+        if is_flat and -(x * axis[0] + y * axis[1] + z * axis[2]) <= floor - 1e-6 * radius:
+            continue
+        distance = np.sqrt(x * x + y * y + z * z)
+        tip = tips[station]
+        if distance - radius > reach[tip] or shares[station] <= 0.0:
+            continue
+        if distance > radius * 1.001:
+            sine = radius / distance
+            cosine = np.sqrt(1.0 - sine * sine)
+            x, y, z = x / distance, y / distance, z / distance
+            toward = x * lines[station, 0] + y * lines[station, 1] + z * lines[station, 2]
+            if not _meets_zone(toward, (cosine, sine), edges[tip, 0], edges[tip, 1]):
+                continue
+            if home[station] not in (_UNKNOWN, bays[0], bays[1]) and not _is_in_view(
+                bays, panes, station, (x, y, z), (cosine, sine)
+            ):
+                continue
+        chosen[count] = station
+        count += 1
+    return count
+
+
+@inlined
+def _meets_zone(toward: float, ball: tuple[float, float], low: float, high: float) -> bool:
+    """Return whether a ball seen under a half-angle (cosine, sine) meets the zone low to high."""
+    cosine, sine = ball
+    low_sine = np.sqrt(max(0.0, 1.0 - low * low))
+    high_sine = np.sqrt(max(0.0, 1.0 - high * high))
+    # Widest angle of the zone plus the ball's: beyond it only while the sum stays below 180 degrees.
+    if low_sine * cosine + low * sine > 0.0 and toward < low * cosine - low_sine * sine - 1e-9:
+        return False
+    # Narrowest angle less the ball's, where that is above zero.
+    return not (high < cosine and toward > high * cosine + high_sine * sine + 1e-9)
+
+
+@compiled
+def _is_in_view(bays: IntArray, panes: Panes, station: int, way: Triple, ball: tuple[float, float]) -> bool:
+    """Return whether a window to a bay of the block meets the ball round the block."""
+    if bays[0] == MIXED:
+        return True
+    for place in range(2):
+        bay = bays[place]
+        for window in range(panes.starts[station, bay], panes.starts[station, bay + 1]):
+            if _meets_cone(panes.cones[window, :5], way, ball) and _meets_cone(
+                panes.cones[window, 5:], way, ball
+            ):
+                return True
+        if bays[1] == bay:
+            break
+    return False
+
+
+@inlined
+def _meets_cone(cone: FloatArray, way: Triple, ball: tuple[float, float]) -> bool:
+    """Return whether a ball along `way`, its half-angle (cosine, sine), meets a cone; -1: all round."""
+    toward = way[0] * cone[0] + way[1] * cone[1] + way[2] * cone[2]
+    return bool(cone[3] < 0.0 or toward >= cone[3] * ball[0] - cone[4] * ball[1] - 1e-9)
