@@ -79,6 +79,8 @@ class Laid:
         Of each pass: what it did before uptake, creep and run-off, which know no passes.
     time_to_95 : (n,) float
         Time in s until 5 % of the fog put into each bay hangs, the longest of all tips; zeros without fog.
+    rouse : float
+        How far the bays are from well mixed: `SettledPerFog.rouse`, greatest of all tips; zero without fog.
     mist : tuple of MistFigures
         Figures at the end of each pass; empty without `settled`.
     soaked : (2n,) float
@@ -93,6 +95,7 @@ class Laid:
     ledger: Ledger
     ledgers: tuple[Ledger, ...]
     time_to_95: FloatArray
+    rouse: float
     mist: tuple[MistFigures, ...]
     soaked: FloatArray
     surplus: FloatArray
@@ -190,7 +193,7 @@ def lay_film(
     for spray in passes:
         direct[spray.column.sides] += spray.volume * spray.column.direct
     ledgers = [_direct_ledger(spray, conditions.settled and n_bays > 0) for spray in passes]
-    times, figures = np.zeros(n_bays), {}
+    times, figures, rouse = np.zeros(n_bays), {}, 0.0
     for places in _by_tip(passes) if conditions.settled and n_bays else []:
         loads = np.array([passes[k].volume * passes[k].column.fog_to_bay[:n_bays] for k in places])
         sprayed = sum(passes[k].volume for k in places)
@@ -199,6 +202,7 @@ def lay_film(
         fate = settling(ground, passes[places[0]].tip, liquid, conditions, loads.sum() / sprayed)
         settled += fate.film(loads.sum(axis=0))
         times = np.where(loads.sum(axis=0) > 0, np.maximum(times, fate.time_to_95), times)
+        rouse = max(rouse, fate.rouse)
         for k, load in zip(places, loads, strict=True):
             ledgers[k] = ledgers[k].plus(_fog_ledger(fate, load))
             figures[k] = _figures(ground, fate, load, passes[k], liquid)
@@ -214,6 +218,7 @@ def lay_film(
         ledger=(total if stays is None else replace(total, **stays.volumes)).check(),
         ledgers=tuple(ledgers),
         time_to_95=times,
+        rouse=rouse,
         mist=tuple(figures[k] for k in sorted(figures)),
         soaked=np.zeros_like(direct) if stays is None else stays.soaked,
         surplus=np.zeros_like(direct) if stays is None else stays.surplus,

@@ -257,7 +257,8 @@ class _Network:
         ends_here[self.ways[:, 0]] = False
         held = np.where(ends_here, load, 0.0)
         exits = self.basin[n:]
-        drips = np.where(self.leads_out, held[exits], 0.0)
+        told = self.leads_out & (held[exits] > CRUMB * surplus.sum())
+        drips = np.where(told, held[exits], 0.0)
         held[exits[self.leads_out]] = 0.0
         chosen = np.flatnonzero(held > CRUMB * surplus.sum())
         lowest = self._lowest(n, n_basins)[chosen]

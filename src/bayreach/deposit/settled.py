@@ -22,6 +22,7 @@ FRICTION_SPEED = 0.03
 """In m/s: stirring at the walls while a bay is sprayed (common practice, no source)."""
 EXCHANGE_SPEED = 0.01
 """In m/s over the whole opening: what (C_d / 3) √(g D ΔT / T) gives for D = 80 mm, 1 K and C_d = 0.6."""
+VON_KARMAN = 0.4
 DOWNWARD = -1e-6
 """A side whose normal has a lesser cosine to up faces down and gets no credit."""
 
@@ -163,6 +164,8 @@ class SettledPerFog:
         Cosine of each side's normal to up.
     falls, walls, shares : (c,) float
         Fall speed and speed at an upright wall of each droplet class in m/s, and its share of the volume.
+    friction_speed : float
+        Stirring at the walls in m/s.
     exposures : (c, n, n) float
         Exposure of bay i per m³ of the class into bay j, in s/m³.
     decays : tuple of Decay
@@ -179,6 +182,7 @@ class SettledPerFog:
     falls: FloatArray
     walls: FloatArray
     shares: FloatArray
+    friction_speed: float
     exposures: FloatArray
     decays: tuple[Decay, ...]
     credited: FloatArray
@@ -186,6 +190,16 @@ class SettledPerFog:
     suspended: FloatArray
     escaped: FloatArray
     time_to_95: FloatArray
+
+    @property
+    def rouse(self) -> float:
+        """Rouse number V / (κ u*), κ = 0.4, averaged over the fog: how far the bays are from well mixed.
+
+        Below about 0.1 droplets are spread evenly through the height; above about 1 they fall to the floor
+        before the air can carry them about (Rouse 1937, for grains in a stream), so that the film lies
+        below the place where the fog was made, and not evenly over the bay as it is told here.
+        """
+        return float(self.shares @ self.falls) / (VON_KARMAN * self.friction_speed)
 
     @property
     def volumes(self) -> FloatArray:
@@ -274,6 +288,7 @@ def settled_per_fog(
         falls=falls,
         walls=walls,
         shares=classes.shares,
+        friction_speed=friction_speed,
         exposures=exposures,
         decays=tuple(decays),
         credited=weights[:, 0],

@@ -44,6 +44,8 @@ from bayreach.wands import Wand
 
 SMALLEST_HOLIDAY = 1e-4
 """Area in m² below which an uncovered patch is counted in the areas but not listed: 1 cm²."""
+UNEVEN = 1.0
+"""Rouse number of the fog above which settled film is said to be uneven."""
 MOST_HOLIDAYS = 200
 """Longest list of holidays; the largest come first and the rest is said in a warning."""
 
@@ -145,8 +147,9 @@ def shares_of(site: Site, wetting: Wetting) -> Shares:
     """Return films in the target's terms (dry or wet), after what the surface soaks up, and statuses."""
     target = site.job.target
     film = wetting.film
-    direct = np.maximum(0.0, film.direct - site.uptake) * site.wet_share
     total = film.stays * site.wet_share
+    # Of what stays after run-off, direct film is counted first.
+    direct = np.minimum(np.maximum(0.0, film.direct - site.uptake) * site.wet_share, total)
     settled = np.maximum(0.0, total - direct)
     status = films.statuses(total, target.film_min, target.film_max, site.keep_out)
     return Shares(
@@ -379,6 +382,11 @@ def _film_warnings(site: Site, wetting: Wetting) -> list[str]:
     sealed = [bay.name for bay in site.bays.bays if bay.sealed]
     if sealed:
         said.append(f"Nothing can be sprayed into the sealed {', '.join(sealed)}.")
+    if wetting.laid.rouse > UNEVEN:
+        said.append(
+            f"Fog falls faster than the air stirs it (Rouse number {wetting.laid.rouse:.1f}, even below 0.1)"
+            ": settled film is told as an even layer in each bay, in truth most of it lies below the pull."
+        )
     closures = [abs(column.closure) for column in wetting.columns if np.isfinite(column.closure)]
     if closures and max(closures) > site.job.film.error:
         said.append(
