@@ -11,7 +11,7 @@ import pytest
 from small_job import small_job
 
 from bayreach.cli import main
-from bayreach.outcome import measurement_schema, result_schema
+from bayreach.outcome import measurement_schema, reach_schema, result_schema
 
 HEAVY = (
     "vtk",
@@ -76,7 +76,7 @@ def test_the_bare_word_shows_the_commands(capsys: pytest.CaptureFixture[str]) ->
         (["show", "nowhere"], "nowhere: has no result; run spray or plan with -o nowhere first."),
         (
             ["schema", "jb"],
-            'known: job, result, measurement. Did you mean "job"?',
+            'known: job, result, measurement, reach. Did you mean "job"?',
         ),
     ],
     ids=lambda value: " ".join(value) if isinstance(value, list) else "",
@@ -133,6 +133,26 @@ def test_the_same_job_gives_the_same_bytes(answered: Path) -> None:
         assert (answered / "third" / name).read_bytes() == (answered / "out" / name).read_bytes()
 
 
+def test_reach_tells_how_deep_a_straight_wand_goes(
+    answered: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["reach", str(answered / "job.toml"), "--json"]) == 0
+    table = json.loads(capsys.readouterr().out)
+    jsonschema.validate(table, reach_schema())
+    row = table["reach"][0]
+    assert (row["wand"], row["opening"], row["fits"]) == ("long", "port", True)
+    # The wand is 0.7 m long; along the box's diagonal from the port there is a little more than 0.6 m.
+    assert 0.6 < row["depth_m"] <= 0.7
+    assert row["bays_reached"] == [table["reach"][0]["bays"][0]["bay"]]
+
+
+def test_reach_of_a_bay_that_is_not_there_is_refused(
+    answered: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["reach", str(answered / "job.toml"), "--bay", "bay 7"]) == 1
+    assert '--bay "bay 7" is no bay of box.stl. Did you mean "bay 1"?' in capsys.readouterr().err
+
+
 def test_compare_says_when_nothing_changed(answered: Path, capsys: pytest.CaptureFixture[str]) -> None:
     out = str(answered / "out")
     assert main(["compare", out, out]) == 0
@@ -156,7 +176,7 @@ def test_demo_writes_jobs_that_load(tmp_path: Path, capsys: pytest.CaptureFixtur
         assert load_job(Path(path)).wands
 
 
-@pytest.mark.parametrize("of", ["job", "result", "measurement"])
+@pytest.mark.parametrize("of", ["job", "result", "measurement", "reach"])
 def test_schema_prints_a_schema(of: str, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["schema", of]) == 0
     jsonschema.Draft202012Validator.check_schema(json.loads(capsys.readouterr().out))

@@ -81,6 +81,40 @@ def measure(mesh: Path, /, *, units: str, json: Json = False) -> int:
 
 
 @app.command
+def reach(job: Path, /, *, bay: str | None = None, json: Json = False) -> int:
+    """Try each wand through each opening: does it fit, how deep, what limits it, what could it wet.
+
+    Parameters
+    ----------
+    job
+        job file (TOML)
+    bay
+        name of a bay; exit 2 when no wand gets into it
+    """
+    from bayreach import run
+    from bayreach.cautions import cautions
+    from bayreach.cli._progress import watched
+    from bayreach.cli._words import reach_lines
+    from bayreach.errors import JobError, nearest_hint
+    from bayreach.job import load_job
+    from bayreach.outcome import ReachTable
+
+    read = load_job(job)
+    with watched() as progress:
+        rows = run.reach(read, progress)
+    known = {row.bay for each in rows for row in each.bays}
+    if bay is not None and bay not in known:
+        message = f'--bay "{bay}" is no bay of {read.mesh_path.name}.{nearest_hint(bay, known)}'
+        raise JobError(message)
+    if json:
+        say_json(ReachTable(reach=rows, cautions=cautions(film=False)))
+    else:
+        say(reach_lines(rows, bay=bay))
+    is_reached = any(row.fits if bay is None else bay in row.bays_reached for row in rows)
+    return DONE if is_reached else NO
+
+
+@app.command
 def spray(job: Path, /, *, out: OutFolder, json: Json = False) -> int:
     """Work out the film of the passes written in a job.
 
@@ -92,6 +126,31 @@ def spray(job: Path, /, *, out: OutFolder, json: Json = False) -> int:
     from bayreach import run
 
     return _run_into(job, out, run.spray, json=json)
+
+
+@app.command
+def plan(
+    job: Path,
+    /,
+    *,
+    out: OutFolder,
+    no_drill: Annotated[bool, Parameter(negative="")] = False,
+    json: Json = False,
+) -> int:
+    """Choose openings, holes, wands and passes for a job, verify them, and write everything.
+
+    Parameters
+    ----------
+    job
+        job file (TOML)
+    no_drill
+        propose no hole, whatever the job allows
+    """
+    from functools import partial
+
+    from bayreach import run
+
+    return _run_into(job, out, partial(run.plan, no_drill=no_drill), json=json)
 
 
 def _run_into(job: Path, out: Path, answer: Any, *, json: bool) -> int:
@@ -150,6 +209,27 @@ def show(
 
 
 @app.command
+def sheets(folder: Path, /, *, json: Json = False) -> int:
+    """Write the documents of a result: technician's page, pass cards, hole template, treatment record.
+
+    Parameters
+    ----------
+    folder
+        folder of a result
+    """
+    from bayreach.sheets import write_sheets
+    from bayreach.store import check_inputs, read_outcome
+
+    notes = check_inputs(folder, read_outcome(folder))
+    written = [str(path) for path in write_sheets(folder)]
+    if json:
+        say_json({"documents": written, "notes": notes})
+    else:
+        say([*notes, *(f"written {path}" for path in written)])
+    return DONE
+
+
+@app.command
 def compare(before: Path, after: Path, /, *, json: Json = False) -> int:
     """Tell what changed between two results.
 
@@ -204,7 +284,7 @@ def schema(
     Parameters
     ----------
     of
-        "job", "result" or "measurement"
+        "job", "result", "measurement" or "reach"
     """
     from bayreach import outcome
     from bayreach.errors import JobError, nearest_hint
@@ -214,6 +294,7 @@ def schema(
         "job": job_schema,
         "result": outcome.result_schema,
         "measurement": outcome.measurement_schema,
+        "reach": outcome.reach_schema,
     }
     if of not in known:
         message = f'there is no schema of "{of}"; known: {", ".join(known)}.{nearest_hint(of, known)}'

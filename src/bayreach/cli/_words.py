@@ -259,21 +259,31 @@ def _number(value: float | None) -> str:
     return "-" if value is None else f"{value:.6g}"
 
 
-def reach_lines(reach: "Sequence[ReachRecord]") -> list[str]:
-    """Return one line for each wand through each opening: what fits, how deep, what limits it."""
+def reach_lines(reach: Sequence["ReachRecord"], *, bay: str | None = None) -> list[str]:
+    """Return what fits through each opening, how deep, and what limits it; with `bay`, of that bay alone."""
     if not reach:
-        return ["no wand or no opening: nothing to try"]
-    lines = []
-    for row in reach:
-        head = f"{row.wand} through {row.opening}: "
-        if row.fits:
-            bays = ", ".join(row.bays_reached) or "no bay"
-            tilt = "" if row.max_tilt_deg is None else f", tilts up to {row.max_tilt_deg:z.1f} deg"
-            lines.append(
-                f"{head}fits, {1e3 * row.depth_m:z.0f} mm deep{tilt},"
-                f" reaches {bays}, sees {row.visible_m2:z.3f} m2"
-            )
-            lines.append(f"  limit: {row.limit}")
-        else:
-            lines.append(f"{head}does not fit: {row.limit}")
-    return lines
+        return ["no opening leads outside: nothing to try"]
+    return [line for row in reach for line in (_reach_of(row) if bay is None else _bay_reach(row, bay))]
+
+
+def _reach_of(row: "ReachRecord") -> list[str]:
+    head = f"{row.wand} through {row.opening}: "
+    if not row.fits:
+        return [f"{head}does not fit: {row.limit}"]
+    bays = ", ".join(row.bays_reached) or "no bay"
+    tilt = "" if row.max_tilt_deg is None else f", tilts up to {row.max_tilt_deg:z.1f} deg"
+    return [
+        f"{head}fits, {1e3 * row.depth_m:z.0f} mm deep{tilt}, reaches {bays}, sees {row.visible_m2:z.3f} m2",
+        f"  limit: {row.limit}",
+    ]
+
+
+def _bay_reach(row: "ReachRecord", bay: str) -> list[str]:
+    head = f"{row.wand} through {row.opening}: "
+    return [
+        f"{head}gets into {bay}, sees {each.visible_m2:z.3f} m2 of it ({percent_text(each.visible_share)})"
+        if each.reached
+        else f"{head}does not get into {bay}: {each.limit}"
+        for each in row.bays
+        if each.bay == bay
+    ]
