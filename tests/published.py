@@ -1,9 +1,9 @@
 """Published and exact values beside what this package gives for them.
 
 Each `Check` is one row of the accuracy table and one test. Letters and numbers of the keys group them:
-A view factors, B and D film over plates, C solid angles, E droplets, F fog in one bay, G exchange, H drained
-film, I creep, J areas, K wands, N units, O amounts. "From memory" beside a source: seen in no text, but
-the number recomputed. `python tests/published.py` prints the table.
+A view factors, B and D film over plates, C solid angles, E droplets, F fog in one bay, G exchange, H
+drained film, I creep, J areas, K wands, N units, O amounts. "From memory" beside a source: seen in no
+text, but the number recomputed. `python tests/published.py` prints the table.
 """
 
 import functools
@@ -12,7 +12,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
-from view_factors import RAYS, rectangle, ring, seen_from_point, sphere, view_factor, wall
+from view_factors import RAYS, rectangle, ring, seen_from_patch, seen_from_point, sphere, view_factor, wall
 
 from bayreach import measure
 from bayreach.deposit.creep import greatest_rise, slot_depth
@@ -142,6 +142,30 @@ def view_factors() -> Iterator[Check]:
         within=ray_error(0.0836041),
         relative=False,
     )
+    for tilt, share in ((0.0, 0.5), (30.0, 0.4330127)):
+        yield Check(
+            key="A9",
+            what=f"patch tilted by {tilt:g} degrees to a coaxial disk as wide as it is far",
+            source="Martinez, Radiative View Factors",
+            expected=share,
+            ours=lambda tilt=tilt: seen_from_patch(
+                [0, 0, 1], [math.sin(math.radians(tilt)), 0, -math.cos(math.radians(tilt))], ring(0, 1, 0)
+            ),
+            within=2e-3,
+        )
+    for away, turn, share in ((2.0, 0.0, 0.25), (4.0, 60.0, 0.03125)):
+        yield Check(
+            key="A10",
+            what=f"patch to a sphere {away:g} radii off, {turn:g} degrees aside",
+            source="Martinez, patch to a sphere (from memory)",
+            expected=share,
+            ours=lambda away=away, turn=turn: seen_from_patch(
+                [0, 0, away],
+                [math.sin(math.radians(turn)), 0, -math.cos(math.radians(turn))],
+                sphere(1, [0, 0, 0]),
+            ),
+            within=5e-3,
+        )
     yield by_rays(
         "A11",
         "disk to a coaxial sphere of its radius",
@@ -279,6 +303,16 @@ def angles() -> Iterator[Check]:
         source="OEIS A243710",
         expected=0.49559489573396475,
         ours=lambda: abs(measure.solid_angles(np.zeros((1, 3)), corners)),
+        within=1e-12,
+    )
+    yield Check(
+        key="C4",
+        what="face of a cube from its centre, as two triangles (sr)",
+        source="symmetry, 4 pi / 6",
+        expected=2.0943951023931953,
+        ours=lambda: abs(
+            measure.solid_angles(np.zeros((1, 3)), rectangle([-1, -1, 1], [2, 0, 0], [0, 2, 0]).corners).sum()
+        ),
         within=1e-12,
     )
     yield Check(
@@ -574,6 +608,14 @@ def films() -> Iterator[Check]:
         within=1e-7,
     )
     yield Check(
+        key="H8",
+        what="oil on a plate drawn out at 10 mm/s: drained for the time its fetch took (um)",
+        source="Derjaguin 1943, sqrt(mu U / rho g)",
+        expected=242.0421,
+        ours=lambda: retained_film(0.01 * 60.0, 1.0, OIL, 60.0) * 1e6,
+        within=5e-7,
+    )
+    yield Check(
         key="I2",
         what="creep into a slot of 50 um after 60 s, 3600 s (mm)",
         source="Washburn 1921, Lucas 1918, for a slot",
@@ -619,6 +661,14 @@ def amounts() -> Iterator[Check]:
             mesh_of(sphere(1, [0, 0, 0], 5).points * [1.1, 1.2, 4.7], sphere(1, [0, 0, 0], 5).faces)
         ).sum(),
         within=1e-3,
+    )
+    yield Check(
+        key="J3",
+        what="torus R = 3, r = 1 of 80,000 faces: area, volume",
+        source="Spiegel, Mathematical Handbook",
+        expected=(118.4352528, 59.2176264),
+        ours=torus,
+        within=5e-4,
     )
     yield Check(
         key="J6",
@@ -680,6 +730,17 @@ def amounts() -> Iterator[Check]:
     )
 
 
+def torus() -> tuple[float, float]:
+    n = 200
+    u, v = (grid.ravel() for grid in np.meshgrid(np.arange(n), np.arange(n), indexing="ij"))
+    a, b = 2 * np.pi * u / n, 2 * np.pi * v / n
+    points = np.stack([(3 + np.cos(b)) * np.cos(a), (3 + np.cos(b)) * np.sin(a), np.sin(b)], axis=1)
+    here, right = u * n + v, (u + 1) % n * n + v
+    up, across = u * n + (v + 1) % n, (u + 1) % n * n + (v + 1) % n
+    mesh = mesh_of(points, np.concatenate([np.c_[here, right, across], np.c_[here, across, up]]))
+    return float(measure.face_areas(mesh).sum()), measure.enclosed_volume(mesh)
+
+
 def prism() -> tuple[float, float]:
     n = 96
     turn = 2 * np.pi * np.arange(n) / n
@@ -705,18 +766,33 @@ def found(check: Check) -> np.ndarray:
     return np.atleast_1d(np.asarray(check.ours(), dtype=float)).ravel()
 
 
-def table() -> str:
-    """Return the accuracy table as Markdown."""
-    rows = ["| | value | published | here | off by | source |", "| --- | --- | --- | --- | --- | --- |"]
+def rows() -> list[dict[str, str]]:
+    """Return the accuracy table, a row a check: key, value, published, here, off_by, source."""
+    made = []
     for check in CHECKS:
         expected = np.atleast_1d(np.asarray(check.expected, dtype=float))
         ours = found(check)
         off = np.abs(ours - expected)
         share = np.divide(off, np.abs(expected), out=np.zeros_like(off), where=expected != 0)
         told = (", ".join(f"{value:.6g}" for value in values) for values in (expected, ours))
-        values = " | ".join(told)
-        rows.append(f"| {check.key} | {check.what} | {values} | {100 * share.max():.2g} % | {check.source} |")
-    return "\n".join(rows) + "\n"
+        published, here = told
+        made.append(
+            {
+                "key": check.key,
+                "value": check.what,
+                "published": published,
+                "here": here,
+                "off_by": f"{100 * share.max():.2g} %",
+                "source": check.source,
+            }
+        )
+    return made
+
+
+def table() -> str:
+    """Return the accuracy table as Markdown."""
+    head = ["| | value | published | here | off by | source |", "| --- | --- | --- | --- | --- | --- |"]
+    return "\n".join(head + [f"| {' | '.join(row.values())} |" for row in rows()]) + "\n"
 
 
 if __name__ == "__main__":

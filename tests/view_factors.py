@@ -68,6 +68,16 @@ def view_factor(emitter: Mesh, receiver: Mesh, seed: int = 1) -> float:
     return float((faces >= 0).mean())
 
 
+def seen_from_patch(point: object, normal: object, receiver: Mesh) -> float:
+    """Return the share of a small flat cosine source's output that hits `receiver`."""
+    axis = np.asarray(normal, dtype=float) / np.linalg.norm(np.asarray(normal, dtype=float))
+    rays = zone_directions(RAYS, -1.0, 1.0)
+    rays = rays[rays @ axis > 0]
+    faces, _ = Scene(receiver).first_hit(np.tile(np.asarray(point, dtype=float), (len(rays), 1)), rays)
+    cosines = rays @ axis
+    return float(cosines[faces >= 0].sum() / cosines.sum())
+
+
 def seen_from_point(point: object, receiver: Mesh) -> float:
     """Return the share of even rays from a point that hit `receiver`."""
     rays = zone_directions(RAYS, -1.0, 1.0)
