@@ -279,16 +279,54 @@ def best_coverage(
     parts = _hole_model(choice, hole_cost=trifle, row_cost=-gains / scale, most=holes, must_cover=ask_area)
     if ask_area:
         _ask_for_area(parts, choice)
+    start = _better_start(choice, gains, holes, start, ask_area=ask_area)
     begin = _start(parts, choice, start) if start is not None else None
     answer = solve(parts.model, start=begin, seconds=seconds, gap=1e-7)
-    if not answer.found:
-        chosen = start if start is not None else np.zeros(len(choice.holes), dtype=bool)
-        status = answer.status
-    else:
-        chosen, status = answer.values[parts.holes] > 0.5, answer.status
+    chosen = start if start is not None else np.zeros(len(choice.holes), dtype=bool)
+    status = answer.status
+    if answer.found:
+        found = answer.values[parts.holes] > 0.5
+        gained = float(gains[choice.covered_rows(found)].sum())
+        if start is None or gained >= float(gains[choice.covered_rows(start)].sum()):
+            chosen = found
     value = choice.area_of(chosen) if by_area else choice.weight_of(chosen)
     bound = min(done - (answer.bound - trifle * holes) * scale, done + scale)
     return HolesFound(chosen=chosen, value=value, bound=max(bound, value), status=status)
+
+
+def _better_start(
+    choice: HoleChoice, gains: FloatArray, holes: int, start: BoolArray | None, *, ask_area: bool
+) -> BoolArray | None:
+    """Return the better of `start` and a greedy choice with swaps; None where neither will do."""
+    chosen = np.zeros(len(choice.holes), dtype=bool) if start is None else start.copy()
+    if start is None or start.sum() < holes:
+        _fill(choice, gains, chosen, holes)
+    for out in np.flatnonzero(chosen):
+        tried = chosen.copy()
+        tried[out] = False
+        _fill(choice, gains, tried, holes)
+        if gains[choice.covered_rows(tried)].sum() > gains[choice.covered_rows(chosen)].sum():
+            chosen = tried
+    if ask_area and choice.area_of(chosen) < choice.asked_area * (1.0 - ROUND_OFF):
+        return start
+    return chosen
+
+
+def _fill(choice: HoleChoice, gains: FloatArray, chosen: BoolArray, holes: int) -> None:
+    """Add columns to `chosen`, best gain first, until there are `holes` or nothing is gained."""
+    columns = choice.shares
+    index_of_column = np.repeat(np.arange(columns.shape[1]), np.diff(columns.indptr))
+    while chosen.sum() < holes:
+        missing = np.maximum(0.0, 1.0 - np.asarray(columns @ chosen.astype(float)))
+        gain = np.minimum(columns.data, missing[columns.indices]) * gains[columns.indices]
+        clash = choice.conflicts[chosen[choice.conflicts].any(axis=1)]
+        allowed = ~chosen
+        allowed[clash.ravel()] = False
+        worth = np.bincount(index_of_column, gain, len(choice.holes)) * allowed
+        best = int(np.argmax(worth))
+        if worth[best] <= 0.0:
+            return
+        chosen[best] = True
 
 
 def coverage_curve(choice: HoleChoice, *, most: int = 12, seconds: float = 20.0) -> list[HolesFound]:

@@ -3,18 +3,33 @@
 from bayreach.plan._entries import Drilling, Entries, entries_of, hole_drill, opening_of
 from bayreach.plan._make import Asked, Board, make_plan, plan_on, problem_on, sample_sides
 from bayreach.plan._order import in_order
-from bayreach.plan._records import REASONS, Missed, Plan, PlannedHole, PlannedPass
+from bayreach.plan._proof import CERTIFICATE_FILE, COLUMNS_FILE, curve_csv, curve_svg, proof_files
+from bayreach.plan._records import (
+    REASONS,
+    CurvePoint,
+    Missed,
+    Plan,
+    PlannedHole,
+    PlannedPass,
+    Shortfall,
+)
 
 __all__ = [
+    "CERTIFICATE_FILE",
+    "COLUMNS_FILE",
     "REASONS",
     "Asked",
     "Board",
+    "CurvePoint",
     "Drilling",
     "Entries",
     "Missed",
     "Plan",
     "PlannedHole",
     "PlannedPass",
+    "Shortfall",
+    "curve_csv",
+    "curve_svg",
     "entries_of",
     "hole_drill",
     "in_order",
@@ -22,5 +37,6 @@ __all__ = [
     "opening_of",
     "plan_on",
     "problem_on",
+    "proof_files",
     "sample_sides",
 ]

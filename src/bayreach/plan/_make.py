@@ -28,18 +28,22 @@ from bayreach.plan._entries import (
     wand_indices,
 )
 from bayreach.plan._order import in_order
-from bayreach.plan._reasons import missed_sides
-from bayreach.plan._records import Plan, PlannedHole, PlannedPass
+from bayreach.plan._reasons import missed_sides, shortfalls_of
+from bayreach.plan._records import CurvePoint, Plan, PlannedHole, PlannedPass
 from bayreach.sight import targets_of
 from bayreach.wands import Wand
 
 if TYPE_CHECKING:
+    from scipy.sparse import csc_matrix
+
     from bayreach.rays import Scene
 
 AIM_SECONDS = 20.0
 """Seconds to push a wand in and aim it once. Common practice, no source."""
 MOST_PULLS = 3
 """Most pulls along one path that a plan asks for."""
+MOST_CURVE = 8
+"""Most new holes on the trade-off curve."""
 MOST_SIDES = 12_000
 """Sides that a plan is made on; where more need film, a sample drawn evenly by area stands for them."""
 
@@ -77,6 +81,7 @@ def make_plan(
     down: ArrayLike = (0.0, 0.0, -1.0),
     slack: float = 0.01,
     most_sides: int = MOST_SIDES,
+    include: ArrayLike = (),
     most_paths: int = 24,
     seconds: float = 60.0,
     seed: int = 7,
@@ -103,6 +108,8 @@ def make_plan(
         Share of the best weighted coverage that may be given up for less work, the share asked never.
     most_sides, most_paths : int
         Sides planned on; passes tried of one wand through one opening.
+    include : (k,) int
+        Side ids that are planned on in any case: those that a simulation found short.
     seconds : float
         Time for the solver.
     cache : mapping, optional
@@ -117,7 +124,9 @@ def make_plan(
     """
     say: Progress = progress if progress is not None else (lambda stage, done, total: None)
     _check(asked, wands)
-    sides, weight = sample_sides(asked.required, side_areas(bays.mesh), bays.side_bay, most_sides)
+    sides, weight = sample_sides(
+        asked.required, side_areas(bays.mesh), bays.side_bay, most_sides, include=include
+    )
     entries = entries_of(
         space,
         bays,
@@ -154,8 +163,8 @@ def make_plan(
         prices=cover.Prices() if prices is None else prices,
     )
     problem = problem_on(board)
-    found = cover.solve(problem, slack=slack, seconds=seconds, progress=say)
-    return plan_on(board, problem, found)
+    found = cover.solve(problem, slack=slack, seconds=0.7 * seconds, progress=say)
+    return plan_on(board, problem, found, slack=slack, seconds=0.3 * seconds, progress=say)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -192,22 +201,36 @@ def _rows(table: Mapping[str, FloatArray] | None, sides: IntArray) -> dict[str, 
 
 
 def sample_sides(
-    required: BoolArray, areas: FloatArray, side_bay: IntArray, most: int
+    required: BoolArray, areas: FloatArray, side_bay: IntArray, most: int, *, include: ArrayLike = ()
 ) -> tuple[IntArray, FloatArray]:
     """Return the required sides (k,), or a sample of about `most`, and the m² that each stands for.
 
     Systematic sampling in proportion to area, bay by bay: every bay keeps its share of area exactly to one
     sample.
+    Sides in `include` are taken in any case and stand for themselves.
     """
-    sides = np.flatnonzero(required & (areas > 0))
-    if len(sides) <= most:
-        return sides, areas[sides]
-    sides = sides[np.argsort(side_bay[sides], kind="stable")]
-    ends = np.cumsum(areas[sides])
-    marks = (np.arange(most) + 0.5) * ends[-1] / most
-    chosen, counts = np.unique(np.searchsorted(ends, marks), return_counts=True)
-    order = np.argsort(sides[chosen])
-    return sides[chosen][order], (counts * ends[-1] / most)[order]
+    asked = required & (areas > 0)
+    sure = np.intersect1d(np.asarray(include, dtype=np.int64), np.flatnonzero(asked))
+    asked = asked.copy()
+    asked[sure] = False
+    sides = np.flatnonzero(asked)
+    weight = areas[sides]
+    if len(sides) > most:
+        sides = sides[np.argsort(side_bay[sides], kind="stable")]
+        ends = np.cumsum(areas[sides])
+        marks = (np.arange(most) + 0.5) * ends[-1] / most
+        chosen, counts = np.unique(np.searchsorted(ends, marks), return_counts=True)
+        sides, weight = sides[chosen], counts * ends[-1] / most
+    sides, weight = np.concatenate([sides, sure]), np.concatenate([weight, areas[sure]])
+    order = np.argsort(sides)
+    return sides[order], weight[order]
+
+
+def _kept(film: "csc_matrix") -> "csc_matrix":
+    """Return the film to single precision: what is solved is then exactly what the stored columns say."""
+    kept = film.copy()
+    kept.data = film.data.astype(np.float32).astype(np.float64)
+    return kept
 
 
 def problem_on(board: Board) -> cover.Problem:
@@ -221,7 +244,7 @@ def problem_on(board: Board) -> cover.Problem:
     most_new = None if board.drilling is None else board.drilling.most
     limits = board.limits if board.limits.new_holes is not None else replace(board.limits, new_holes=most_new)
     return cover.Problem(
-        film=board.columns.film(volumes, credit=asked.settled_per_fog is not None),
+        film=_kept(board.columns.film(volumes, credit=asked.settled_per_fog is not None)),
         areas=board.weight,
         weights=board.weight * asked.priority[board.sides],
         need=asked.need[board.sides],
@@ -241,18 +264,27 @@ def problem_on(board: Board) -> cover.Problem:
     )
 
 
-def plan_on(board: Board, problem: cover.Problem, found: cover.Cover) -> Plan:
-    """Return the plan that a cover of the board's problem stands for."""
-    candidates = board.entries.candidates
-    passes = [
-        PlannedPass(
-            candidate=candidates[index],
-            count=int(found.counts[index]),
-            pull_speed=candidates[index].wand.pull_speed / float(found.ratios[index]),
-        )
-        for index in np.flatnonzero(found.counts > 0)
-    ]
+def plan_on(
+    board: Board,
+    problem: cover.Problem,
+    found: cover.Cover,
+    *,
+    slack: float = 0.01,
+    seconds: float = 20.0,
+    progress: Progress | None = None,
+) -> Plan:
+    """Return the plan that a cover of the board's problem stands for, the plan without holes beside it."""
+    passes = _planned(board, found)
     total = float(problem.areas.sum())
+    if progress is not None:
+        progress("trade-off", 0, 2)
+    curve = _curve(problem, most=min(MOST_CURVE, found.new_holes + 2), seconds=seconds)
+    if progress is not None:
+        progress("trade-off", 1, 2)
+    bare = _without_holes(problem, found, slack=slack, seconds=0.6 * seconds)
+    missed = missed_sides(problem, found, board.sides, board.bays, board.entries.candidates)
+    if progress is not None:
+        progress("trade-off", 2, 2)
     return Plan(
         passes=in_order(passes, board.down),
         holes=_holes(board, problem, found, passes),
@@ -270,13 +302,76 @@ def plan_on(board: Board, problem: cover.Problem, found: cover.Cover) -> Plan:
         attainable=found.attainable_area / total,
         sides=board.sides,
         n_required=int(board.asked.required.sum()),
-        missed=missed_sides(problem, found, board.sides, board.bays, candidates),
+        missed=missed,
         refused_sites=board.entries.refused_sites,
         refusals=board.entries.refusals,
-        n_candidates=len(candidates),
+        n_candidates=problem.n_passes,
         n_sites=len(board.entries.sites),
         greedy_objective=found.greedy_cost,
+        problem=problem,
+        cover=found,
+        curve=curve,
+        pass_curve=_pass_curve(problem, found),
+        shortfalls=shortfalls_of(
+            problem,
+            found,
+            missed,
+            rows=np.flatnonzero(~found.covered),
+            bays=board.bays,
+            entry_names=board.entries.names,
+        ),
+        no_drill_passes=in_order(_planned(board, bare), board.down),
+        no_drill_coverage=bare.area / total,
     )
+
+
+def _planned(board: Board, found: cover.Cover) -> list[PlannedPass]:
+    candidates = board.entries.candidates
+    return [
+        PlannedPass(
+            candidate=candidates[index],
+            count=int(found.counts[index]),
+            pull_speed=candidates[index].wand.pull_speed / float(found.ratios[index]),
+        )
+        for index in np.flatnonzero(found.counts > 0)
+    ]
+
+
+def _curve(problem: cover.Problem, *, most: int, seconds: float) -> tuple[CurvePoint, ...]:
+    total = float(problem.areas.sum())
+    choice = cover.hole_choice(problem)
+    points = cover.coverage_curve(choice, most=most, seconds=seconds / (most + 1))
+    return tuple(
+        CurvePoint(holes=count, coverage=point.value / total, bound=min(1.0, point.bound / total))
+        for count, point in enumerate(points)
+    )
+
+
+def _without_holes(
+    problem: cover.Problem, found: cover.Cover, *, slack: float, seconds: float
+) -> cover.Cover:
+    """Return the best that can be done with no new hole; the plan itself where it has none."""
+    if not found.new_holes:
+        return found
+    none = replace(problem, limits=replace(problem.limits, new_holes=0))
+    return cover.solve(none, slack=slack, seconds=seconds, rounds=20)
+
+
+def _pass_curve(problem: cover.Problem, found: cover.Cover) -> tuple[float, ...]:
+    """Return the share covered by 0, 1, 2, ... passes of the plan, each time the one that adds most area."""
+    total = float(problem.areas.sum())
+    left = list(np.flatnonzero(found.counts > 0))
+    amounts, shares = np.zeros(problem.n_passes), [0.0]
+    film = np.zeros(problem.n_sides)
+    columns = {index: problem.film[:, [index]].toarray().ravel() * found.amounts[index] for index in left}
+    while left:
+        gains = [float(problem.areas[film + columns[k] >= problem.need * (1 - 1e-9)].sum()) for k in left]
+        best = int(np.argmax(gains))
+        film = film + columns[left[best]]
+        amounts[left[best]] = found.amounts[left[best]]
+        shares.append(gains[best] / total)
+        left.pop(best)
+    return tuple(shares)
 
 
 def _holes(

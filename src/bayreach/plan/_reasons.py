@@ -8,7 +8,7 @@ from bayreach import cover
 from bayreach.arrays import IntArray
 from bayreach.bays import Bays
 from bayreach.passes import Candidate
-from bayreach.plan._records import HIDDEN, LEFT_OUT, NO_WAND, SEALED, TOO_THIN, Missed
+from bayreach.plan._records import HIDDEN, LEFT_OUT, NO_WAND, REASONS, SEALED, TOO_THIN, Missed, Shortfall
 
 
 def missed_sides(
@@ -41,3 +41,52 @@ def _bays_of(candidate: Candidate, bays: Bays) -> set[int]:
         return {candidate.bay}
     links = {opening.name: opening.links for opening in bays.openings}
     return {bay for name in candidate.through for bay in links.get(name, ()) if bay >= 0}
+
+
+def shortfalls_of(
+    problem: cover.Problem,
+    found: cover.Cover,
+    missed: Missed,
+    *,
+    rows: IntArray,
+    bays: Bays,
+    entry_names: Sequence[str],
+) -> tuple[Shortfall, ...]:
+    """Return what is left short by bay and reason, largest first, each with what would help.
+
+    `rows` (k,) are the rows of the problem of the missed sides.
+    """
+    own_bay = bays.side_bay[missed.sides]
+    groups: list[Shortfall] = []
+    for bay in np.unique(own_bay):
+        for reason in np.unique(missed.reasons[own_bay == bay]):
+            here = (own_bay == bay) & (missed.reasons == reason)
+            groups.append(
+                Shortfall(
+                    bay=bays.bays[int(bay)].name,
+                    reason=REASONS[int(reason)],
+                    area=float(missed.areas[here].sum()),
+                    helps=_help(problem, found, rows[here], int(reason), entry_names),
+                )
+            )
+    return tuple(sorted(groups, key=lambda group: -group.area))
+
+
+def _help(
+    problem: cover.Problem, found: cover.Cover, rows: IntArray, reason: int, entry_names: Sequence[str]
+) -> str:
+    """Return what would cover most of the `rows`: more passes, another way in, or a change of wand."""
+    reach = problem.strengths[rows]
+    gains = np.zeros(problem.n_entries)
+    for entry in range(problem.n_entries):  # tens of ways in
+        own = problem.enters(np.arange(problem.n_entries) == entry)
+        gains[entry] = problem.areas[rows][np.asarray(reach @ (problem.most * own)) >= 1.0].sum()
+    best = int(np.argmax(gains)) if len(gains) else -1
+    if best >= 0 and gains[best] > 0.0:
+        way = "more passes through" if found.opened[best] else "passes through"
+        return f"{way} {entry_names[best]} would cover {gains[best]:.3f} m² of it"
+    if reason == TOO_THIN:
+        return "a tip nearer to it or square to it: a side tip, a narrower spray, or more pulls"
+    if reason in (SEALED, NO_WAND):
+        return "a hole where the rules refuse one, or a longer, thinner or bent wand"
+    return "a bent wand or a side tip that looks behind the structure; or a hole where the rules refuse one"

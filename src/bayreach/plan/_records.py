@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from bayreach.arrays import FloatArray, IntArray
-from bayreach.cover import Certificate
+from bayreach.cover import Certificate, Cover, Problem
 from bayreach.holes import Refused, Site
 from bayreach.insertion import Refusal
 from bayreach.passes import Candidate
@@ -80,6 +80,30 @@ class Missed:
         return {name: float(area) for name, area in zip(REASONS, sums, strict=True) if area > 0}
 
 
+@dataclass(frozen=True, kw_only=True)
+class CurvePoint:
+    """The most that a number of new holes can cover: share of area, and the proven upper bound."""
+
+    holes: int
+    coverage: float
+    bound: float
+
+    @property
+    def proven(self) -> bool:
+        """Say whether no other choice of so many candidates covers more (to a millionth)."""
+        return self.bound - self.coverage <= 1e-6
+
+
+@dataclass(frozen=True, kw_only=True)
+class Shortfall:
+    """Area in m² of one bay left short for one reason, and what would help."""
+
+    bay: str
+    reason: str
+    area: float
+    helps: str
+
+
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Plan:
     """Which passes, how often, how fast, through which openings and holes; and how good it is proven.
@@ -121,6 +145,18 @@ class Plan:
         How many passes and sites there were to choose from.
     greedy_objective : float
         What plain greedy would have cost with the same holes.
+    problem, cover :
+        The cover problem that was solved and its answer, in numbers.
+    curve : tuple of CurvePoint
+        Coverage against the number of new holes, each point with its bound.
+    pass_curve : tuple of float
+        Share covered by the plan's best 0, 1, 2, ... passes, taken one after another by what they add.
+    shortfalls : tuple of Shortfall
+        What is left short, by bay and reason, largest first.
+    no_drill_passes : tuple of PlannedPass
+        The plan without any new hole; that of `passes` where no hole is planned.
+    no_drill_coverage : float
+        What the plan without new holes covers.
     """
 
     passes: tuple[PlannedPass, ...]
@@ -145,6 +181,23 @@ class Plan:
     n_candidates: int
     n_sites: int
     greedy_objective: float
+    problem: Problem
+    cover: Cover
+    curve: tuple[CurvePoint, ...]
+    pass_curve: tuple[float, ...]
+    shortfalls: tuple[Shortfall, ...]
+    no_drill_passes: tuple[PlannedPass, ...]
+    no_drill_coverage: float
+
+    @property
+    def scope(self) -> str:
+        """What the proof speaks of."""
+        sample = "" if len(self.sides) == self.n_required else f", a sample of {self.n_required}"
+        return (
+            f"{self.n_candidates} candidate passes of the wands given, through the openings found and "
+            f"{self.n_sites} candidate sites, judged on {len(self.sides)} sides{sample}, by the film model "
+            "of the plan; other wands, places or amounts are not spoken of."
+        )
 
     @property
     def statement(self) -> str:

@@ -1,0 +1,175 @@
+"""Re-check a plan's coverage and its bound on holes from the stored columns, with no solver and no ray."""
+
+import json
+import math
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from bayreach.arrays import BoolArray, FloatArray
+from bayreach.errors import StoreError
+
+COLUMNS_FILE = "columns.npz"
+CERTIFICATE_FILE = "certificate.json"
+HAIR = 1e-9
+"""Relative slack by which a film may miss the need and still count; the same as in the plan."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Proof:
+    """What the stored numbers say when they are added up again.
+
+    Parameters
+    ----------
+    coverage, coverage_claimed : float
+        Share of area whose film reaches the need, as found here and as the plan says.
+    holes, holes_claimed : int
+        New holes that the amounts use, as found here and as the plan says.
+    bound : float
+        New holes that the witness weights prove to be needed, as found here.
+    bound_claimed : float
+        The same as the certificate says.
+    scope : str
+        What the proof speaks of.
+    """
+
+    coverage: float
+    coverage_claimed: float
+    holes: int
+    holes_claimed: int
+    bound: float
+    bound_claimed: float
+    scope: str
+
+    @property
+    def holds(self) -> bool:
+        """Say whether every claim is borne out: coverage and bound no less than claimed, holes no more."""
+        return (
+            self.coverage >= self.coverage_claimed - 1e-6
+            and self.holes <= self.holes_claimed
+            and self.bound >= self.bound_claimed - 1e-6
+        )
+
+    @property
+    def holes_bound(self) -> int:
+        """The fewest new holes that the weights leave possible."""
+        return max(0, math.ceil(self.bound - 1e-6))
+
+    def lines(self) -> list[str]:
+        """Return the proof in words, a line each."""
+        verdict = "holds" if self.holds else "DOES NOT HOLD"
+        return [
+            f"coverage {self.coverage:.6f} from the columns, {self.coverage_claimed:.6f} claimed",
+            f"new holes {self.holes} used, {self.holes_claimed} claimed",
+            f"at least {self.holes_bound} new holes are needed: {self.bound:.6f} from the witness weights, "
+            f"{self.bound_claimed:.6f} claimed",
+            f"scope: {self.scope}",
+            f"the proof {verdict}",
+        ]
+
+
+def prove(folder: Path) -> Proof:
+    """Return what the columns and the certificate in `folder` prove, by numpy alone.
+
+    Raises
+    ------
+    StoreError
+        When a file is missing, unreadable, or does not belong to the other.
+    """
+    columns = _columns(folder / COLUMNS_FILE)
+    said = _certificate(folder / CERTIFICATE_FILE)
+    n_sides = len(columns["areas_m2"])
+    if any(not 0 <= int(row) < n_sides for row in said["witness_rows"]):
+        message = f"{folder / CERTIFICATE_FILE}: it names sides that {COLUMNS_FILE} lacks; plan again."
+        raise StoreError(message)
+    film = _times(columns, columns["amounts"])
+    need = columns["need_m"]
+    areas = columns["areas_m2"]
+    covered = film >= need * (1.0 - HAIR)
+    entries, passes = columns["entry_of_pass"]
+    used = np.unique(entries[columns["amounts"][passes] > 0])
+    total = float(areas.sum())
+    return Proof(
+        coverage=float(areas[covered].sum()) / total if total else 0.0,
+        coverage_claimed=float(said["coverage"]),
+        holes=int(columns["new_entry"][used].sum()),
+        holes_claimed=int(said["new_holes"]),
+        bound=_hole_bound(columns, said),
+        bound_claimed=float(said["bound"]),
+        scope=str(said["scope"]),
+    )
+
+
+def _columns(path: Path) -> dict[str, Any]:
+    try:
+        with np.load(path, allow_pickle=False) as stored:
+            return {name: stored[name] for name in stored.files}
+    except (OSError, ValueError, KeyError, EOFError) as error:
+        message = f"{path}: the columns of the plan cannot be read ({error}); run `bayreach plan` again."
+        raise StoreError(message) from error
+
+
+def _certificate(path: Path) -> dict[str, Any]:
+    wanted = (
+        "coverage",
+        "new_holes",
+        "bound",
+        "scope",
+        "share_asked",
+        "price_per_m2",
+        "witness_rows",
+        "weights",
+    )
+    try:
+        said = json.loads(path.read_text(encoding="utf-8"))
+    except (OSError, ValueError) as error:
+        message = f"{path}: the certificate cannot be read ({error}); run `bayreach plan` again."
+        raise StoreError(message) from error
+    missing = [name for name in wanted if name not in said]
+    if missing or len(said["witness_rows"]) != len(said["weights"]):
+        message = (
+            f"{path}: the certificate lacks {', '.join(missing) or 'weights'}; run `bayreach plan` again."
+        )
+        raise StoreError(message)
+    return dict(said)
+
+
+def _times(columns: dict[str, Any], amounts: FloatArray) -> FloatArray:
+    """Return film (n_sides,) m of amounts (n_passes,): the sparse product, written out."""
+    starts, rows, values = columns["film_starts"], columns["film_rows"], columns["film_m"]
+    each = np.repeat(amounts, np.diff(starts))
+    return np.asarray(
+        np.bincount(rows, values.astype(np.float64) * each, len(columns["areas_m2"])), dtype=float
+    )
+
+
+def _hole_bound(columns: dict[str, Any], said: dict[str, Any]) -> float:
+    """Return the holes that the weights prove: the law that the certificate states, term by term."""
+    areas, need, most = columns["areas_m2"], columns["need_m"], columns["most"]
+    new = columns["new_entry"].astype(bool)
+    entries, passes = columns["entry_of_pass"]
+    open_pass: BoolArray = np.zeros(len(most), dtype=bool)
+    open_pass[passes[~new[entries]]] = True
+    base = _times(columns, np.where(open_pass, most, 0.0)) / need
+    done = base >= 1.0 - HAIR
+    missing = np.where(done, np.inf, np.maximum(1.0 - base, 1e-300))
+    witness = np.zeros(len(areas))
+    witness[np.asarray(said["witness_rows"], dtype=np.int64)] = np.maximum(0.0, said["weights"])
+    witness[done] = 0.0
+    within_reach = np.zeros(len(areas))
+    dear = 0.0
+    for hole in np.flatnonzero(new):  # one product a candidate hole
+        own = passes[entries == hole]
+        chosen = np.zeros(len(most), dtype=bool)
+        chosen[own] = True
+        share = _times(columns, np.where(chosen & ~open_pass, most, 0.0)) / need / missing
+        share = np.where(share >= 1.0 - HAIR, 1.0, share)
+        within_reach += share
+        dear += max(0.0, float(share @ witness) - 1.0)
+    can = done | (within_reach >= 1.0 - HAIR)
+    price = float(said["price_per_m2"])
+    asked = float(said["share_asked"]) * float(areas.sum()) * (1.0 - HAIR)
+    kept = float(np.maximum(0.0, price * areas - witness)[can].sum())
+    return price * asked - kept - dear
