@@ -766,6 +766,13 @@ def found(check: Check) -> np.ndarray:
     return np.atleast_1d(np.asarray(check.ours(), dtype=float)).ravel()
 
 
+TITLE = """# Published and exact values beside those of this package
+
+Made by `python tests/published.py`; every row is a test. View factors (A) are counted on 100,000 rays each.
+
+"""
+
+
 def rows() -> list[dict[str, str]]:
     """Return the accuracy table, a row a check: key, value, published, here, off_by, source."""
     made = []
@@ -792,7 +799,7 @@ def rows() -> list[dict[str, str]]:
 def table() -> str:
     """Return the accuracy table as Markdown."""
     head = ["| | value | published | here | off by | source |", "| --- | --- | --- | --- | --- | --- |"]
-    return "\n".join(head + [f"| {' | '.join(row.values())} |" for row in rows()]) + "\n"
+    return TITLE + "\n".join(head + [f"| {' | '.join(row.values())} |" for row in rows()]) + "\n"
 
 
 if __name__ == "__main__":

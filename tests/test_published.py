@@ -1,5 +1,7 @@
 """Every published and exact value of `published`, and the traps that such values hold."""
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 from published import CHECKS, OIL, STILL, Check, box_loss, found, sphere_loss, table
@@ -161,7 +163,10 @@ def test_trap_reputable_drag_laws_differ_by_three_per_cent_at_100_um() -> None:
     assert float(fall_speed(100e-6, 1000.0)) == pytest.approx(0.2552, rel=0.03)
 
 
-def test_the_accuracy_table_has_a_row_for_every_check() -> None:
-    lines = table().splitlines()
-    assert len(lines) == len(CHECKS) + 2
-    assert all(line.count("|") >= 7 for line in lines)
+def test_the_accuracy_table_in_the_repository_is_that_of_the_checks() -> None:
+    # What the package gives may differ in its last digits from machine to machine; all else is equal.
+    stored = (Path(__file__).parent / "accuracy.md").read_text(encoding="utf-8").splitlines()
+    fresh = table().splitlines()
+    assert len(fresh) == len(CHECKS) + 6
+    for here, there in zip(fresh[4:], stored[4:], strict=True):
+        assert [here.split(" | ")[k] for k in (0, 1, 2, 5)] == [there.split(" | ")[k] for k in (0, 1, 2, 5)]
