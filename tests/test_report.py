@@ -8,6 +8,7 @@ from sample_case import sample_case, sample_mesh, sample_record, sample_sides
 
 from bayreach import report
 from bayreach.errors import StoreError
+from bayreach.report._case import reasons_with_parts
 
 
 def test_a_case_holds_what_the_record_says() -> None:
@@ -85,3 +86,14 @@ def test_no_text_says_safe_or_approved() -> None:
 def test_marks_that_turn_the_reading_direction_are_dropped() -> None:
     assert report.short("port\u202egnp.exe\u2066\x00\n2") == "portgnp.exe 2"
     assert report.short("\u05e9\u05dc\u05d5\u05dd") == "\u05e9\u05dc\u05d5\u05dd"
+
+
+def test_a_hidden_side_names_the_part_that_hides_it() -> None:
+    mesh = sample_mesh(0.2)
+    reason = np.full(mesh.n_sides, -1)
+    hidden_by = np.full(mesh.n_sides, -1)
+    reason[:2] = [1, 0]
+    hidden_by[0] = int(np.flatnonzero(mesh.face_parts == mesh.part_names.index("rib 1"))[0])
+    found, names = reasons_with_parts(mesh, reason, hidden_by, ("no pass", "hidden from every pass"))
+    assert [names[place] for place in found[:2]] == ["hidden by rib 1", "no pass"]
+    assert (found[2:] == -1).all()

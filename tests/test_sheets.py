@@ -291,7 +291,8 @@ def test_films_keep_their_band_and_their_value_in_the_pack(case: Case) -> None:
 def test_feature_edges_are_folds_joints_and_free_edges_only() -> None:
     edges = feature_edges(sample_mesh(0.1))
     points = sample_mesh(0.1).points
-    middles = points[edges].mean(axis=1)
+    middles = points[edges[:, :2]].mean(axis=1)
+    assert all(set(two) <= set(sample_mesh(0.1).faces[face]) for *two, face in edges.tolist())
     on_walls = (np.isclose(middles[:, [1, 2]], 0.0) | np.isclose(middles[:, [1, 2]], [0.4, 0.2])).any(axis=1)
     ends = np.isclose(middles[:, 0], 0.0) | np.isclose(middles[:, 0], 1.2) | np.isclose(middles[:, 0], 0.5)
     stringer = np.isclose(middles[:, 1], 0.1) | np.isclose(middles[:, 1], 0.13)

@@ -74,6 +74,7 @@ export function unpacked(text, arrays, numbers) {
     half: size.map((value) => value / 2),
     corners,
     edges: edgePoints(bytes, arrays, place),
+    edgeFaces: column(bytes, arrays.edge_face, true),
     part: column(bytes, arrays.part, true),
     film,
     share,

@@ -75,24 +75,51 @@ void main() {
 }`;
 
 const EDGE_VERTEX = `
+in float owner;
+in vec3 facing;
+uniform vec3 ahead;
 out vec3 where;
+flat out int side;
 void main() {
   where = position;
+  side = 2 * int(owner) + (dot(facing, ahead) < 0.0 ? 0 : 1);
   gl_Position = projectionMatrix * modelViewMatrix * vec4(position, 1.0);
   gl_Position.z -= 0.0006 * gl_Position.w;
 }`;
 
 const EDGE_SHOWN = `
 precision highp float;
+precision highp int;
 uniform vec3 lowest;
 uniform vec3 highest;
-uniform vec3 ink;
+uniform sampler2D colours;
 in vec3 where;
+flat in int side;
 out vec4 drawn;
+// Dark lines on light colours, light lines on dark ones.
 void main() {
   if (any(lessThan(where, lowest)) || any(greaterThan(where, highest))) discard;
-  drawn = vec4(ink, 1.0);
+  vec4 under = texelFetch(colours, ivec2(side % ${ROW}, side / ${ROW}), 0);
+  bool dark = under.a > 0.0 && dot(under.rgb, vec3(0.2126, 0.7152, 0.0722)) < 0.35;
+  drawn = vec4(vec3(dark ? 0.8 : 0.15), 1.0);
 }`;
+
+/** For both ends of each edge: a face it bounds, and that face's normal. */
+function ownersOf({ edgeFaces, corners }) {
+  const owner = new Float32Array(2 * edgeFaces.length);
+  const facing = new Float32Array(6 * edgeFaces.length);
+  const [a, b, c] = [new Vector3(), new Vector3(), new Vector3()];
+  edgeFaces.forEach((face, e) => {
+    owner.fill(face, 2 * e, 2 * e + 2);
+    a.fromArray(corners, 9 * face);
+    b.fromArray(corners, 9 * face + 3).sub(a);
+    c.fromArray(corners, 9 * face + 6).sub(a);
+    const normal = b.cross(c).normalize();
+    normal.toArray(facing, 6 * e);
+    normal.toArray(facing, 6 * e + 3);
+  });
+  return { owner, facing };
+}
 
 export class Stage {
   constructor(canvas, data, down) {
@@ -132,11 +159,14 @@ export class Stage {
     this.structure.frustumCulled = false;
     const lines = new BufferGeometry();
     lines.setAttribute("position", new BufferAttribute(data.edges, 3));
+    const { owner, facing } = ownersOf(data);
+    lines.setAttribute("owner", new BufferAttribute(owner, 1));
+    lines.setAttribute("facing", new BufferAttribute(facing, 3));
     const material = new ShaderMaterial({
       glslVersion: GLSL3,
       vertexShader: EDGE_VERTEX,
       fragmentShader: EDGE_SHOWN,
-      uniforms: { ...this.limits, ink: { value: new Color(0.15, 0.15, 0.15) } },
+      uniforms: { ...this.limits, colours: { value: this.texture }, ahead: { value: this.direction } },
     });
     this.edges = new LineSegments(lines, material);
     this.edges.frustumCulled = false;

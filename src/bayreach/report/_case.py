@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from bayreach.arrays import OUTSIDE, BoolArray, FloatArray, IntArray
+from bayreach.arrays import NO_FACE, OUTSIDE, BoolArray, FloatArray, IntArray
 from bayreach.errors import StoreError
 from bayreach.film import STATUSES
 from bayreach.heatmap import FilmScale
@@ -35,6 +35,7 @@ from bayreach.report._records import (
     target_of,
     wand_of,
 )
+from bayreach.report._words import words
 from bayreach.units import MICROMETRE
 
 
@@ -167,6 +168,12 @@ def read_case(folder: Path) -> Case:
 
 def _sides_of(record: Mapping[str, Any], stored: Any, extra: Mapping[str, Any]) -> Sides:
     unknown = np.full(len(stored.side_bay), -1, dtype=np.int64)
+    reason, names = reasons_with_parts(
+        stored.mesh,
+        np.asarray(extra.get("reason", unknown), dtype=np.int64),
+        np.asarray(extra.get("hidden_by", unknown), dtype=np.int64),
+        tuple(stored.names.get("reason_names", ())),
+    )
     return Sides(
         bay=np.asarray(stored.side_bay, dtype=np.int64),
         film_um=np.asarray(stored.film) / MICROMETRE,
@@ -175,10 +182,20 @@ def _sides_of(record: Mapping[str, Any], stored: Any, extra: Mapping[str, Any]) 
         status=np.asarray(stored.status, dtype=np.int64),
         first_pass=np.asarray(extra.get("first_pass", unknown), dtype=np.int64),
         checkable=np.asarray(extra.get("checkable", unknown), dtype=np.int64),
-        reason=np.asarray(extra.get("reason", unknown), dtype=np.int64),
+        reason=reason,
         status_names=tuple(stored.status_names),
-        reason_names=tuple(stored.names.get("reason_names", ())),
+        reason_names=names,
     )
+
+
+def reasons_with_parts(
+    mesh: Mesh, reason: IntArray, hidden_by: IntArray, names: tuple[str, ...]
+) -> tuple[IntArray, tuple[str, ...]]:
+    """Return reasons (2n,) and their names; a side hidden by a face (2n,) names the part of that face."""
+    hidden = hidden_by != NO_FACE
+    parts = mesh.face_parts[np.where(hidden, hidden_by, 0)]
+    longer = (*names, *(words("hidden_by", name=name) for name in mesh.part_names))
+    return np.where(hidden, len(names) + parts, reason).astype(np.int64), longer
 
 
 def read_record(folder: Path) -> Mapping[str, Any]:

@@ -33,7 +33,7 @@ class Packed:
 
 
 def packed(case: Case, edges: IntArray) -> Packed:
-    """Return the mesh, its feature edges (e, 2) and the values of its sides, packed."""
+    """Return the mesh, its feature edges (e, 3) and the values of its sides, packed."""
     mesh, sides = case.mesh, case.sides
     order, faces = _first_use(mesh)
     least, size = mesh.box[0], np.maximum(mesh.box[1] - mesh.box[0], 1e-12)
@@ -53,6 +53,7 @@ def packed(case: Case, edges: IntArray) -> Packed:
         "c": (faces[:, 2] - faces[:, 0], 4),
         "edge_a": (_differences(renumbered[edges[:, 0]]), 4),
         "edge_b": (renumbered[edges[:, 1]] - renumbered[edges[:, 0]], 4),
+        "edge_face": (_differences(edges[:, 2]), 4),
         "part": (_differences(mesh.face_parts), 2),
     }
     for name, values, width in (
@@ -138,7 +139,7 @@ def _zigzag(values: IntArray) -> IntArray:
 
 
 def feature_edges(mesh: Mesh, angle: float = np.radians(25.0)) -> IntArray:
-    """Return the edges (e, 2), as point indices, of one face, of more than two, or folded by over `angle`."""
+    """Return edges (e, 3) of one face, of more than two, or folded by over `angle`: two points and a face."""
     ends = np.sort(mesh.faces[:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2), axis=1)
     key = ends[:, 0] * np.int64(len(mesh.points)) + ends[:, 1]
     order = np.argsort(key, kind="stable")
@@ -151,5 +152,4 @@ def feature_edges(mesh: Mesh, angle: float = np.radians(25.0)) -> IntArray:
     second = order[np.minimum(starts + 1, len(order) - 1)] // 3
     alike = np.abs(np.einsum("ij,ij->i", normals[first], normals[second])) > np.cos(angle)
     keep = (counts != 2) | ~alike
-    found: IntArray = ends[order[starts[keep]]]
-    return found
+    return np.column_stack([ends[order[starts[keep]]], first[keep]])

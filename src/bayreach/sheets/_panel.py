@@ -28,8 +28,10 @@ def panel(case: Case) -> str:
     return "".join(
         [
             section("colours", words("colours_title"), _layers(case), css="needs-drawing"),
-            section("touch", words("touched_title"), _touched(), css="needs-drawing"),
-            section("inside", words("inside_title"), _inside(case), is_open=False, css="needs-drawing"),
+            section("touch", words("touched_title"), _touched(), css="needs-drawing no-print"),
+            section(
+                "inside", words("inside_title"), _inside(case), is_open=False, css="needs-drawing no-print"
+            ),
             section("bays", words("bays_table_title"), _bays(case)),
             section("passes", words("passes_title"), _passes(case)),
             section("places", words("places_title"), _places(case)),
@@ -52,8 +54,8 @@ def _layers(case: Case) -> str:
         for kind in MARK_COLOURS
     )
     return (
-        f"<fieldset><legend>{said('colour_by')}</legend>{radios}</fieldset>{legends}"
-        f"<fieldset><legend>{said('labels_title')}</legend>{marks}</fieldset>"
+        f'<fieldset class="no-print"><legend>{said("colour_by")}</legend>{radios}</fieldset>{legends}'
+        f'<fieldset class="no-print"><legend>{said("labels_title")}</legend>{marks}</fieldset>'
     )
 
 
