@@ -203,7 +203,7 @@ def columns(
             full[film.rows[own]] = film.film[own]
             fate = _fate(scene, pull, shares[place], air=air, rays=fate_rays)
             length = float(pull.stations.lengths.sum())
-            made.append(_column(targets, full, fate, air, errors=None, length=length))
+            made.append(_column(targets, full, fate, air, errors=None, length=length, cut=floor > 0.0))
             if progress is not None:
                 progress((first + 0.8 * len(group) + 0.2 * (place + 1)) / len(pulls))
     return made
@@ -248,8 +248,12 @@ def _column(
     *,
     errors: FloatArray | None,
     length: float,
+    cut: bool = False,
 ) -> Column:
-    """Return the column; where every side is a target, the film is scaled to what the rays say has landed."""
+    """Return the column; where every side is a target, the film is scaled to what the rays say has landed.
+
+    Not so where it was `cut` off below a floor: what was left out is told as elsewhere.
+    """
     whole = targets.is_whole
     if air is not None:
         inside = air.side_bay[targets.sides] != OUTSIDE
@@ -257,7 +261,7 @@ def _column(
         whole = int(inside.sum()) == air.n_inside
     total = float(film @ targets.areas)
     closure, elsewhere = float("nan"), fate.landed - total
-    if whole and total > 0.0 and fate.landed > 0.0:
+    if whole and not cut and total > 0.0 and fate.landed > 0.0:
         closure, elsewhere = total / fate.landed - 1.0, 0.0
         film = film * (fate.landed / total)
     lit = film > 0.0

@@ -1,0 +1,281 @@
+"""The fast film kernel: portals, many pulls at once, threads, tables, engines, stopping."""
+
+import math
+import os
+import subprocess
+import sys
+
+import numpy as np
+import pytest
+from oracles import closed_box, grid_plate
+
+from bayreach.bays import find_bays
+from bayreach.deposit import _spraying
+from bayreach.deposit._air import bays_at
+from bayreach.deposit._kernel_arrays import world_of
+from bayreach.deposit._sampled import Spray
+from bayreach.deposit.direct import Pull, air_of, columns, pull_film
+from bayreach.mesh import joined
+from bayreach.poses import stations_of, straight_path
+from bayreach.rays import Scene
+from bayreach.sight import UNKNOWN_BAY, targets_of
+from bayreach.tips import Tip, TipTable, in_tip_frame
+
+DOWN = (0, 0, -1)
+FINE = Tip(pattern="radial", spread=math.radians(150))
+
+
+def ribbed_box(n_bays=4, cells=12):
+    """Return a box of n bays in a row along x, each wall between them with a square hole in its middle."""
+    walls = [closed_box((float(n_bays), 1.0, 1.0))]
+    for k in range(1, n_bays):
+        plate = grid_plate([k, 0.5, 0.5], [0, 1, 0], [0, 0, 1], cells=cells)
+        middle = plate.corners.mean(axis=1)
+        hole = (np.abs(middle[:, 1:] - 0.5) < 0.17).all(axis=1)
+        walls.append(plate.of_faces(~hole))
+    return joined(walls)
+
+
+@pytest.fixture(scope="module")
+def box():
+    """Return a ribbed box, cut so that walls share their edges, with its bays."""
+    from bayreach.repair import mend, subdivided
+
+    mesh = subdivided(mend(ribbed_box())[0], 0.2).mesh
+    bays = find_bays(mesh)
+    mesh = bays.mesh
+    return mesh, bays, Scene(mesh), air_of(mesh, bays)
+
+
+def pull_along(mesh_x, length=0.8, step=0.05, y=0.5, z=0.5):
+    path = straight_path(
+        entry=[mesh_x, y, z], aim=[1, 0, 0], deepest=length, shallowest=0.0, clock=0.0, down=DOWN
+    )
+    return stations_of(path, step)
+
+
+def test_the_box_has_its_bays_and_openings(box):
+    _, bays, _, air = box
+    assert len(bays.bays) == 4
+    assert len(bays.openings) == 3
+    assert air.portals is not None
+    assert len(air.portals.radii) == 3
+    # Square holes of side 1/3: half their diagonal is 0.2357 m.
+    assert air.portals.radii == pytest.approx(np.full(3, math.hypot(1 / 6, 1 / 6)), rel=1e-3)
+
+
+def test_each_station_knows_its_bay(box):
+    mesh, bays, scene, air = box
+    points = np.array([[0.31, 0.2, 0.3], [1.4, 0.8, 0.33], [3.7, 0.4, 0.6], [-0.5, 0.5, 0.5]])
+    found = bays_at(scene, air, points)
+    wanted = []
+    for point in points[:3]:
+        inside = [
+            bay.index for bay in bays.bays if (bay.box[0] <= point).all() and (point <= bay.box[1]).all()
+        ]
+        wanted.append(inside[0])
+    assert found.tolist()[:3] == wanted
+    assert found[3] in (-1, UNKNOWN_BAY)
+    assert mesh.n_faces > 100
+
+
+@pytest.mark.parametrize("y", [0.5, 0.23])
+def test_openings_as_portals_change_no_film_and_save_rays(box, y):
+    mesh, _, scene, air = box
+    targets = targets_of(mesh, air.side_bay >= 0, samples=4)
+    stations = pull_along(1.1, y=y)
+    shares = np.full(len(stations.points), 1 / len(stations.points))
+    spray = Spray(stations=stations, shares=shares, tip=FINE)
+    seen = _spraying.sparse_film(scene, targets, [spray], air)
+    naive = _spraying.sparse_film(scene, targets, [spray], None)
+    assert seen.rows.tolist() == naive.rows.tolist()
+    assert seen.film == pytest.approx(naive.film, rel=1e-12)
+    assert seen.rays < 0.8 * naive.rays
+    # Film does reach the neighbours through the holes, so portals were looked through, not shut.
+    reached = set(air.side_bay[targets.sides[seen.rows]].tolist())
+    assert len(reached) >= 3
+
+
+def test_portals_are_not_used_where_bays_are_not_exact(box):
+    mesh, bays, _, _ = box
+    from dataclasses import replace
+
+    assert air_of(mesh, replace(bays, method="voxel")).portals is None
+
+
+def test_many_pulls_at_once_are_the_pulls_one_by_one(box):
+    mesh, _, scene, air = box
+    targets = targets_of(mesh, air.side_bay >= 0)
+    side = Tip(pattern="side", spread=math.radians(80), profile="cosine", throw=1.0)
+    pulls = [Pull(stations=pull_along(0.1 + 0.5 * k), tip=FINE if k % 2 else side) for k in range(5)]
+    together = columns(scene, targets, pulls, air=air, fate_rays=50_000)
+    for pull, column in zip(pulls, together, strict=True):
+        alone = pull_film(scene, targets, pull.stations, pull.tip, air=air)
+        assert column.sides.tolist() == alone.sides.tolist()
+        # The table of what still flies is laid over another span of distances: it differs by about 1e-7.
+        assert column.direct == pytest.approx(alone.direct, rel=1e-6)
+        assert column.fog_to_bay == pytest.approx(alone.fog_to_bay, abs=1e-12)
+        assert column.landed + column.fog + column.escaped == pytest.approx(1.0, abs=1e-12)
+
+
+@pytest.mark.parametrize("count", [1, 2, 3, 7])
+def test_film_is_the_same_to_the_last_bit_for_any_number_of_threads(box, monkeypatch, count):
+    mesh, _, scene, air = box
+    targets = targets_of(mesh, air.side_bay >= 0)
+    pulls = [Pull(stations=pull_along(0.2, step=0.01), tip=FINE), Pull(stations=pull_along(1.7), tip=FINE)]
+    usual = columns(scene, targets, pulls, air=air)
+    monkeypatch.setattr(_spraying, "_cores", lambda: count)
+    other = columns(scene, targets, pulls, air=air)
+    for one, two in zip(usual, other, strict=True):
+        assert one.direct.tobytes() == two.direct.tobytes()
+        assert one.sides.tobytes() == two.sides.tobytes()
+
+
+def test_the_memory_of_a_task_is_kept_small(box, monkeypatch):
+    mesh, _, scene, air = box
+    targets = targets_of(mesh, air.side_bay >= 0)
+    pulls = [Pull(stations=pull_along(0.2 + 0.1 * k), tip=FINE) for k in range(8)]
+    usual = columns(scene, targets, pulls, air=air)
+    monkeypatch.setattr(_spraying, "MEMORY", 8 * len(pulls) * 40)
+    small = columns(scene, targets, pulls, air=air)
+    assert all(one.direct.tobytes() == two.direct.tobytes() for one, two in zip(usual, small, strict=True))
+
+
+def test_embree_and_the_tree_of_our_own_lay_the_same_film(box):
+    mesh, _, scene, air = box
+    targets = targets_of(mesh, air.side_bay >= 0)
+    own = pull_film(Scene(mesh, engine="tree"), targets, pull_along(1.1), FINE, air=air)
+    embree = pull_film(scene, targets, pull_along(1.1), FINE, air=air)
+    assert own.dense(mesh.n_sides) == pytest.approx(embree.dense(mesh.n_sides), rel=1e-6, abs=1e-9)
+
+
+def test_a_measured_table_is_looked_up_by_the_kernel_as_by_the_tip(box):
+    mesh, _, scene, _ = box
+    table = TipTable(
+        polar=np.radians([10, 40, 90, 130]),
+        azimuth=np.radians([-90, 0, 90, 200, 270]),
+        shares=np.array([[1, 2, 0, 4], [2, 1, 1, 3], [0, 5, 1, 1.0]]),
+    )
+    tip = Tip(pattern="table", table=table)
+    targets = targets_of(mesh, samples=1)
+    clock = np.array([0.0, 0.6, 0.8])
+    from bayreach.poses import Stations
+
+    at = Stations(points=[[0.4, 0.45, 0.6]], axes=[[1, 0, 0]], clocks=[clock], depths=[0], lengths=[0])
+    film = pull_film(scene, targets, at, tip)
+    ways = targets.points - at.points[0]
+    distance = np.linalg.norm(ways, axis=1)
+    ways /= distance[:, None]
+    facing = -np.einsum("ij,ij->i", ways, targets.normals)
+    expected = tip.density(in_tip_frame(ways, [1, 0, 0], clock)) * facing / distance**2
+    lit = film.dense(mesh.n_sides)[targets.sides] > 0
+    factor = film.dense(mesh.n_sides)[targets.sides][lit] / expected[lit]
+    assert lit.sum() > 50
+    # Scaled to close, no more; a sample just on the edge of a bin may fall to either.
+    assert np.isclose(factor, np.median(factor), rtol=1e-6).mean() > 0.995
+
+
+@pytest.mark.parametrize("profile", ["uniform", "gaussian", "cosine"])
+@pytest.mark.parametrize("pattern", ["radial", "side", "forward"])
+def test_the_kernel_looks_up_each_profile_as_the_tip_does(profile, pattern):
+    tip = Tip(pattern=pattern, spread=math.radians(100), profile=profile, power=2.5, throw=0.7)
+    plate = grid_plate([0, 0, 0], [4, 0, 0], [0, 4, 0], cells=20)
+    from bayreach.poses import Stations
+
+    axis, clock = np.array([0.6, 0.0, -0.8]), np.array([-0.8, 0.0, -0.6])
+    at = Stations(points=[[0.1, 0.2, 0.5]], axes=[axis], clocks=[clock], depths=[0], lengths=[0])
+    targets = targets_of(plate, np.arange(0, plate.n_sides, 2), samples=1)
+    film = pull_film(Scene(plate), targets, at, tip).dense(plate.n_sides)[::2]
+    ways = targets.points - at.points[0]
+    distance = np.linalg.norm(ways, axis=1)
+    ways /= distance[:, None]
+    facing = -np.einsum("ij,ij->i", ways, targets.normals)
+    density = tip.density(in_tip_frame(ways, axis, clock))
+    expected = density * tip.share_flying(distance) * facing / distance**2
+    assert (expected > 0).sum() > 20
+    assert film == pytest.approx(expected, rel=1e-5, abs=1e-9 * expected.max())
+
+
+def test_progress_runs_from_nothing_to_all(box):
+    mesh, _, scene, air = box
+    told: list[float] = []
+    targets = targets_of(mesh, air.side_bay >= 0)
+    pulls = [Pull(stations=pull_along(0.2), tip=FINE)] * 3
+    columns(scene, targets, pulls, air=air, progress=told.append)
+    assert told == sorted(told)
+    assert told[-1] == pytest.approx(1.0)
+    assert len(told) > 3
+
+
+def test_a_key_press_stops_the_work_at_once(box):
+    mesh, _, scene, air = box
+    targets = targets_of(mesh, air.side_bay >= 0)
+
+    def press(_: float) -> None:
+        raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        columns(scene, targets, [Pull(stations=pull_along(0.2), tip=FINE)], air=air, progress=press)
+
+
+def test_a_floor_asks_fewer_rays_and_loses_only_what_lies_below_it(box):
+    mesh, _, scene, air = box
+    targets = targets_of(mesh, air.side_bay >= 0)
+    pulls = [Pull(stations=pull_along(1.1), tip=FINE)]
+    whole = columns(scene, targets, pulls, air=air)[0]
+    stations = len(pulls[0].stations.points)
+    floor = 0.002
+    cut = columns(scene, targets, pulls, air=air, floor=floor)[0]
+    lost = whole.dense(mesh.n_sides) * (1 + whole.closure) - cut.dense(mesh.n_sides)
+    assert lost.min() > -1e-9
+    assert 0.0 < lost.max() <= 4 * floor * stations
+    assert len(cut.sides) <= len(whole.sides)
+    # What is left out is not spread over the rest: it is told as landed elsewhere.
+    assert cut.elsewhere > 0.0
+    assert cut.landed + cut.elsewhere + cut.fog + cut.escaped == pytest.approx(1.0, abs=1e-12)
+
+
+def test_nothing_to_ask_gives_empty_columns(box):
+    mesh, _, scene, air = box
+    assert columns(scene, targets_of(mesh), [], air=air) == []
+    column = pull_film(scene, targets_of(mesh, []), pull_along(0.2), FINE, air=air)
+    assert column.sides.shape == (0,)
+    assert column.elsewhere == pytest.approx(1.0 - column.fog - column.escaped)
+
+
+def test_a_station_that_several_bays_claim_sees_everything(box):
+    mesh, _, scene, air = box
+    # In the plane of an opening the rays all round do not agree on a bay.
+    stations = stations_of(
+        straight_path(entry=[2.0, 0.5, 0.5], aim=[1, 0, 0], deepest=0, shallowest=0, clock=0, down=DOWN), 1.0
+    )
+    targets = targets_of(mesh, air.side_bay >= 0)
+    spray = Spray(stations=stations, shares=np.ones(1), tip=FINE)
+    seen = _spraying.sparse_film(scene, targets, [spray], air)
+    naive = _spraying.sparse_film(scene, targets, [spray], None)
+    assert seen.film == pytest.approx(naive.film, rel=1e-12)
+    world = world_of(scene, targets, [spray], air, by_sample=False, floor=0.0)
+    assert world.panes.home.shape == (1,)
+
+
+def test_scenes_give_their_memory_back():
+    # 40 scenes of 100,000 faces would hold well over 1 GB if they leaked.
+    code = (
+        "import resource, numpy as np\n"
+        "from bayreach.mesh import mesh_of\n"
+        "from bayreach.rays import Scene\n"
+        "points = np.random.default_rng(0).uniform(size=(30000, 3))\n"
+        "mesh = mesh_of(points, np.arange(30000).reshape(-1, 3))\n"
+        "def peak(): return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss\n"
+        "for k in range(10): Scene(mesh).is_blocked([[0, 0, 0]], [[1, 1, 1]])\n"
+        "before = peak()\n"
+        "for k in range(150): Scene(mesh).is_blocked([[0, 0, 0]], [[1, 1, 1]])\n"
+        "print((peak() - before) / 1024)\n"
+    )
+    if sys.platform == "win32":
+        pytest.skip("the peak of memory is asked through a POSIX call")
+    told = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, check=True, env=os.environ
+    )
+    # One scene of 10,000 faces takes about 2 MB; 150 leaked ones would be 300 MB.
+    assert float(told.stdout) < 60.0
