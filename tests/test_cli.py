@@ -153,6 +153,32 @@ def test_reach_of_a_bay_that_is_not_there_is_refused(
     assert '--bay "bay 7" is no bay of box.stl. Did you mean "bay 1"?' in capsys.readouterr().err
 
 
+def test_coupons_at_twice_the_prediction_give_a_factor_of_two(
+    answered: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    from bayreach.measure import centroids
+    from bayreach.store import read_result
+
+    sides = read_result(answered / "out").sides
+    wet = [side for side in range(sides.mesh.n_sides) if sides.film[side] > 0 and sides.side_bay[side] >= 0][
+        :3
+    ]
+    rows = [
+        f"c{side},{','.join(str(1e3 * x) for x in centroids(sides.mesh)[side // 2])},{2e6 * sides.film[side]}"
+        for side in wet
+    ]
+    (tmp_path / "coupons.csv").write_text("\n".join(["name,x,y,z,film_um", *rows]))
+    assert main(["coupons", str(answered / "out"), str(tmp_path / "coupons.csv"), "--json"]) == 0
+    table = json.loads(capsys.readouterr().out)
+    assert table["n_used"] == 3
+    assert table["factor"] == pytest.approx(2.0)
+
+
+def test_prove_asks_for_a_plan(answered: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["prove", str(answered / "out")]) == 1
+    assert "bayreach plan" in capsys.readouterr().err
+
+
 def test_compare_says_when_nothing_changed(answered: Path, capsys: pytest.CaptureFixture[str]) -> None:
     out = str(answered / "out")
     assert main(["compare", out, out]) == 0

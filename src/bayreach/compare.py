@@ -1,12 +1,16 @@
-"""What changed between two results: figures beside each other, and the area whose status is another."""
+"""A result beside another one, or beside measured coupons: what differs, in figures and in area."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
 
+from bayreach.deposit.coupons import coupon_fit, coupon_sides, read_coupons
+from bayreach.errors import JobError
 from bayreach.measure import side_areas
 from bayreach.outcome import BayRecord, Outcome, PassRecord, Result, Sides
+from bayreach.units import MESH_UNITS
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -118,3 +122,84 @@ def _status_areas(before: Sides, after: Sides) -> dict[str, float]:
         f"{names[one]} to {names[other]}": float(area)
         for (one, other), area in zip(pairs.tolist(), sums.tolist(), strict=True)
     }
+
+
+@dataclass(frozen=True, kw_only=True)
+class CouponRow:
+    """One measured coupon beside what was predicted there; None where it lies on no side of a bay."""
+
+    name: str
+    measured_um: float
+    predicted_um: float | None
+
+
+@dataclass(frozen=True, kw_only=True)
+class CouponCheck:
+    """Measured coupons beside a result, in the terms (`film_is`) of its target.
+
+    Parameters
+    ----------
+    factor, factor_low, factor_high : float or None
+        What to multiply the prediction by, and its interval of `confidence`; None where too few coupons tell.
+    bias_um, scatter_um : float or None
+        Mean and standard deviation of measured minus predicted.
+    wet_where_dry : tuple of str
+        Coupons with film where none was predicted: a fault of the geometry or of the aim.
+    off_structure : tuple of str
+        Coupons that lie on no side of a bay.
+    """
+
+    film_is: str
+    coupons: tuple[CouponRow, ...]
+    n_used: int
+    factor: float | None
+    factor_low: float | None
+    factor_high: float | None
+    confidence: float
+    bias_um: float | None
+    scatter_um: float | None
+    wet_where_dry: tuple[str, ...]
+    off_structure: tuple[str, ...]
+
+
+def compare_coupons(result: Result, path: Path) -> CouponCheck:
+    """Return how the coupons in the CSV file `path` stand beside `result`; places are in the mesh's unit.
+
+    Raises
+    ------
+    JobError
+        When the file cannot be read, or no coupon lies where film was predicted.
+    """
+    sides = result.sides
+    coupons = read_coupons(path, MESH_UNITS[result.outcome.mesh.units])
+    chosen = coupon_sides(coupons, sides.mesh, sides.side_bay, sides.film)
+    on = np.flatnonzero(chosen >= 0)
+    predicted = sides.film[chosen[on]]
+    if not (predicted > 0).any():
+        message = (
+            f"{path.name}: none of its {len(chosen)} coupons lies where film was predicted; check "
+            "their places, and that they are in the mesh's unit."
+        )
+        raise JobError(message)
+    fit = coupon_fit(predicted, coupons.films[on])
+    films = dict(zip(on.tolist(), (1e6 * predicted).tolist(), strict=True))
+    return CouponCheck(
+        film_is=sides.film_is,
+        coupons=tuple(
+            CouponRow(name=name, measured_um=1e6 * float(coupons.films[row]), predicted_um=films.get(row))
+            for row, name in enumerate(coupons.names)
+        ),
+        n_used=fit.n_used,
+        factor=_known(fit.factor),
+        factor_low=_known(fit.factor_low),
+        factor_high=_known(fit.factor_high),
+        confidence=fit.confidence,
+        bias_um=_known(1e6 * fit.bias),
+        scatter_um=_known(1e6 * fit.scatter),
+        wet_where_dry=tuple(coupons.names[on[row]] for row in fit.wet_where_dry.tolist()),
+        off_structure=tuple(name for row, name in enumerate(coupons.names) if chosen[row] < 0),
+    )
+
+
+def _known(value: float) -> float | None:
+    return float(value) if np.isfinite(value) else None

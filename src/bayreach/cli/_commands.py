@@ -253,6 +253,50 @@ def compare(before: Path, after: Path, /, *, json: Json = False) -> int:
 
 
 @app.command
+def coupons(folder: Path, file: Path, /, *, json: Json = False) -> int:
+    """Hold measured coupons beside a result: the factor to correct it by, and where it was wrong.
+
+    Parameters
+    ----------
+    folder
+        folder of a result
+    file
+        CSV with the columns name, x, y, z (in the mesh's unit) and film_um
+    """
+    from bayreach.cli._words import coupon_lines
+    from bayreach.compare import compare_coupons
+    from bayreach.store import read_result
+
+    found = compare_coupons(read_result(folder), file)
+    if json:
+        say_json(found)
+    else:
+        say(coupon_lines(found))
+    return NO if found.wet_where_dry else DONE
+
+
+@app.command
+def prove(folder: Path, /, *, json: Json = False) -> int:
+    """Check a plan's coverage and its bound on holes again, without a solver.
+
+    Parameters
+    ----------
+    folder
+        folder of a plan
+    """
+    from bayreach.prove import prove as check
+    from bayreach.store import checked_files, read_outcome
+
+    checked_files(folder, read_outcome(folder))
+    found = check(folder)
+    if json:
+        say_json(found)
+    else:
+        say(found.lines())
+    return DONE if found.holds else NO
+
+
+@app.command
 def demo(folder: Path, /, *, json: Json = False) -> int:
     """Write demo jobs and their meshes.
 

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 from bayreach.units import INCH, percent_text
 
 if TYPE_CHECKING:
-    from bayreach.compare import Comparison
+    from bayreach.compare import Comparison, CouponCheck
     from bayreach.outcome import Measurement, Outcome, ReachRecord
 
 
@@ -81,7 +81,7 @@ def measurement_lines(measured: "Measurement", *, name: str) -> list[str]:
             ),
             left=2,
         )
-    return [*lines, *_notes(measured.warnings, ())]
+    return [*lines, *_notes(measured.warnings, measured.cautions)]
 
 
 def _method(method: str) -> str:
@@ -245,6 +245,35 @@ def comparison_lines(found: "Comparison") -> list[str]:
     lines += [f"  gone: {words}" for words in found.passes_gone]
     lines += [f"  new:  {words}" for words in found.passes_new]
     return lines + [f"  {1e4 * area:z.1f} cm2 {words}" for words, area in found.status_m2.items()]
+
+
+def coupon_lines(found: "CouponCheck") -> list[str]:
+    """Return each coupon beside its prediction, then the factor and the faults."""
+    lines = table(
+        ("coupon", "measured um", "predicted um"),
+        (
+            (
+                row.name,
+                f"{row.measured_um:z.2f}",
+                "-" if row.predicted_um is None else f"{row.predicted_um:z.2f}",
+            )
+            for row in found.coupons
+        ),
+    )
+    if found.factor is not None:
+        range_ = (
+            "; too few coupons for an interval"
+            if found.factor_low is None or found.factor_high is None
+            else f", {found.factor_low:z.3f} to {found.factor_high:z.3f} at {100 * found.confidence:.0f} %"
+        )
+        lines.append(f"factor {found.factor:z.3f} ({found.film_is} film, {found.n_used} coupons){range_}")
+    if found.bias_um is not None:
+        lines.append(f"measured less predicted: {found.bias_um:z.2f} um on average")
+    lines += [
+        f"{name}: film where none was predicted; check the geometry and the aim"
+        for name in found.wet_where_dry
+    ]
+    return lines + [f"{name}: lies on no side of a bay; not used" for name in found.off_structure]
 
 
 def _sameness(found: "Comparison") -> dict[str, bool]:

@@ -16,6 +16,7 @@ from bayreach.store._vtp import sides_from_vtp, vtp_bytes
 
 __all__ = [
     "check_inputs",
+    "checked_files",
     "file_sha256",
     "plain_cell",
     "read_outcome",
@@ -96,6 +97,21 @@ def read_result(folder: Path) -> Result:
     """
     folder = Path(folder)
     outcome = read_outcome(folder)
+    contents = checked_files(folder, outcome)
+    if "film.vtp" not in contents:
+        message = f"{folder / 'result.json'}: does not say which film.vtp is its own; run the job again."
+        raise StoreError(message)
+    return Result(outcome=outcome, sides=sides_from_vtp(contents["film.vtp"], place=str(folder / "film.vtp")))
+
+
+def checked_files(folder: Path, outcome: Outcome) -> dict[str, bytes]:
+    """Return the bytes of every file that `outcome` names beside it, by name.
+
+    Raises
+    ------
+    StoreError
+        When one is missing, or is not the file that was written with this outcome.
+    """
     contents = {}
     for name, expected in outcome.files.items():
         if "/" in name or "\\" in name or name.startswith("."):
@@ -107,10 +123,7 @@ def read_result(folder: Path) -> Result:
                 f"{folder / name}: is not the file of this result.json (hashes differ); run the job again."
             )
             raise StoreError(message)
-    if "film.vtp" not in contents:
-        message = f"{folder / 'result.json'}: does not say which film.vtp is its own; run the job again."
-        raise StoreError(message)
-    return Result(outcome=outcome, sides=sides_from_vtp(contents["film.vtp"], place=str(folder / "film.vtp")))
+    return contents
 
 
 def check_inputs(folder: Path, outcome: Outcome) -> tuple[str, ...]:
