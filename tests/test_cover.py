@@ -255,3 +255,13 @@ def test_bad_numbers_are_refused_by_name():
         cover.problem_of(np.eye(2), need=[0.0, 1.0])
     with pytest.raises(PlanError, match="passes is -1; it must be 0 or more"):
         cover.Limits(passes=-1)
+
+
+def test_a_start_that_the_solver_calls_optimal_above_its_own_bound_is_not_believed():
+    """HiGHS 1.16 gave back a greedy start of 5 holes as optimal, with 2 as its own bound: ask again."""
+    model = Model()
+    columns = model.add_columns(3, cost=1.0, integer=True)
+    rows = np.array([[1.0, 1.0, 0.0], [1.0, 0.0, 1.0]])
+    model.add_rows([(rows, columns)], lower=1.0)
+    answer = solve_model(model, start=np.array([0.0, 1.0, 1.0]))
+    assert (answer.objective, answer.bound) == pytest.approx((1.0, 1.0))

@@ -135,11 +135,25 @@ def solve(
 ) -> Answer:
     """Minimise `model` with HiGHS, from a `start` (n,) if given; `relax` drops integrality.
 
+    HiGHS 1.16 can call a start optimal whose cost is above its own bound, where presolve alone closes the
+    problem: such
+    an answer is asked for again without the start.
+
     Raises
     ------
     PlanError
         When the solver refuses the model or ends in a state that means neither an answer nor "none".
     """
+    answer = _run(model, start=start, seconds=seconds, gap=gap, relax=relax)
+    excess = answer.objective - answer.bound
+    believable = answer.found and excess <= 2.0 * gap * abs(answer.objective) + 1e-6
+    if start is None or relax or answer.status == "limit" or believable:
+        return answer
+    again = _run(model, start=None, seconds=seconds, gap=gap, relax=relax)
+    return again if again.found or not answer.found else answer
+
+
+def _run(model: Model, *, start: FloatArray | None, seconds: float, gap: float, relax: bool) -> Answer:
     import highspy
     from highspy._core import _Highs as Highs  # the public class prints a banner on creation
 

@@ -1,6 +1,7 @@
 """Candidates, hole sites and the cover solver joined into a plan with its proven bound."""
 
 from bayreach.plan._entries import Drilling, Entries, entries_of, hole_drill, opening_of
+from bayreach.plan._looks import fewest_looks
 from bayreach.plan._make import Asked, Board, make_plan, plan_on, problem_on, sample_sides
 from bayreach.plan._order import in_order
 from bayreach.plan._proof import CERTIFICATE_FILE, COLUMNS_FILE, curve_csv, curve_svg, proof_files
@@ -31,6 +32,7 @@ __all__ = [
     "curve_csv",
     "curve_svg",
     "entries_of",
+    "fewest_looks",
     "hole_drill",
     "in_order",
     "make_plan",
