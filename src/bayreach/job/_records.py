@@ -80,6 +80,8 @@ class FilmSettings:
     fog_classes, friction_speed, exchange_speed, settle_time
         Settled film: number of drop classes, friction speed of the stirred air and speed of the air through
         openings (m/s), and how long fog is waited for (s).
+    throw_law : {"tip", "jet"}
+        Direct film: how far drops fly, by each tip's throw, or by drop size, jet speed and entrainment.
     jet_speed, entrainment : float
         Direct film: speed of drops at the tip (m/s), length over which the jet carries air along (m).
     drain_time : float
@@ -98,6 +100,7 @@ class FilmSettings:
     friction_speed: float = 0.03
     exchange_speed: float = 0.01
     settle_time: float = math.inf
+    throw_law: str = "tip"
     jet_speed: float = 20.0
     entrainment: float = 0.0
     drain_time: float = 3600.0

@@ -259,6 +259,10 @@ class FilmTable(Table):
     )
     exchange_speed: Speed = Field(default="0.01 m/s", description="settled: air speed through openings")
     settle_time: SettleTime = Field(default="inf", description="settled: time waited for fog to come down")
+    throw_law: Literal["tip", "jet"] = Field(
+        default="tip",
+        description="direct: reach of drops by the tip's throw, or by drop size, jet_speed and entrainment",
+    )
     jet_speed: Speed = Field(default="20 m/s", description="direct: speed of drops as they leave the tip")
     entrainment: Length = Field(
         default="0 m", description="direct: length over which the jet carries air along"

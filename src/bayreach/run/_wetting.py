@@ -55,10 +55,11 @@ class Wetting:
 
 def flying_of(site: Site, tip: Tip) -> Flying | None:
     """Return the share of a tip's spray still flying at distances (m); None where all of it flies."""
-    if not np.isfinite(tip.throw):
+    by_jet = site.job.film.throw_law == "jet"
+    if not (by_jet or np.isfinite(tip.throw)):
         return None
     return flying_table(
-        throw=tip.throw,
+        throw=None if by_jet else tip.throw,
         droplet=tip.droplet,
         droplet_spread=tip.droplet_spread,
         density=site.job.liquid.density,
