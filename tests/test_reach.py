@@ -9,9 +9,21 @@ import pytest
 from punched import ribbed_box
 
 from bayreach.bays import find_bays
+from bayreach.errors import WandError
 from bayreach.insertion import space_of
 from bayreach.rays import Scene
-from bayreach.reach import Care, ground_of, reach, reach_through
+from bayreach.reach import (
+    Care,
+    ground_of,
+    reach,
+    reach_through,
+    read_vary,
+    smallest_changes,
+    sweep,
+    sweep_csv,
+    sweep_rows,
+    sweep_svg,
+)
 from bayreach.repair import mend, subdivided
 from bayreach.tips import Tip
 from bayreach.wands import Wand, arc_piece, straight_piece
@@ -125,3 +137,92 @@ def test_a_hook_sees_behind_a_rib_that_hides_it_from_a_rod(ground, port):
     # Its bend, 15 mm and half its width, passes the ribs' 40 mm holes.
     assert "bay 2" in row.bays_reached
     assert np.isfinite(row.solid_angle)
+
+
+def changes_of(ground, wand, port, bay):
+    return {change.what: change for change in smallest_changes(ground, wand, port, bay)}
+
+
+def test_a_short_wand_is_told_the_length_that_reaches_the_next_bay(ground, port):
+    # The last rib stands at 600 mm.
+    found = changes_of(ground, rod(0.5), port, "bay 4")
+    assert set(found) == {"length"}
+    assert found["length"].needed == pytest.approx(0.6, abs=1.5e-4)
+    assert found["length"].failed <= 0.6 < found["length"].needed
+    assert found["length"].sentence() == "length 500.0 mm -> 600.1 mm"
+
+
+def test_a_wide_tip_is_told_how_much_thinner_or_the_hole_how_much_wider(ground, port):
+    found = changes_of(ground, rod(0.3, tip_diameter=0.032), port, "bay 1")
+    assert set(found) == {"diameter", f"hole {port.name}"}
+    assert found["diameter"].needed == pytest.approx(port.diameter, abs=1.1e-4)
+    assert found["diameter"].needed <= port.diameter
+    assert found[f"hole {port.name}"].needed == pytest.approx(0.032, abs=1.1e-4)
+    assert found[f"hole {port.name}"].needed >= 0.032
+
+
+def test_what_is_found_to_do_does_and_what_failed_fails(ground, port):
+    # Verified by asking again with the value itself.
+    change = changes_of(ground, rod(0.5), port, "bay 4")["length"]
+    assert "bay 4" in reach_through(ground, rod(change.needed), port, look=False).bays_reached
+    assert "bay 4" not in reach_through(ground, rod(change.failed), port, look=False).bays_reached
+
+
+def test_a_wand_that_reaches_needs_no_change(ground, port):
+    assert smallest_changes(ground, rod(0.7), port, "bay 4") == ()
+
+
+def test_a_range_is_read_with_its_unit_and_both_ends():
+    assert read_vary("length=0.6m:2.4m:0.2m") == (
+        "length",
+        tuple(round(0.6 + 0.2 * k, 12) for k in range(10)),
+    )
+    name, values = read_vary("bend_angle=60deg:90deg:15deg")
+    assert name == "bend_angle"
+    assert np.degrees(values) == pytest.approx([60, 75, 90])
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("lenght=1m:2m:1m", 'Did you mean "length"'),
+        ("length=1m:2m", "from:to:step"),
+        ("length=2m:1m:0.1m", "must rise"),
+        ("length=1m:2m:0m", "steps above 0"),
+        ("length=1m:2m:1um", "200 allowed"),
+    ],
+)
+def test_a_range_that_makes_no_sense_is_refused(text, words):
+    with pytest.raises(WandError, match=words):
+        read_vary(text)
+
+
+def test_the_designer_s_curve_rises_with_length(ground, port):
+    cases = sweep(ground, rod(), [port], {"length": (0.15, 0.35, 0.55, 0.75)})
+    rows = sweep_rows(cases)
+    assert [row["bays_reached"] for row in rows] == [1, 2, 3, 4]
+    assert all(less["visible_m2"] <= more["visible_m2"] for less, more in pairwise(rows))
+    lines = sweep_csv(cases).splitlines()
+    assert lines[0].startswith("length_m,opening,fits,depth_m,bays_reached")
+    assert len(lines) == 5
+    drawing = sweep_svg(cases)
+    assert drawing.count("<circle") == 4
+    assert "length (mm)" in drawing
+
+
+def test_two_figures_make_a_table_of_pairs(ground, port):
+    cases = sweep(ground, rod(), [port], {"length": (0.15, 0.35), "diameter": (0.006, 0.05)})
+    assert [(row["fits"], row["bays_reached"]) for row in sweep_rows(cases)] == [
+        (True, 1), (False, 0), (True, 2), (False, 0),
+    ]  # fmt: skip
+    assert sweep_svg(cases).count("<polyline") == 2
+
+
+def test_a_straight_wand_has_no_bend_to_vary(ground, port):
+    with pytest.raises(WandError, match="a straight wand has no bend_radius to vary"):
+        sweep(ground, rod(), [port], {"bend_radius": (0.05,)})
+
+
+def test_a_name_from_a_job_file_cannot_write_markup(ground, port):
+    cases = sweep(ground, rod(), [replace(port, name="<b>port</b>")], {"length": (0.1, 0.2)})
+    assert "<b>" not in sweep_svg(cases)

@@ -8,7 +8,7 @@ from numpy.typing import ArrayLike
 
 from bayreach.arrays import FloatArray, unit_vectors
 from bayreach.insertion._rules import max_tilt
-from bayreach.insertion._space import Space, inward
+from bayreach.insertion._space import Space, inner_bay, inward
 from bayreach.insertion._straight import STEEPEST
 from bayreach.wands import Wand
 
@@ -55,15 +55,15 @@ def candidate_aims(space: Space, wand: Wand, opening: "Opening", count: int) -> 
     cone = cone[cone @ axis >= math.cos(tilt + 1e-9)]
     entries, aims = [np.tile(opening.center, (len(cone), 1))], [cone]
     width = wand.largest_section.diameter
-    centers = np.array(
-        [
-            other.center
-            for other in space.bays.openings
-            if other.name != opening.name and other.diameter >= width
-        ]
-    ).reshape(-1, 3)
-    for place in entries_over(opening, width):
-        direct = np.concatenate([axis[None], unit_vectors(centers - place)])
+    others = [
+        other for other in space.bays.openings if other.name != opening.name and other.diameter >= width
+    ]
+    centers = np.array([other.center for other in others]).reshape(-1, 3)
+    next_ones = np.array([inner_bay(opening) in other.links for other in others], dtype=np.bool_)
+    for number, place in enumerate(entries_over(opening, width)):
+        # From the middle to every other opening; from elsewhere to those of the same bay, which come first.
+        sights = centers if number == 0 else centers[next_ones]
+        direct = np.concatenate([axis[None], unit_vectors(sights - place)])
         ahead = direct[direct @ axis > math.cos(tilt + 1e-9)]
         aims.append(ahead)
         entries.append(np.tile(place, (len(ahead), 1)))

@@ -11,7 +11,15 @@ from bayreach.arrays import FloatArray, IntArray
 from bayreach.insertion import _tree
 from bayreach.insertion._tree import Tree, tree_of
 
-__all__ = ["Tree", "blocked_bodies", "blocking_faces", "first_touches", "nearest_faces", "tree_of"]
+__all__ = [
+    "Tree",
+    "blocked_bodies",
+    "blocking_faces",
+    "cap_depths",
+    "first_touches",
+    "nearest_faces",
+    "tree_of",
+]
 
 PART = 2000
 """Rods a part; the compiled code lets go of the interpreter's lock."""
@@ -90,6 +98,18 @@ def nearest_faces(
     """Return each segment's distance (m,) from the mesh, at most `limit`, and the nearest face (-1: none)."""
     starts, ends = _plain(starts), _plain(ends)
     return _in_parts(len(starts), lambda rows: _tree.gaps_of(tree, starts[rows], ends[rows], limit))
+
+
+def cap_depths(
+    origins: FloatArray, directions: FloatArray, triangles: FloatArray, owners: IntArray, n_owners: int
+) -> FloatArray:
+    """Return the least distance (m, o) at which each ray meets a triangle of each owner, edges too.
+
+    `triangles` (c, 3, 3) belong to `owners` (c,).
+    """
+    origins, directions, triangles = _plain(origins), _plain(directions), _plain(triangles)
+    owned = np.array(owners, dtype=np.int64)
+    return _tree.ray_depths(origins, directions, triangles, owned, n_owners)
 
 
 def _plain(values: FloatArray) -> FloatArray:

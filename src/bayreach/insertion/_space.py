@@ -1,6 +1,7 @@
 """The solid that wands move through, built once and asked many times."""
 
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -49,8 +50,13 @@ class Space:
         """
         shares = np.where(self.rim, 0.0, 1.0)
         for hole in holes:
-            shares[faces_in_hole(self.solid, hole)] = ABSENT
+            shares[faces_in_hole(self.solid, hole, self.boxes)] = ABSENT
         return shares
+
+    @cached_property
+    def boxes(self) -> tuple[FloatArray, FloatArray]:
+        """Least and greatest coordinates (n, 3) of each face of `solid`, in m."""
+        return face_boxes(self.solid)
 
     def part_of(self, face: int) -> str:
         """Return the name of the part that `face` of `solid` belongs to."""
@@ -136,7 +142,15 @@ def _round_the_rim(mesh: Mesh, opening: "Opening") -> BoolArray:
     return np.asarray(on_rim[mesh.faces].any(axis=1), dtype=np.bool_)
 
 
-def faces_in_hole(mesh: Mesh, hole: "Opening") -> IntArray:
+def face_boxes(mesh: Mesh) -> tuple[FloatArray, FloatArray]:
+    """Return the least and the greatest coordinates (n, 3) of each face, in m."""
+    corners = mesh.corners
+    return corners.min(axis=1), corners.max(axis=1)
+
+
+def faces_in_hole(
+    mesh: Mesh, hole: "Opening", boxes: tuple[FloatArray, FloatArray] | None = None
+) -> IntArray:
     """Return the faces (k,) that a hole not cut yet will cut: those of its sheet that come within its disc.
 
     A face belongs to the sheet when its plane is within 60 degrees of the hole's; it comes within the disc
@@ -145,18 +159,26 @@ def faces_in_hole(mesh: Mesh, hole: "Opening") -> IntArray:
     from bayreach.insertion._exact import point_triangle_distances
 
     radius = hole.diameter / 2.0
-    corners = mesh.corners
-    near = np.flatnonzero(
-        ((corners.min(axis=1) <= hole.center + radius) & (corners.max(axis=1) >= hole.center - radius)).all(
-            axis=1
-        )
-    )
-    triangles = corners[near]
+    lows, highs = face_boxes(mesh) if boxes is None else boxes
+    near = np.flatnonzero(((lows <= hole.center + radius) & (highs >= hole.center - radius)).all(axis=1))
+    triangles = mesh.corners[near]
     normals = unit_vectors(np.cross(triangles[:, 1] - triangles[:, 0], triangles[:, 2] - triangles[:, 0]))
     flat: BoolArray = np.abs(normals @ unit_vectors(hole.normal)) > 0.5
     inside = point_triangle_distances(np.broadcast_to(hole.center, (len(near), 3)), triangles) < radius
     chosen: IntArray = near[flat & inside]
     return chosen
+
+
+def hole_to_widen(space: Space, place: ArrayLike) -> "Opening | None":
+    """Return the nearest opening in whose plane, within 1.5 diameters, `place` (3,) m lies; or None."""
+    best, least = None, np.inf
+    for opening in space.bays.openings:  # a structure has tens of openings
+        offset = np.asarray(place, dtype=np.float64) - opening.center
+        height = abs(float(offset @ unit_vectors(opening.normal)))
+        aside = float(np.linalg.norm(offset))
+        if height < 0.25 * opening.diameter and aside < min(1.5 * opening.diameter, least):
+            best, least = opening, aside
+    return best
 
 
 def inward(opening: "Opening") -> FloatArray:
@@ -184,15 +206,20 @@ def crossings(
     bays: "Bays", origins: ArrayLike, directions: ArrayLike, stops: FloatArray
 ) -> "list[list[Crossing]]":
     """Return, for each ray (m, 3), the openings whose caps it crosses up to `stops` (m,) m, nearest first."""
+    from bayreach.insertion._queries import cap_depths
+
     origins, directions = np.asarray(origins, dtype=np.float64), np.asarray(directions, dtype=np.float64)
-    found: list[list[Crossing]] = [[] for _ in range(len(origins))]
-    triangles = bays.cap_points[bays.cap_faces] if len(bays.cap_faces) else np.zeros((0, 3, 3))
-    for index, opening in enumerate(bays.openings):  # a structure has tens of openings
-        caps = triangles[np.asarray(bays.cap_opening) == index]
-        depths = _first_crossing(origins, directions, caps)
-        for ray in np.flatnonzero((depths > 0.0) & (depths <= stops)):
-            found[ray].append(Crossing(depth=float(depths[ray]), opening=opening))
-    return [sorted(row, key=lambda crossing: crossing.depth) for row in found]
+    owned = np.flatnonzero(np.asarray(bays.cap_opening) >= 0)
+    depths = cap_depths(
+        origins, directions, bays.cap_points[bays.cap_faces[owned]].reshape(-1, 3, 3),
+        np.asarray(bays.cap_opening)[owned], len(bays.openings),
+    )  # fmt: skip
+    depths = np.where(depths <= np.asarray(stops)[:, None], depths, np.inf)
+    order = np.argsort(depths, axis=1)
+    return [
+        [Crossing(depth=float(row[k]), opening=bays.openings[k]) for k in ranks if np.isfinite(row[k])]
+        for row, ranks in zip(depths, order, strict=True)
+    ]
 
 
 def rods_blocked(space: Space, starts: ArrayLike, ends: ArrayLike, radii: ArrayLike, *,
@@ -218,22 +245,3 @@ class Crossing:
 
     depth: float
     opening: "Opening"
-
-
-def _first_crossing(origins: FloatArray, directions: FloatArray, triangles: FloatArray) -> FloatArray:
-    """Return the least distance (m,) at which each ray meets a triangle, edges counted; inf if none."""
-    depths = np.full(len(origins), np.inf)
-    for a, b, c in triangles:  # a cap has tens of triangles; the rays are the long axis
-        ab, ac = b - a, c - a
-        p = np.cross(directions, ac)
-        det = p @ ab
-        with np.errstate(divide="ignore", invalid="ignore"):
-            s = origins - a
-            u = np.einsum("ij,ij->i", s, p) / det
-            q = np.cross(s, ab)
-            v = np.einsum("ij,ij->i", directions, q) / det
-            t = (q @ ac) / det
-            # A ray in the triangle's plane gives no number, and no comparison with one is true.
-            inside = (np.abs(det) > 1e-30) & (u >= -1e-9) & (v >= -1e-9) & (u + v <= 1.0 + 1e-9) & (t > 1e-9)
-        depths = np.where(inside, np.minimum(depths, np.where(inside, t, np.inf)), depths)
-    return depths

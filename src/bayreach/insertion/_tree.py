@@ -14,6 +14,8 @@ from bayreach.insertion._solid import (
     ball_triangle,
     box_span,
     compiled,
+    cross,
+    dot,
     less,
     point_triangle,
     segment_triangle,
@@ -285,3 +287,25 @@ def gaps_of(tree: Tree, starts: FloatArray, ends: FloatArray, limit: float) -> t
         q = (ends[k, 0], ends[k, 1], ends[k, 2])
         gaps[k], faces[k] = _nearest(tree, p, q, limit)
     return gaps, faces
+
+
+@compiled
+def ray_depths(
+    origins: FloatArray, directions: FloatArray, triangles: FloatArray, owners: IntArray, n_owners: int
+) -> FloatArray:
+    """Return the least distance at which each ray meets a triangle of each owner; see `_queries`."""
+    depths = np.full((len(origins), n_owners), math.inf)
+    for c in range(len(triangles)):
+        a = _corner(triangles, c, 0)
+        ab, ac = less(_corner(triangles, c, 1), a), less(_corner(triangles, c, 2), a)
+        for k in range(len(origins)):
+            d = (directions[k, 0], directions[k, 1], directions[k, 2])
+            p = cross(d, ac)
+            det = dot(p, ab)
+            if abs(det) > 1e-30:
+                s = less((origins[k, 0], origins[k, 1], origins[k, 2]), a)
+                q = cross(s, ab)
+                u, v, t = dot(s, p) / det, dot(d, q) / det, dot(q, ac) / det
+                if u >= -1e-9 and v >= -1e-9 and u + v <= 1.0 + 1e-9 and 1e-9 < t < depths[k, owners[c]]:
+                    depths[k, owners[c]] = t
+    return depths

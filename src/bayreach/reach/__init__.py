@@ -1,6 +1,27 @@
 """What each wand can do through each opening: fit, reach, see, and what stops it."""
 
+from bayreach.reach._change import Change, smallest_changes, with_figure
+from bayreach.reach._drawing import sweep_svg
 from bayreach.reach._reach import Care, Ground, ground_of, reach, reach_through
 from bayreach.reach._records import BayReach, Reach
+from bayreach.reach._sweep import FIGURES, Case, read_vary, sweep, sweep_csv, sweep_rows
 
-__all__ = ["BayReach", "Care", "Ground", "Reach", "ground_of", "reach", "reach_through"]
+__all__ = [
+    "FIGURES",
+    "BayReach",
+    "Care",
+    "Case",
+    "Change",
+    "Ground",
+    "Reach",
+    "ground_of",
+    "reach",
+    "reach_through",
+    "read_vary",
+    "smallest_changes",
+    "sweep",
+    "sweep_csv",
+    "sweep_rows",
+    "sweep_svg",
+    "with_figure",
+]
