@@ -12,8 +12,9 @@ from bayreach.arrays import IntArray
 from bayreach.errors import DisplayError
 from bayreach.mesh import Mesh
 from bayreach.report import read_case
+from bayreach.viewer._polydata import polydata
 
-__all__ = ["draw", "draw_bays", "show"]
+__all__ = ["draw", "draw_bays", "polydata", "show"]
 
 WINDOW = (sys.executable, "-m", "bayreach.viewer._window")
 """Command of the window's process."""
