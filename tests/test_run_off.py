@@ -265,3 +265,44 @@ def test_the_drain_check_says_what_a_plug_would_hold_back() -> None:
     surplus = (film - slopes.retained(film, OIL, 600.0)) * slopes.areas
     assert slopes.held_back(surplus, outs) == pytest.approx([surplus.sum()], rel=1e-9)
     assert slopes.held_back(surplus, outs, blocked=np.array([True])).tolist() == [0.0]
+
+
+def terrain(seed: int, n: int = 14) -> Mesh:
+    """Return a rough field of n x n squares of 50 mm, its heights random within 50 mm; fronts up."""
+    random = np.random.default_rng(seed)
+    x, y = np.meshgrid(np.arange(n + 1), np.arange(n + 1), indexing="ij")
+    points = np.stack([0.05 * x.ravel(), 0.05 * y.ravel(), random.uniform(0, 0.05, (n + 1) ** 2)], axis=1)
+    here = (np.arange(n)[:, None] * (n + 1) + np.arange(n)).ravel()
+    a, b, c, d = here, here + n + 1, here + n + 2, here + 1
+    return mesh_of(points, np.concatenate([np.c_[a, b, c], np.c_[a, c, d]]))
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_pools_of_a_rough_field_stand_at_its_lowest_points_and_lose_nothing(seed: int) -> None:
+    mesh = terrain(seed)
+    slopes, kept, pools = drained(mesh, 300.0)
+    lost = ((300e-6 - kept) * slopes.areas)[::2].sum()
+    assert pools.volumes.sum() == pytest.approx(lost, rel=1e-9)
+    # A slow twin: a point is lowest when no edge leads down from it.
+    lower = {k: False for k in range(len(mesh.points))}
+    for face in mesh.faces:
+        for one in face:
+            lower[one] |= bool((mesh.points[face, 2] < mesh.points[one, 2] - 1e-5).any())
+    lowest = {tuple(mesh.points[k].round(9)) for k, has_lower in lower.items() if not has_lower}
+    assert {tuple(place.round(9)) for place in pools.places} == lowest
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_fetch_is_the_longest_way_down_whatever_the_order_it_is_found_in(seed: int) -> None:
+    mesh = terrain(seed, n=8)
+    slopes = slopes_of(mesh, inside(mesh), DOWN)
+    # A slow twin: points from the highest down, each side's edges in turn, until nothing changes.
+    fetch = np.zeros(len(mesh.points))
+    for start in np.argsort(-mesh.points[:, 2]):
+        for face, slope in zip(mesh.faces, slopes.slope[::2], strict=True):
+            if start in face:
+                for end in face:
+                    drop = mesh.points[start, 2] - mesh.points[end, 2]
+                    if drop > 0:
+                        fetch[end] = max(fetch[end], fetch[start] + drop / slope)
+    assert slopes.fetch[::2] == pytest.approx(fetch[mesh.faces], rel=1e-3, abs=1e-6)
