@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from bayreach import heatmap
+from bayreach.arrays import FloatArray
 from bayreach.heatmap import FilmScale, grey_contrast, relative_luminance
 
 
@@ -66,3 +67,44 @@ def test_the_legend_names_each_band_in_both_units() -> None:
     # 8 um / 25.4 um a mil = 0.315 mil; (8 + 17 / 3) um = 13.67 um = 0.538 mil.
     assert rows[5][1] == "8 to 13.7 µm (0.31 to 0.54 mil)"
     assert rows[-1][1] == "over 25 µm (0.98 mil)"
+
+
+# G. Machado, M. Oliveira and L. Fernandes, "A physiologically-based model for simulation of color vision
+# G. Machado, M. Oliveira, L. Fernandes, "A physiologically-based model for simulation of color vision
+# on linear RGB.
+VISION = {
+    "protan": [
+        [0.152286, 1.052583, -0.204868],
+        [0.114503, 0.786281, 0.099216],
+        [-0.003882, -0.048116, 1.051998],
+    ],
+    "deutan": [
+        [0.367322, 0.860646, -0.227968],
+        [0.280085, 0.672501, 0.047413],
+        [-0.01182, 0.04294, 0.968881],
+    ],
+    "tritan": [
+        [1.255528, -0.076749, -0.178779],
+        [-0.078411, 0.930809, 0.147602],
+        [0.004733, 0.691367, 0.3039],
+    ],
+}
+
+
+def lab_seen(colour: str, vision: str) -> FloatArray:
+    """Return CIE 1976 L*, a*, b* (D65) of a colour as a reader with this vision sees it."""
+    channels = np.array(heatmap.rgb(colour)) / 255.0
+    linear = np.where(channels <= 0.04045, channels / 12.92, ((channels + 0.055) / 1.055) ** 2.4)
+    seen = np.clip(np.array(VISION[vision]) @ linear, 0.0, 1.0)
+    to_xyz = np.array([[0.4124, 0.3576, 0.1805], [0.2126, 0.7152, 0.0722], [0.0193, 0.1192, 0.9505]])
+    ratio = to_xyz @ seen / [0.9505, 1.0, 1.089]
+    root = np.where(ratio > (6 / 29) ** 3, np.cbrt(ratio), ratio / (3 * (6 / 29) ** 2) + 4 / 29)
+    return np.array([116 * root[1] - 16, 500 * (root[0] - root[1]), 200 * (root[1] - root[2])])
+
+
+@pytest.mark.parametrize("vision", VISION)
+@pytest.mark.parametrize("pair", list(combinations(("covered", "low", "dry"), 2)), ids="-".join)
+def test_the_three_main_statuses_are_told_apart_by_any_eye(vision: str, pair: tuple[str, str]) -> None:
+    one, two = (lab_seen(heatmap.status_colour(name)[0], vision) for name in pair)
+    # A difference of about 2 can just be seen; ten times that cannot be missed, and dry is hatched besides.
+    assert np.linalg.norm(one - two) > 20.0

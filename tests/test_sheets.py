@@ -13,12 +13,12 @@ from sample_case import sample_case, sample_mesh, sample_record, sample_sides
 from bayreach import store
 from bayreach.errors import DisplayError
 from bayreach.mesh import Mesh, mesh_of
-from bayreach.picture import _result_sheet, _seen
+from bayreach.picture import _result_sheet, _seen, feature_edges
 from bayreach.report import Case, all_words, case_of, percent, read_case
 from bayreach.sheets import documents, write_sheets
 from bayreach.sheets._cards import cards_data, clock_hour
 from bayreach.sheets._markup import clock_face, escaped
-from bayreach.sheets._pack import FILM_RATIO, feature_edges, film_of, film_steps, packed
+from bayreach.sheets._pack import FILM_RATIO, film_of, film_steps, packed
 from bayreach.sheets._page import page, table_text
 from bayreach.sheets._patch import patch_of
 from bayreach.sheets._record import record_data, record_json

@@ -1,6 +1,7 @@
 """Pictures: what each pixel sees, what happens without OpenGL or a display, and labels that keep apart."""
 
 import signal
+import subprocess
 import sys
 from itertools import combinations
 from pathlib import Path
@@ -156,3 +157,37 @@ def test_bays_are_drawn_in_their_own_colours(
         openings=[("opening 1", (0.5, 0.2, 0.1))],
     )
     assert written.stat().st_size > 5000
+
+
+WINDOW_SCRIPT = """
+import sys
+sys.path.insert(0, sys.argv[1])
+import numpy as np
+from sample_case import sample_case
+from bayreach.viewer._window import opened
+
+plotter = opened(sample_case(0.05), off_screen=True)
+plotter.show(auto_close=False)
+shots = []
+for key in "fspcx":
+    for action in plotter.iren._key_press_event_callbacks[key]:
+        action()
+    shots.append(np.asarray(plotter.screenshot(return_img=True)))
+np.savez(sys.argv[2], shots=shots)
+"""
+
+
+def test_the_window_s_keys_change_layers_and_cut(tmp_path: Path) -> None:
+    # In a process of its own, as the window is: VTK may end it.
+    command = [sys.executable, "-c", WINDOW_SCRIPT, str(Path(__file__).parent), str(tmp_path / "shots.npz")]
+    done = subprocess.run(command, capture_output=True, timeout=120, check=False)
+    if done.returncode < 0:
+        pytest.skip("no OpenGL that draws without a display here")
+    assert done.returncode == 0, done.stderr.decode()
+    with np.load(tmp_path / "shots.npz") as stored:
+        shots = stored["shots"]
+    covered = [(shot == (0x00, 0x44, 0x88)).all(axis=2).sum() for shot in shots]
+    # Only the status layer is painted in the colour of what is covered.
+    assert covered[1] > 5000
+    assert max(covered[0], covered[2], covered[3]) < covered[1] / 10
+    assert all((one != two).any() for one, two in combinations(shots, 2))

@@ -8,8 +8,9 @@ from numpy.typing import NDArray
 from bayreach import heatmap
 from bayreach.arrays import OUTSIDE, BoolArray, IntArray
 from bayreach.picture._camera import Camera, best_direction, box_corners, camera_toward, overview_direction
+from bayreach.picture._legend import draw_legend
 from bayreach.picture._paint import film_paint, status_paint
-from bayreach.picture._paper import INK, SOFT_INK, Paper
+from bayreach.picture._paper import SOFT_INK, Paper
 from bayreach.picture._seen import sides_seen
 from bayreach.picture._shade import shaded
 from bayreach.report import (
@@ -203,34 +204,11 @@ def _head(paper: Paper, case: Case) -> None:
 
 
 def _legends(paper: Paper, case: Case, engine: str) -> None:
-    left, top = MAIN[0] + 24, 84.0
-    top = paper.text(left, top, words("film_title", film_is=case.target.film_is), size=17, bold=True) + 6
-    rows = heatmap.legend(case.scale)
-    enough = [band.enough for band in case.scale.bands]
-    for place in range(len(rows) - 1, -1, -1):
-        colour, text = rows[place]
-        paper.swatch((left, top, left + 46, top + 27), colour, heatmap.HATCH_NONE if place else 1)
-        paper.text(left + 56, top + 4, text, size=15)
-        top += 27
-        if enough[place] and not enough[place - 1]:
-            paper.draw.line((left - 8, top, WIDTH - 14, top), fill=INK, width=5)
-            mark = words("required_mark", film=heatmap.film_text(case.target.film_min_um))
-            top = paper.text(left + 56, top + 4, mark, size=15, bold=True) + 4
-    top = paper.text(left, top + 14, words("status_title"), size=17, bold=True) + 6
-    for name in case.sides.status_names:
-        if f"status_{name}" not in _status_keys():
-            continue
-        colour, hatch = heatmap.status_colour(name)
-        paper.swatch((left, top, left + 46, top + 24), colour, hatch)
-        paper.text(left + 56, top + 2, words(f"status_{name}"), size=15, width=WIDTH - left - 66)
-        top += 29
-    paper.text(
-        left, top + 8, words("view_note", engine=engine), size=13, colour=SOFT_INK, width=WIDTH - left - 14
-    )
-
-
-def _status_keys() -> frozenset[str]:
-    return frozenset(f"status_{name}" for name in heatmap.STATUS_COLOURS)
+    left, width = MAIN[0] + 24, WIDTH - MAIN[0] - 38
+    top = draw_legend(paper, case, "film", (left, 84.0), width)
+    top = draw_legend(paper, case, "status", (left, top + 14), width)
+    note = words("view_note", engine=engine)
+    paper.text(left, top + 8, note, size=13, colour=SOFT_INK, width=width)
 
 
 def _foot(paper: Paper, case: Case) -> float:

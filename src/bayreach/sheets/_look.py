@@ -6,7 +6,7 @@ import numpy as np
 
 from bayreach import heatmap
 from bayreach.arrays import OUTSIDE, FloatArray, unit_vectors
-from bayreach.picture import best_direction
+from bayreach.picture import best_direction, layer_rows
 from bayreach.poses import clock_zero, turned_about
 from bayreach.report import Case, SprayPass, all_words, main_openings, short, words
 from bayreach.sheets._pack import Packed
@@ -40,34 +40,6 @@ def drawing_table(case: Case, pack: Packed) -> dict[str, Any]:
         "marks": marks(case),
         "boxes": [{"name": one.name, "box": one.box} for one in case.keep_outs if one.box],
     }
-
-
-def layer_rows(case: Case) -> dict[str, list[tuple[str, int, str]]]:
-    """Return (colour, hatch, text) of each row of each layer's legend, in the order of the values."""
-    film = [
-        (colour, heatmap.HATCH_NONE if place else heatmap.HATCH_SLANTED, text)
-        for place, (colour, text) in enumerate(heatmap.legend(case.scale))
-    ]
-    status = [
-        (*heatmap.status_colour(name), words(f"status_{name}") if f"status_{name}" in all_words() else name)
-        for name in case.sides.status_names
-    ]
-    passes = [(heatmap.set_colour(-1), heatmap.HATCH_SLANTED, words("no_pass"))]
-    passes += [
-        (heatmap.set_colour(place), heatmap.HATCH_NONE, pass_title(place, one))
-        for place, one in enumerate(case.passes)
-    ]
-    hatches = (heatmap.HATCH_NONE, heatmap.HATCH_CROSSED, heatmap.HATCH_NONE)
-    check = [
-        (colour, hatches[place], words(f"check_{place}"))
-        for place, colour in enumerate(heatmap.check_colours())
-    ]
-    return {"film": film, "status": status, "pass": passes, "check": check}
-
-
-def pass_title(place: int, one: SprayPass) -> str:
-    """Return the short name of a pass."""
-    return words("pass_text", number=place + 1, wand=short(one.wand, 60), opening=short(one.opening, 60))
 
 
 def _look(case: Case) -> dict[str, Any]:

@@ -136,20 +136,3 @@ def _zigzag(values: IntArray) -> IntArray:
     """Return whole numbers without sign: 0, -1, 1, -2 become 0, 1, 2, 3."""
     folded: IntArray = np.where(values >= 0, 2 * values, -2 * values - 1)
     return folded
-
-
-def feature_edges(mesh: Mesh, angle: float = np.radians(25.0)) -> IntArray:
-    """Return edges (e, 3) of one face, of more than two, or folded by over `angle`: two points and a face."""
-    ends = np.sort(mesh.faces[:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2), axis=1)
-    key = ends[:, 0] * np.int64(len(mesh.points)) + ends[:, 1]
-    order = np.argsort(key, kind="stable")
-    starts = np.flatnonzero(np.concatenate([[True], np.diff(key[order]) != 0]))
-    counts = np.diff(np.append(starts, len(order)))
-    corners = mesh.corners
-    normals = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
-    normals /= np.maximum(np.linalg.norm(normals, axis=1, keepdims=True), 1e-300)
-    first = order[starts] // 3
-    second = order[np.minimum(starts + 1, len(order) - 1)] // 3
-    alike = np.abs(np.einsum("ij,ij->i", normals[first], normals[second])) > np.cos(angle)
-    keep = (counts != 2) | ~alike
-    return np.column_stack([ends[order[starts[keep]]], first[keep]])

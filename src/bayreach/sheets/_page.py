@@ -5,10 +5,11 @@ import hashlib
 import json
 from importlib.resources import files
 
+from bayreach.picture import feature_edges
 from bayreach.report import Case, coverage_line, short, words
 from bayreach.sheets._look import drawing_table
 from bayreach.sheets._markup import choice, escaped, said
-from bayreach.sheets._pack import feature_edges, packed
+from bayreach.sheets._pack import packed
 from bayreach.sheets._panel import panel
 
 Still = tuple[str, bytes]

@@ -1,6 +1,7 @@
 """The page's panel: what can be read and pressed beside the drawing."""
 
 from bayreach import heatmap
+from bayreach.picture import layer_rows
 from bayreach.report import (
     Bay,
     Case,
@@ -16,7 +17,7 @@ from bayreach.report import (
     volume_text,
     words,
 )
-from bayreach.sheets._look import MARK_COLOURS, MOST_PLACES, layer_rows
+from bayreach.sheets._look import MARK_COLOURS, MOST_PLACES
 from bayreach.sheets._markup import choice, clock_face, escaped, quantity, row, said, section, swatch, table
 
 LAYERS = ("film", "status", "pass", "check")

@@ -6,20 +6,30 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
-from bayreach import heatmap
-from bayreach.arrays import OUTSIDE
-from bayreach.picture import check_paint, film_paint, overview_direction, pass_paint, status_paint
-from bayreach.report import Case, coverage_line, read_case, short, words
+from bayreach.arrays import OUTSIDE, BoolArray
+from bayreach.picture import (
+    Paint,
+    check_paint,
+    feature_edges,
+    film_paint,
+    legend_picture,
+    overview_direction,
+    pass_paint,
+    status_paint,
+)
+from bayreach.report import Case, coverage_line, main_openings, read_case, short, words
 
-LAYERS: dict[str, tuple[str, Callable[[Case], tuple[NDArray[np.uint8], Any]]]] = {
-    "f": ("layer_film", film_paint),
-    "s": ("layer_status", status_paint),
-    "p": ("layer_pass", pass_paint),
-    "c": ("layer_check", check_paint),
+LAYERS: dict[str, tuple[str, Callable[[Case], Paint]]] = {
+    "f": ("film", film_paint),
+    "s": ("status", status_paint),
+    "p": ("pass", pass_paint),
+    "c": ("check", check_paint),
 }
-"""Key, name in the table of strings, and colours of each layer."""
+"""Key, name and colours of each layer."""
+
+CUTS = (1.0, 0.75, 0.5, 0.25)
+"""Shares of the box that the keys x, y and z keep, one after another."""
 
 
 def opened(case: Case, *, off_screen: bool = False) -> Any:
@@ -28,34 +38,40 @@ def opened(case: Case, *, off_screen: bool = False) -> Any:
 
     plotter = pyvista.Plotter(off_screen=off_screen, window_size=[1280, 860], title=short(case.title))
     plotter.set_background("white")
-    surface = _surface(pyvista, case)
-    paints = {key: paint(case)[0][case.sides.bay != OUTSIDE] for key, (_, paint) in LAYERS.items()}
-    surface.cell_data["colour"] = paints["f"]
-    plotter.add_mesh(surface, scalars="colour", rgb=True, lighting=False, culling="back", copy_mesh=False)
-    plotter.add_mesh(
-        surface.extract_feature_edges(25.0), color="#262626", line_width=1.5, lighting=False, pickable=False
-    )
+    inside = case.sides.bay != OUTSIDE
+    surface = _surface(pyvista, case, inside)
+    paints = {key: paint(case)[0][inside] for key, (_, paint) in LAYERS.items()}
+    surface.cell_data["colour"] = paints["f"].copy()
+    drawn = [
+        plotter.add_mesh(
+            surface, scalars="colour", rgb=True, lighting=False, culling="back", copy_mesh=False
+        ),
+        plotter.add_mesh(_lines(pyvista, case), color="#707070", line_width=1.5, lighting=False),
+    ]
     _labels(plotter, case)
+    legends: list[Any] = []
 
     def use(key: str) -> None:
         surface.cell_data["colour"][:] = paints[key]
         surface.GetCellData().GetArray("colour").Modified()
-        _legend(plotter, case, key)
+        _legend(pyvista, plotter, case, key, legends)
         plotter.render()
 
     for key in LAYERS:
         plotter.add_key_event(key, lambda key=key: use(key))
-    _legend(plotter, case, "f")
-    forward = overview_direction(case.mesh, case.down)
-    plotter.view_vector(-forward, viewup=-case.down)
+    _cutting(plotter, case, drawn)
+    plotter.view_vector(-overview_direction(case.mesh, case.down), viewup=-case.down)
     plotter.enable_parallel_projection()
     plotter.add_axes()
+    _legend(pyvista, plotter, case, "f", legends)
+    foot = "\n".join([words("candidate_line"), *case.cautions[:2]])
+    plotter.add_text(foot[:500], position="lower_left", font_size=7, color="black", name="foot")
     return plotter
 
 
-def _surface(pyvista: Any, case: Case) -> Any:
+def _surface(pyvista: Any, case: Case, inside: BoolArray) -> Any:
     """Return the sides of the bays, each wound so that its front looks into its bay."""
-    sides = np.flatnonzero(case.sides.bay != OUTSIDE)
+    sides = np.flatnonzero(inside)
     corners = case.mesh.faces[sides // 2].copy()
     backs = sides % 2 == 1
     corners[backs] = corners[backs][:, ::-1]
@@ -63,9 +79,38 @@ def _surface(pyvista: Any, case: Case) -> Any:
     return pyvista.PolyData(np.array(case.mesh.points), cells)
 
 
+def _lines(pyvista: Any, case: Case) -> Any:
+    edges = feature_edges(case.mesh)[:, :2]
+    cells = np.concatenate([np.full((len(edges), 1), 2), edges], axis=1).ravel()
+    return pyvista.PolyData(np.array(case.mesh.points), lines=cells)
+
+
+def _cutting(plotter: Any, case: Case, drawn: list[Any]) -> None:
+    """Let x, y and z cut the structure along that axis, deeper with each press, then whole again."""
+    from vtkmodules.vtkCommonDataModel import vtkPlane
+
+    kept = [0, 0, 0]
+    least, most = case.mesh.box
+
+    def cut(axis: int) -> None:
+        kept[axis] = (kept[axis] + 1) % len(CUTS)
+        for actor in drawn:
+            actor.mapper.RemoveAllClippingPlanes()
+            for k, place in enumerate(kept):
+                plane = vtkPlane()
+                origin = least + CUTS[place] * (most - least) + (1e-6 if place == 0 else 0.0)
+                plane.SetOrigin(*origin)
+                plane.SetNormal(*(-1.0 if n == k else 0.0 for n in range(3)))
+                actor.mapper.AddClippingPlane(plane)
+        plotter.render()
+
+    for axis, key in enumerate("xyz"):
+        plotter.add_key_event(key, lambda axis=axis: cut(axis))
+
+
 def _labels(plotter: Any, case: Case) -> None:
-    places = [(opening.center, short(opening.name, 24)) for opening in case.openings]
-    places += [(hole.center, f"{short(hole.name, 24)}: {words('candidate')}") for hole in case.holes]
+    places = [(hole.center, f"{short(hole.name, 24)}: {words('candidate')}") for hole in case.holes]
+    places += [(opening.center, short(opening.name, 24)) for opening in main_openings(case)]
     places += [
         (holiday.center, words("dry_label", number=number))
         for number, holiday in enumerate(case.holidays[:10], start=1)
@@ -83,25 +128,19 @@ def _labels(plotter: Any, case: Case) -> None:
         )
 
 
-def _legend(plotter: Any, case: Case, key: str) -> None:
-    rows = [(text, colour) for colour, text in reversed(heatmap.legend(case.scale))]
-    if key == "s":
-        rows = [(words(f"status_{name}"), colour) for name, (colour, _) in heatmap.STATUS_COLOURS.items()]
-    if key == "p":
-        rows = [
-            (f"{place + 1}  {short(one.wand, 20)}, {short(one.opening, 20)}", heatmap.set_colour(place))
-            for place, one in enumerate(case.passes[: len(heatmap.SET_COLOURS)])
-        ]
-    if key == "c":
-        rows = [(words(f"check_{place}"), colour) for place, colour in enumerate(heatmap.check_colours())]
-    if plotter.legend is not None:
-        plotter.remove_legend()
-    if rows:
-        plotter.add_legend(rows, bcolor="white", border=True, size=(0.32, 0.32), face="rectangle")
-    head = f"{short(case.title, 70)}\n{words(LAYERS[key][0])}\n{coverage_line(case)}\n{words('window_keys')}"
-    foot = "\n".join([*case.cautions[:2], words("candidate_line")] if case.holes else case.cautions[:2])
-    plotter.add_text(head, position="upper_left", font_size=10, color="black", name="head")
-    plotter.add_text(foot[:400], position="lower_left", font_size=8, color="black", name="foot")
+def _legend(pyvista: Any, plotter: Any, case: Case, key: str, shown: list[Any]) -> None:
+    """Put the layer's legend, the same as the picture's, into the upper right corner."""
+    for widget in shown:
+        widget.Off()
+    shown.clear()
+    pixels = np.asarray(legend_picture(case, LAYERS[key][0]).image)
+    height, width = pixels.shape[:2]
+    image = pyvista.ImageData(dimensions=(width, height, 1))
+    image.point_data["colour"] = pixels[::-1].reshape(-1, 3)
+    size = (0.27, 0.27 * height / width * 1280 / 860)
+    shown.append(plotter.add_logo_widget(image, position=(0.72, 0.99 - size[1]), size=size, opacity=1.0))
+    head = f"{short(case.title, 70)}\n{coverage_line(case)}\n{words('window_keys')}"
+    plotter.add_text(head, position="upper_left", font_size=8, color="black", name="head")
 
 
 if __name__ == "__main__":
