@@ -70,7 +70,7 @@ def test_the_legend_names_each_band_in_both_units() -> None:
 
 
 # G. Machado, M. Oliveira and L. Fernandes, "A physiologically-based model for simulation of color vision
-# G. Machado, M. Oliveira, L. Fernandes, "A physiologically-based model for simulation of color vision
+# deficiency", IEEE Transactions on Visualization and Computer Graphics 15(6), 2009: full severity,
 # on linear RGB.
 VISION = {
     "protan": [
