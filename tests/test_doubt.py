@@ -5,9 +5,9 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from boxjob import write_box_job
 from scipy.special import ndtr
 
-from bayreach.demo._sheets import grid_sheet, welded
 from bayreach.doubt import (
     DoubtError,
     PassVariants,
@@ -21,8 +21,6 @@ from bayreach.doubt import (
     uniform_draws,
 )
 from bayreach.job import load_job
-from bayreach.mesh import Mesh
-from bayreach.meshfile import write_mesh
 from bayreach.poses import straight_path
 from bayreach.run import Site, site_of, spray, written_pulls
 
@@ -229,75 +227,9 @@ def test_no_error_changes_nothing() -> None:
     assert np.allclose(same.clocks, PATH.clocks)
 
 
-def box_with_port(edge: float) -> Mesh:
-    """Return a box of 300 x 200 x 150 mm whose end x = 0 has a square port of 50 mm in its middle."""
-    corners = np.array([[0, 0, 0], [300, 200, 150]]) / 1000
-    grids = []
-    for axis in range(3):
-        others = [k for k in range(3) if k != axis]
-        for end in (0, 1):
-            steps = [np.linspace(0, corners[1, k], round(corners[1, k] / edge) + 1) for k in others]
-            points = np.zeros((len(steps[0]), len(steps[1]), 3))
-            points[..., others[0]], points[..., others[1]] = np.meshgrid(*steps, indexing="ij")
-            points[..., axis] = corners[end, axis]
-            keep = None
-            if axis == 0 and end == 0:
-                middles = [0.5 * (step[1:] + step[:-1]) for step in steps]
-                off = [
-                    np.abs(middle - 0.5 * corners[1, k]) < 0.025
-                    for middle, k in zip(middles, others, strict=True)
-                ]
-                keep = ~(off[0][:, None] & off[1][None])
-            name, flat, faces = grid_sheet(f"side_{axis}_{end}", points, keep)
-            grids.append((name, flat * 1000, faces))
-    return welded(grids)
-
-
-BOX_JOB = """
-title = "Box"
-mesh = "box.obj"
-units = "mm"
-[target]
-film_min = "8 um"
-film_max = "60 um"
-[liquid]
-density = "870 kg/m^3"
-viscosity = "12 mPa s"
-surface_tension = "28 mN/m"
-volume_solids = 0.5
-[[wand]]
-name = "ring"
-shape = "straight"
-length = "0.5 m"
-diameter = "6 mm"
-pull_speed = "50 mm/s"
-[wand.tip]
-pattern = "radial"
-spread = "60 deg"
-flow = "150 mL/min"
-throw = "0.4 m"
-droplet = "60 um"
-droplet_spread = 1.8
-[[opening]]
-name = "port"
-center = [0, 100, 75]
-[[pass]]
-wand = "ring"
-opening = "port"
-aim = [1, 0, 0]
-from = "0.25 m"
-to = "0.05 m"
-[film]
-edge = "60 mm"
-"""
-
-
 @pytest.fixture(scope="module")
 def box_job(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    folder = tmp_path_factory.mktemp("box")
-    write_mesh(folder / "box.obj", box_with_port(0.025), units="mm")
-    (folder / "job.toml").write_text(BOX_JOB)
-    return folder / "job.toml"
+    return write_box_job(tmp_path_factory.mktemp("box"))
 
 
 @pytest.fixture(scope="module")

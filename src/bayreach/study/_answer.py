@@ -1,0 +1,58 @@
+"""One task to one part: the same bytes whoever works it out, and wherever."""
+
+import hashlib
+import json
+import tempfile
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+
+def answer(command: str, data: str, files: Mapping[str, bytes], job_sha256: str) -> str:
+    """Return the part of a task as canonical JSON: {"outcome": ...}, or {"failed": reason}.
+
+    Runs in a process of its own, perhaps on another machine: all it needs comes in, all it found goes out.
+    Whatever fails is told in the part, so that one bad job never stops the others.
+    """
+    from bayreach.errors import BayreachError
+    from bayreach.job import job_from
+
+    try:
+        with tempfile.TemporaryDirectory(prefix="bayreach_") as name:
+            folder = Path(name)
+            for file, content in files.items():
+                (folder / file).parent.mkdir(parents=True, exist_ok=True)
+                (folder / file).write_bytes(content)
+            job = job_from(json.loads(data), path=folder / "job.toml", sha256=job_sha256)
+            found: dict[str, Any] = {"outcome": _outcome(command, job)}
+    except BayreachError as error:
+        found = {"failed": str(error).replace(name, "").replace("/job.toml: ", "")}
+    except MemoryError:
+        found = {"failed": "there was not enough memory for it."}
+    except Exception as error:
+        # A fault in the program, not in the job: it must not take the other jobs with it.
+        found = {"failed": f"fault in the program: {type(error).__name__}: {error}"}
+    return json.dumps(found, sort_keys=True, separators=(",", ":"))
+
+
+def _outcome(command: str, job: Any) -> Any:
+    from bayreach import run
+    from bayreach.outcome import to_table
+
+    ways = {"plan": run.plan, "spray": run.spray}
+    return to_table(ways[command](job).outcome)
+
+
+def sealed(key: str, body: str) -> bytes:
+    """Return a part as it is stored: the body with its key and its hash, in one line each."""
+    mark = hashlib.sha256(body.encode()).hexdigest()
+    return f"{key}\n{mark}\n{body}\n".encode()
+
+
+def opened(key: str, stored: bytes) -> dict[str, Any] | None:
+    """Return a stored part's table; None when it is damaged or of another task."""
+    lines = stored.decode("utf-8", errors="replace").split("\n")
+    if len(lines) != 4 or lines[0] != key or hashlib.sha256(lines[2].encode()).hexdigest() != lines[1]:
+        return None
+    table: dict[str, Any] = json.loads(lines[2])
+    return table

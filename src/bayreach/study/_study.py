@@ -1,0 +1,119 @@
+"""Many jobs, each part stored by its content, so that whatever is killed, nothing done is done again."""
+
+import os
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from bayreach.errors import StoreError
+from bayreach.outcome import quiet
+from bayreach.store import reserved
+from bayreach.study._answer import opened, sealed
+from bayreach.study._overview import Overview, overview_of, write_overview
+from bayreach.study._tasks import Task, tasks_of
+from bayreach.study._workers import Workers, cluster_workers, local_workers
+
+PARTS = "parts"
+Progress = Callable[[str, float], None]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Parts:
+    """The folder of parts: one file a task, named by its key."""
+
+    folder: Path
+
+    def path(self, key: str) -> Path:
+        """Return where the part of a task lies."""
+        return self.folder / key[:2] / f"{key}.part"
+
+    def read(self, key: str) -> dict[str, Any] | None:
+        """Return a part's table; None when it is not there, damaged, or of another task."""
+        try:
+            return opened(key, self.path(key).read_bytes())
+        except FileNotFoundError:
+            return None
+
+    def write(self, key: str, body: str) -> None:
+        """Store a part: written beside, brought to the disk, renamed."""
+        path = self.path(key)
+        try:
+            path.parent.mkdir(parents=True, exist_ok=True)
+            beside = path.with_suffix(".next")
+            with beside.open("wb") as file:
+                file.write(sealed(key, body))
+                file.flush()
+                os.fsync(file.fileno())
+            beside.replace(path)
+        except OSError as error:
+            message = f"{path}: cannot be written ({error.strerror or error}); free some room and run again."
+            raise StoreError(message) from None
+
+
+def study(
+    jobs: Sequence[Path],
+    out: Path,
+    *,
+    command: str = "plan",
+    workers: int | None = None,
+    scheduler: str | None = None,
+    retry: bool = False,
+    progress: Progress = quiet,
+) -> Overview:
+    """Answer many jobs and write their overview into `out`; what is there from before is kept.
+
+    Parameters
+    ----------
+    jobs : sequence of Path
+        Job files; one with a `[vary]` table stands for all combinations of its values.
+    out : Path
+        Folder of the study: `parts/`, `bays.csv`, `jobs.csv` (with Parquet beside, where that is installed)
+        and
+        `index.html`.
+    command : {"plan", "spray"}
+        How each job is answered.
+    workers : int, optional
+        Processes on this machine; all processors if None. Ignored with a scheduler.
+    scheduler : str, optional
+        Address of a Dask scheduler whose workers do it.
+    retry : bool
+        Whether jobs that failed before are tried again.
+    progress : callable
+        Told what is going on and the share done.
+
+    Raises
+    ------
+    JobError, StoreError, StudyError
+        When the study itself cannot go on; a job that fails is told in the overview instead.
+    """
+    out = Path(out)
+    tasks, refused = tasks_of(jobs, command)
+    with reserved(out):
+        parts = Parts(folder=out / PARTS)
+        found = {task.key: table for task in tasks if (table := parts.read(task.key))}
+        if retry:
+            found = {key: table for key, table in found.items() if "failed" not in table}
+        left = list({task.key: task for task in tasks if task.key not in found}.values())
+        chosen = _workers(workers, scheduler) if left else None
+        done, total = len(found), len(found) + len(left)
+        for task, body in chosen(left) if chosen else ():
+            parts.write(task.key, body)
+            done += 1
+            progress(task.name, done / total)
+            found[task.key] = opened(task.key, sealed(task.key, body)) or {}
+        overview = overview_of(tasks, refused, found)
+        write_overview(out, overview)
+    return overview
+
+
+def _workers(workers: int | None, scheduler: str | None) -> Workers:
+    if scheduler is not None:
+        return cluster_workers(scheduler)
+    return local_workers(workers or os.cpu_count() or 1)
+
+
+def parts_of(out: Path, tasks: Sequence[Task]) -> dict[str, dict[str, Any]]:
+    """Return the parts that are there, by key."""
+    parts = Parts(folder=Path(out) / PARTS)
+    return {task.key: table for task in tasks if (table := parts.read(task.key))}

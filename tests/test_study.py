@@ -1,0 +1,308 @@
+"""Studies: every variant answered once, the same bytes whoever works, nothing lost to a kill."""
+
+import csv
+import os
+import re
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+from boxjob import BOX_JOB, write_box_job
+
+from bayreach.errors import JobError
+from bayreach.study import JobRow, StudyError, mirrors_of, study, tasks_of
+
+SPEEDS = '[vary]\n"wand.ring.pull_speed" = ["30 mm/s", "60 mm/s", "120 mm/s"]\n'
+
+
+@pytest.fixture
+def three(tmp_path: Path) -> Path:
+    return write_box_job(tmp_path / "in", BOX_JOB + SPEEDS)
+
+
+def parts_in(out: Path) -> dict[str, bytes]:
+    return {path.name: path.read_bytes() for path in sorted((out / "parts").rglob("*.part"))}
+
+
+def table_in(path: Path) -> list[dict[str, str]]:
+    with path.open(newline="") as file:
+        return list(csv.DictReader(file))
+
+
+@pytest.fixture(scope="module")
+def reference(tmp_path_factory: pytest.TempPathFactory) -> dict[str, bytes]:
+    """Return the parts of the three variants, worked out by one process."""
+    folder = tmp_path_factory.mktemp("reference")
+    study([write_box_job(folder / "in", BOX_JOB + SPEEDS)], folder / "out", command="spray", workers=1)
+    return parts_in(folder / "out")
+
+
+def test_every_combination_of_what_varies_becomes_a_task(tmp_path: Path) -> None:
+    text = BOX_JOB + SPEEDS + '"target.film_min" = ["6 um", "8 um", "10 um"]\n'
+    tasks, refused = tasks_of([write_box_job(tmp_path, text)], "spray")
+    assert len(tasks) == 9
+    assert not refused
+    assert tasks[0].name == "job [wand.ring.pull_speed = 30 mm/s, target.film_min = 6 um]"
+    assert len({task.key for task in tasks}) == 9
+    assert all("vary" not in task.data for task in tasks)
+
+
+def test_a_key_depends_on_content_and_not_on_where_it_lies(tmp_path: Path) -> None:
+    here, there = (write_box_job(tmp_path / name) for name in ("here", "there"))
+    (first,), _ = tasks_of([here], "spray")
+    (second,), _ = tasks_of([there], "spray")
+    assert first.key == second.key
+    with (tmp_path / "there" / "box.obj").open("a") as file:
+        file.write("# one more line\n")
+    (changed,), _ = tasks_of([there], "spray")
+    (planned,), _ = tasks_of([here], "plan")
+    assert len({first.key, changed.key, planned.key}) == 3
+
+
+def test_jobs_of_one_name_are_told_apart_by_their_folders(tmp_path: Path) -> None:
+    jobs = [write_box_job(tmp_path / side / "outer") for side in ("left", "right")]
+    tasks, _ = tasks_of(jobs, "spray")
+    assert [task.name for task in tasks] == ["left/outer/job", "right/outer/job"]
+
+
+@pytest.mark.parametrize(
+    ("vary", "words"),
+    [
+        (
+            '"wand.rign.length" = ["1 m"]',
+            r'"wand\.rign\.length": there is no "rign" here\. Did you mean "ring"\?',
+        ),
+        ('"title.text" = ["x"]', r'"title" is a value, not a table'),
+        ('"wand" = ["x"]', None),
+        ('"pass" = [1]', None),
+    ],
+)
+def test_what_cannot_be_varied_is_refused_in_words(tmp_path: Path, vary: str, words: str | None) -> None:
+    tasks, refused = tasks_of([write_box_job(tmp_path, f"{BOX_JOB}[vary]\n{vary}\n")], "spray")
+    if words is None:
+        # It can be put there; the job that comes of it is refused when it is worked out.
+        assert len(tasks) == 1
+        return
+    assert not tasks
+    assert len(refused) == 1
+    assert re.search(words, refused[0].reason)
+
+
+def test_an_unknown_way_to_answer_is_refused(tmp_path: Path) -> None:
+    with pytest.raises(JobError, match='study: "paint" is no way to answer a job; use "plan" or "spray"'):
+        tasks_of([], "paint")
+
+
+def test_a_study_tells_every_variant_keeps_failures_apart_and_does_nothing_again(
+    tmp_path: Path, three: Path, reference: dict[str, bytes]
+) -> None:
+    broken = write_box_job(tmp_path / "broken", BOX_JOB.replace("viscosity", "viscosty"), name="broken")
+    lost = write_box_job(
+        tmp_path / "lost", BOX_JOB.replace('opening = "port"', 'opening = "opening 99"'), "lost"
+    )
+    seen: list[tuple[str, float]] = []
+    out = tmp_path / "out"
+    overview = study(
+        [three, broken, lost], out, command="spray", workers=2, progress=lambda *said: seen.append(said)
+    )
+    # Slower pulls lay more film: coverage falls as the speed grows.
+    shares = [row.coverage for row in overview.jobs]
+    assert len(shares) == 3
+    assert shares == sorted(shares, reverse=True)
+    assert shares[0] > shares[2] + 0.1
+    assert [row.name for row in overview.failed] == ["broken", "lost"]
+    assert 'Did you mean "viscosity"?' in overview.failed[0].reason
+    assert 'no opening is called "opening 99"' in overview.failed[1].reason
+    assert "/tmp" not in overview.failed[1].reason
+    assert not overview.met
+    assert overview.total.litres == pytest.approx(sum(row.litres for row in overview.jobs))
+    assert seen[-1][1] == 1.0
+    rows = table_in(out / "jobs.csv")
+    assert [row["job"] for row in rows] == [row.job for row in overview.jobs]
+    assert [float(row["coverage"]) for row in rows] == shares
+    page = (out / "index.html").read_text()
+    assert "3 jobs answered" in page
+    assert "candidate" in page
+    assert "<script" not in page
+    parquet = pytest.importorskip("pyarrow.parquet").read_table(out / "bays.parquet").to_pylist()
+    assert [row["covered_m2"] for row in parquet] == [
+        float(row["covered_m2"]) for row in table_in(out / "bays.csv")
+    ]
+    # Two processes made the bytes that one did; asked again, they make nothing.
+    made = parts_in(out)
+    assert {name: made[name] for name in reference} == reference
+    before = {path: path.stat().st_mtime_ns for path in (out / "parts").rglob("*.part")}
+    assert study([three, broken, lost], out, command="spray", workers=2) == overview
+    assert {path: path.stat().st_mtime_ns for path in (out / "parts").rglob("*.part")} == before
+
+
+def test_a_damaged_part_is_made_anew_and_comes_out_the_same(tmp_path: Path) -> None:
+    job, out = write_box_job(tmp_path / "in"), tmp_path / "out"
+    study([job], out, command="spray", workers=1)
+    ((name, content),) = parts_in(out).items()
+    (out / "parts" / name[:2] / name).write_bytes(content[:-40] + b"}" * 39 + b"\n")
+    study([job], out, command="spray", workers=1)
+    assert parts_in(out) == {name: content}
+
+
+RUN = (
+    "import sys; from pathlib import Path; from bayreach.study import study\n"
+    "if __name__ == '__main__': study([Path(sys.argv[1])], Path(sys.argv[2]), command='spray', workers=2)\n"
+)
+
+
+def started(job: Path, out: Path) -> subprocess.Popen[bytes]:
+    script = out.with_suffix(".py")
+    script.write_text(RUN)
+    return subprocess.Popen(
+        [sys.executable, str(script), str(job), str(out)],
+        start_new_session=True,
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+    )
+
+
+def wait_for(what: Callable[[], object], seconds: float = 90.0) -> None:
+    end = time.monotonic() + seconds
+    while not what():
+        assert time.monotonic() < end, "waited in vain"
+        time.sleep(0.02)
+
+
+def workers_of(process: subprocess.Popen[bytes]) -> list[int]:
+    """Return the process ids of the pool's processes, which were started by a spawn of this run alone."""
+    listed = Path(f"/proc/{process.pid}/task/{process.pid}/children").read_text().split()
+    found = []
+    for pid in map(int, listed):
+        try:
+            if b"spawn_main" in Path(f"/proc/{pid}/cmdline").read_bytes():
+                found.append(pid)
+        except FileNotFoundError:
+            continue
+    return found
+
+
+linux_only = pytest.mark.skipif(not sys.platform.startswith("linux"), reason="looks processes up in /proc")
+
+
+@linux_only
+def test_a_killed_process_loses_nothing(tmp_path: Path, three: Path, reference: dict[str, bytes]) -> None:
+    out = tmp_path / "out"
+    process = started(three, out)
+    wait_for(lambda: list(out.rglob("*.part")))
+    for pid in workers_of(process):
+        os.kill(pid, signal.SIGKILL)
+    assert process.wait(timeout=120) == 0
+    assert parts_in(out) == reference
+
+
+@linux_only
+def test_a_killed_run_goes_on_where_it_was(tmp_path: Path, three: Path, reference: dict[str, bytes]) -> None:
+    out = tmp_path / "out"
+    process = started(three, out)
+    wait_for(lambda: list(out.rglob("*.part")))
+    os.killpg(process.pid, signal.SIGKILL)
+    process.wait(timeout=30)
+    kept = {path: path.stat().st_mtime_ns for path in out.rglob("*.part")}
+    assert 1 <= len(kept) < 3
+    study([three], out, command="spray", workers=1)
+    assert parts_in(out) == reference
+    assert all(path.stat().st_mtime_ns == when for path, when in kept.items())
+
+
+CLUSTER = """
+import sys, time
+from distributed import LocalCluster
+if __name__ == "__main__":
+    cluster = LocalCluster(
+        n_workers=2, threads_per_worker=1, host="127.0.0.1", dashboard_address=None, silence_logs=50
+    )
+    print(cluster.scheduler_address, flush=True)
+    while True:
+        time.sleep(1)
+"""
+
+
+@pytest.fixture
+def cluster(tmp_path: Path) -> Iterator[tuple[str, subprocess.Popen[str]]]:
+    """Start a scheduler and two workers in processes of their own, on loopback."""
+    pytest.importorskip("distributed")
+    script = tmp_path / "cluster.py"
+    script.write_text(CLUSTER)
+    process = subprocess.Popen(
+        [sys.executable, str(script)], stdout=subprocess.PIPE, text=True, start_new_session=True
+    )
+    assert process.stdout is not None
+    yield process.stdout.readline().strip(), process
+    os.killpg(process.pid, signal.SIGKILL)
+    process.wait(timeout=30)
+    process.stdout.close()
+
+
+def test_a_cluster_gives_the_bytes_of_one_process(
+    tmp_path: Path, three: Path, reference: dict[str, bytes], cluster: tuple[str, subprocess.Popen[str]]
+) -> None:
+    overview = study([three], tmp_path / "out", command="spray", scheduler=cluster[0])
+    assert len(overview.jobs) == 3
+    assert parts_in(tmp_path / "out") == reference
+
+
+def test_a_killed_scheduler_ends_in_a_sentence_and_the_run_goes_on_elsewhere(
+    tmp_path: Path, three: Path, reference: dict[str, bytes], cluster: tuple[str, subprocess.Popen[str]]
+) -> None:
+    address, process = cluster
+
+    def kill(name: str, share: float) -> None:
+        os.killpg(process.pid, signal.SIGKILL)
+
+    with pytest.raises(StudyError, match="was lost; what is done is kept"):
+        study([three], tmp_path / "out", command="spray", scheduler=address, progress=kill)
+    assert 1 <= len(parts_in(tmp_path / "out")) < 3
+    study([three], tmp_path / "out", command="spray", workers=1)
+    assert parts_in(tmp_path / "out") == reference
+
+
+def test_no_scheduler_is_told_in_a_sentence(tmp_path: Path) -> None:
+    pytest.importorskip("distributed")
+    with pytest.raises(StudyError, match=r"no Dask scheduler answers at tcp://127\.0\.0\.1:9"):
+        study([write_box_job(tmp_path)], tmp_path / "out", command="spray", scheduler="tcp://127.0.0.1:9")
+
+
+def job_row(name: str, area: float = 1.0, holes: int = 0) -> JobRow:
+    return JobRow(
+        job=name,
+        title="",
+        bays=1,
+        volume_m3=0.1,
+        required_m2=area,
+        covered_m2=area,
+        coverage=1.0,
+        target=0.9,
+        met=True,
+        litres=1.0,
+        minutes=1.0,
+        passes=1,
+        pulls=1,
+        new_holes=holes,
+        new_holes_bound=0,
+        no_drill_coverage=1.0,
+        warnings=0,
+    )
+
+
+def test_left_is_compared_with_right() -> None:
+    rows = [
+        job_row("wing_left"),
+        job_row("wing_right", area=1.005),
+        job_row("boom"),
+        job_row("tail LH"),
+        job_row("tail RH", holes=1),
+    ]
+    wing, tail = mirrors_of(rows)
+    assert (wing.left, wing.right, wing.alike) == ("wing_left", "wing_right", True)
+    assert wing.area == pytest.approx(0.005, rel=0.01)
+    assert (tail.holes, tail.alike) == (1, False)
