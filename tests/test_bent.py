@@ -152,3 +152,30 @@ def test_a_found_and_a_proposed_hole_of_one_size_give_the_same_depths():
     two, _ = paths_through(whole, bend, drilled, aims=[AXIS])
     assert one[0].deepest == pytest.approx(two[0].deepest)
     assert one[0].tip_path.points == pytest.approx(two[0].tip_path.points)
+
+
+def test_a_hook_of_shorter_radius_reaches_no_less():
+    # A web 45 mm behind the hole. The tip, 10 mm beyond the bend, swings round its centre at sqrt(R² + 10²)
+    # mm and needs half its width of 5 mm more: 42.7 mm + 2.5 mm for R = 41.5 mm, 41.7 mm + 2.5 mm for R =
+    # 40.5 mm.
+    wall = plate(center=(0.045, 0, 0), normal=AXIS, part="web")
+    space, hole = punched_plate(0.02, 0.0, wall)
+    through = []
+    for radius in (0.06, 0.0415, 0.0405, 0.03, 0.012):
+        bend = hook(0.005, radius, math.pi / 2)
+        paths, _ = paths_through(space, bend, hole, aims=[AXIS])
+        deepest = max((path.deepest for path in paths), default=0.0)
+        through.append(deepest > radius * math.pi / 2 + 0.01 - 1e-9)
+    assert through == [False, False, True, True, True]
+
+
+def test_a_thinner_hook_reaches_no_less():
+    mesh, bays = ribbed_box()
+    space = space_of(mesh, bays)
+    deepest = []
+    for width in (0.012, 0.008, 0.005, 0.003):
+        paths, _ = paths_through(
+            space, hook(width, 0.02, math.pi / 2), space.opening_named("port"), aims=[AXIS]
+        )
+        deepest.append(max((path.deepest for path in paths), default=0.0))
+    assert deepest == sorted(deepest)

@@ -22,7 +22,7 @@ from bayreach.insertion import (
     space_of,
     straight_reach,
 )
-from bayreach.mesh import mesh_of
+from bayreach.mesh import joined, mesh_of
 from bayreach.tips import Tip
 from bayreach.wands import Wand
 
@@ -245,3 +245,44 @@ def test_a_thinner_wand_never_reaches_less_and_a_bigger_hole_never_less(box):
         space = space_of(mesh, bays)
         reached.append(straight_reach(space, rod(0.006), space.opening_named("port"), aims).depths)
     assert all((big >= small - 1e-12).all() for small, big in pairwise(reached))
+
+
+def test_a_rod_carried_round_a_real_corner_passes_by_a_tenth_of_a_millimetre():
+    # K2: corridors 3 and 4 m wide, the block between them standing at (3, 4). A thin rod whose ends slide
+    # along the outer walls x = 0 and y = 0 leans at every angle in turn: the ladder's motion.
+    block = [
+        plate(center=(3.0, 6.0, 0), normal=(1.0, 0, 0), size=(4.0, 1.0), part="block"),
+        plate(center=(5.0, 4.0, 0), normal=(0, 1.0, 0), size=(4.0, 1.0), part="block"),
+    ]
+    mesh = joined(block)
+    space = space_of(mesh, bays_of(mesh, ["corridor"], []))
+    leans = np.linspace(0.01, math.pi / 2 - 0.01, 20001)
+    longest = longest_round_corner(3.0, 4.0)
+    for change, passes in ((-TENTH, True), (TENTH, False)):
+        length = longest + change
+        low = np.stack([length * np.cos(leans), 0 * leans, 0 * leans], axis=1)
+        high = np.stack([0 * leans, length * np.sin(leans), 0 * leans], axis=1)
+        assert bool((rods_blocked(space, low, high, 1e-7) < 0).all()) == passes
+
+
+def test_the_tilt_in_a_slot_is_the_slot_s_not_that_of_the_circle_in_it():
+    # A slot 10 mm wide and 50 mm long in a sheet: a 9 mm rod leans 25.8 degrees (acos 9/10) across it, and
+    # along it until the sheet's plane is met, acos(9/50) = 79.6 degrees, less what the square ends give.
+    slot = [
+        plate(center=(0, side * (0.025 + 0.05), 0), normal=(1.0, 0, 0), size=(0.1, 0.2), part="skin")
+        for side in (-1, 1)
+    ] + [
+        plate(center=(0, 0, side * (0.005 + 0.05)), normal=(1.0, 0, 0), size=(0.05, 0.1), part="skin")
+        for side in (-1, 1)
+    ]  # fmt: skip
+    mesh = joined(slot)
+    hole = opening("slot", (0, 0, 0), (1.0, 0, 0), 0.010, (OUTSIDE, 0))
+    hole.rim = np.array(
+        [[0, y, z] for y, z in ((0.025, 0.005), (-0.025, 0.005), (-0.025, -0.005), (0.025, -0.005))]
+    )
+    space = space_of(mesh, bays_of(mesh, ["bay"], [hole]))
+    lean = np.radians([25.0, 27.0])
+    across = np.stack([np.cos(lean), 0 * lean, np.sin(lean)], axis=1)
+    along = np.stack([np.cos(lean), np.sin(lean), 0 * lean], axis=1)
+    fits = straight_reach(space, rod(0.009, 0.1), hole, np.concatenate([across, along])).fits
+    assert fits.tolist() == [True, False, True, True]

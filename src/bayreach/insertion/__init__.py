@@ -25,7 +25,7 @@ from bayreach.insertion._space import (
 )
 from bayreach.insertion._straight import LIMITS, StraightReach, straight_reach
 from bayreach.insertion._straight_paths import bay_ranges, limit_sentence
-from bayreach.insertion._through import paths_through
+from bayreach.insertion._through import aims_tried, paths_through
 
 __all__ = [
     "LIMITS",
@@ -37,6 +37,7 @@ __all__ = [
     "Space",
     "StraightReach",
     "aims_over_cone",
+    "aims_tried",
     "bay_ranges",
     "bays_at",
     "candidate_aims",

@@ -114,6 +114,7 @@ class Threading:
     points: FloatArray
     frames: FloatArray
     shifts: FloatArray
+    widths: FloatArray
     needed: FloatArray
 
 
@@ -142,7 +143,12 @@ def threading_of(wand: Wand, thickness: float, step: float) -> Threading:
     middles = np.stack([(pairs[a] + pairs[b]) / 2.0 for a, b in spans])
     shifts = middles[widest, np.arange(len(depths))]
     return Threading(
-        depths=depths, points=points, frames=frames, shifts=shifts, needed=widths + gaps.max(axis=0)
+        depths=depths,
+        points=points,
+        frames=frames,
+        shifts=shifts,
+        widths=widths,
+        needed=widths + gaps.max(axis=0),
     )
 
 

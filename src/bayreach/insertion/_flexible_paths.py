@@ -31,6 +31,8 @@ if TYPE_CHECKING:
 
 POSES = 40000
 """Most poses of the search over all bays."""
+LOOKED_AT = 3000
+"""Poses of a search, about, among which the ends of paths are chosen."""
 CHAINS = 6
 """Chains of openings tried to each bay."""
 STATION = 0.005
@@ -88,12 +90,12 @@ def _routes(bender: Bender) -> tuple[dict[int, Route], list[int]]:
 
 def _ends(bender: Bender, spread: Spread, most: int, shortest: float) -> IntArray:
     """Return poses to end paths at: in each bay those furthest apart, the deepest first."""
-    bays = bays_at(bender.space, spread.poses[:, :3])
+    tried = np.flatnonzero(spread.poses[:, 6] > shortest)
+    tried = tried[:: max(1, len(tried) // LOOKED_AT)]
+    bays = bays_at(bender.space, spread.poses[tried, :3])
     chosen: list[int] = []
     for bay in np.unique(bays[bays >= 0]):
-        rows = np.flatnonzero((bays == bay) & (spread.poses[:, 6] > shortest))
-        if not len(rows):
-            continue
+        rows = tried[bays == bay]
         places = spread.poses[rows, :3]
         kept = [int(np.argmax(spread.poses[rows, 6]))]
         gaps = np.linalg.norm(places - places[kept[0]], axis=1)

@@ -92,8 +92,8 @@ def straight_reach(
 
     A round rod that slides along its axis sweeps no more than a ball at its front does, so the first contact
     of one moving ball for each section is exact. `entries` (m, 3) are points in the opening, its centre by
-    default. An opening of kind "proposed" is as if cut: `holes` names more of them. Where an opening has a
-    thickness, its rim counts at both faces of the sheet.
+    default. An opening of kind "proposed" is as if cut, its round rim counted at both faces of a sheet of its
+    thickness: `holes` names more of them. Any other has its rim in the mesh.
 
     Raises
     ------
@@ -157,8 +157,8 @@ def _limit_by_hole(
     if section.diameter > opening.diameter * (1.0 + 1e-9):
         record.lower(np.full(len(tilts), max(front, 0.0) if section.near else 0.0), SIZE, section.name)
         return
-    if opening.kind == "found" and opening.thickness == 0.0:
-        return  # the mesh has the rim
+    if opening.kind != "proposed":
+        return  # the mesh has the rim, of whatever shape, at both faces of a thick sheet
     shallow = tilts < STEEPEST
     offsets, across = _in_plane(record.entries - opening.center, record.aims, axis)
     cut = np.zeros(len(tilts))

@@ -6,12 +6,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import ArrayLike
 
-from bayreach.arrays import unit_vectors
-from bayreach.insertion._aims import candidate_aims
+from bayreach.arrays import FloatArray, unit_vectors
+from bayreach.insertion._aims import aims_over_cone, candidate_aims, widest_tilt
 from bayreach.insertion._bent_paths import bent_paths
+from bayreach.insertion._flexible import bender_of, entries_of
 from bayreach.insertion._flexible_paths import flexible_paths
 from bayreach.insertion._records import Path, Refusal
-from bayreach.insertion._space import Space
+from bayreach.insertion._space import Space, inward
 from bayreach.insertion._straight import straight_reach
 from bayreach.insertion._straight_paths import straight_paths
 from bayreach.wands import Wand
@@ -20,8 +21,18 @@ if TYPE_CHECKING:
     from bayreach.bays import Opening
 
 DOWN = (0.0, 0.0, -1.0)
-BENT_AIMS = 9
-"""Aims of a bent wand tried unless told: each is a search over depth and clock angle."""
+
+
+def aims_tried(space: Space, wand: Wand, opening: "Opening") -> FloatArray:
+    """Return the aims (m, 3) through an opening's centre that a bent or flexible wand is tried along."""
+    if wand.shape == "flexible":
+        return np.array([entry.heading for entry in entries_of(bender_of(space, wand, opening))]).reshape(
+            -1, 3
+        )
+    axis = inward(opening)
+    tilt = max(widest_tilt(wand, opening), 0.0)
+    rings = [aims_over_cone(axis, lean, 5)[1:] for lean in (0.5 * min(tilt, 0.5), 0.9 * min(tilt, 0.9))]
+    return np.concatenate([axis[None], *rings])
 
 
 def paths_through(
@@ -66,10 +77,11 @@ def paths_through(
     if wand.shape == "flexible":
         return flexible_paths(space, wand, opening, count=count, shortest=shortest, holes=holes, down=down)
     if aims is None:
-        tried = count if wand.shape == "straight" else min(count, BENT_AIMS)
-        places, directions = candidate_aims(space, wand, opening, tried)
-        if wand.shape != "straight":
-            places, directions = places[:tried], directions[:tried]
+        if wand.shape == "straight":
+            places, directions = candidate_aims(space, wand, opening, count)
+        else:
+            directions = aims_tried(space, wand, opening)
+            places = np.tile(opening.center, (len(directions), 1))
     else:
         directions = unit_vectors(np.atleast_2d(np.asarray(aims, dtype=np.float64)))
         given = opening.center if entries is None else np.asarray(entries, dtype=np.float64)

@@ -126,13 +126,13 @@ def _poses(tools: Tools, rows: IntArray, clocks: FloatArray, entry: FloatArray, 
 
 
 def _passes_hole(tools: Tools, aim: FloatArray) -> BoolArray:
-    """Tell (s,) whether the wand passes the hole's rule at each depth; a found hole's rim is in the mesh."""
+    """Tell (s,) whether the wand passes the hole's rule at each depth; a cut hole has its rim in the mesh."""
     opening, needed = tools.opening, tools.threading.needed[tools.rows]
+    if opening.kind != "proposed":
+        return np.asarray(tools.threading.widths[tools.rows] <= opening.diameter * (1.0 + 1e-9))
     tilt = math.acos(min(1.0, abs(float(aim @ opening.normal))))
     asked = (needed / math.cos(tilt) + opening.thickness * math.tan(tilt)) if tilt < 1.55 else np.inf * needed
     passes: BoolArray = asked <= opening.diameter * (1.0 + 1e-9) + 1e-12
-    if opening.kind == "found":
-        passes |= needed <= opening.diameter * (1.0 + 1e-9)
     return passes
 
 

@@ -14,6 +14,7 @@ from bayreach.insertion import (
     Refusal,
     Space,
     aims_over_cone,
+    aims_tried,
     bays_at,
     entries_over,
     inward,
@@ -172,8 +173,8 @@ def _solid_angle(ground: Ground, wand: Wand, opening: "Opening", paths: Sequence
         aims = aims_over_cone(inward(opening), tilt, ground.care.aims)
         depths = straight_reach(ground.space, wand, opening, aims).depths
         return cone * float((depths > SHORTEST).mean())
-    centred = {tuple(path.aim) for path in paths if np.allclose(path.entry, opening.center)}
-    return cone * min(1.0, len(centred) / 9.0)
+    tried = len(aims_tried(ground.space, wand, opening))
+    return cone * min(1.0, len({tuple(path.aim) for path in paths}) / max(tried, 1))
 
 
 def _tip_places(
