@@ -29,7 +29,8 @@ class Column:
 
     direct + elsewhere + fog + escaped = 1, exactly: the shares of fog and of what escaped come from rays
     along the tip's pattern, `elsewhere` is the rest. Where every side is a target there is no elsewhere: the
-    film is then scaled to what the rays say has landed, and `closure` tells by how much the raw sum was off.
+    film is then corrected to sum to what the rays say has landed, most on the sides whose error is estimated
+    to be largest, and `closure` tells by how much the raw sum was off.
 
     Parameters
     ----------

@@ -14,7 +14,7 @@ _UNKNOWN = -2
 def stations_in_question(world: World, block: int, chosen: IntArray) -> int:
     """Fill `chosen` with the stations from which a sample of the block may get liquid; return how many."""
     points, lines, tips = world.poses.points, world.poses.lines, world.poses.tips
-    shares, home = world.poses.shares, world.panes.home
+    shares, home, sweeps = world.poses.shares, world.panes.home, world.poses.sweeps
     reach, edges = world.patterns.reach, world.patterns.cosines
     panes, bays = world.panes, world.grains.bays[block]
     center, axis = world.grains.centers[block], world.grains.axes[block]
@@ -33,7 +33,13 @@ def stations_in_question(world: World, block: int, chosen: IntArray) -> int:
         if distance - radius > reach[tip] or shares[station] <= 0.0:
             continue
         if distance > radius * 1.001:
-            sine = radius / distance
+            # The tip sweeps a piece of the path, which is as good as a block larger by half of it.
+            sweep = sweeps[station, 0] ** 2 + sweeps[station, 1] ** 2 + sweeps[station, 2] ** 2
+            sine = (radius + 0.5 * np.sqrt(sweep)) / distance
+            if sine >= 1.0:
+                chosen[count] = station
+                count += 1
+                continue
             cosine = np.sqrt(1.0 - sine * sine)
             x, y, z = x / distance, y / distance, z / distance
             toward = x * lines[station, 0] + y * lines[station, 1] + z * lines[station, 2]

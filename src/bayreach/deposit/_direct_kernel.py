@@ -129,7 +129,7 @@ def _look(world: World, block: int, station: int, looks: FloatArray, hopeful: In
         if amount <= 0.0:
             continue
         if kind == PROFILE:
-            low, high = patterns.cosines[tip, 0], patterns.cosines[tip, 1]
+            low, high = patterns.ends[tip, 0], patterns.ends[tip, 1]
             share = (looks[4, sample] - low) / (high - low) * (patterns.densities.shape[1] - 1)
             amount *= _between(patterns.densities, tip, share)
         elif kind == TABLE:
@@ -149,8 +149,10 @@ def _look(world: World, block: int, station: int, looks: FloatArray, hopeful: In
 def _measure(world: World, block: int, station: int, looks: FloatArray) -> None:
     """Fill `looks` but for density and throw; the amount is zero where a sample cannot be lit.
 
-    From the tip to the middle of the block in double precision, to which samples add their small offsets.
-    Written without branches, so that the compiler can do several samples at once.
+    Each station stands for a piece of the path: only the part of it counts from which the sample lies within
+    the pattern, so that a hard edge is summed as well as a soft one. From the tip to the middle of the block
+    in double precision, to which samples add their small offsets. Without branches, so that the compiler can
+    do several samples at once.
     """
     offsets, normals, weights = world.grains.offsets, world.grains.normals, world.grains.weights
     first, last = world.grains.starts[block], world.grains.starts[block + 1]
@@ -158,6 +160,9 @@ def _measure(world: World, block: int, station: int, looks: FloatArray) -> None:
     point = world.poses.points[station]
     cx, cy, cz = center[0] - point[0], center[1] - point[1], center[2] - point[2]
     lx, ly, lz = line[0], line[1], line[2]
+    sweep = world.poses.sweeps[station]
+    sx, sy, sz = sweep[0], sweep[1], sweep[2]
+    along = sx * lx + sy * ly + sz * lz
     tip = world.poses.tips[station]
     low, high = world.patterns.cosines[tip, 0], world.patterns.cosines[tip, 1]
     nearest, farthest, share = 2.0 * world.stop, world.patterns.reach[tip], world.poses.shares[station]
@@ -171,19 +176,17 @@ def _measure(world: World, block: int, station: int, looks: FloatArray) -> None:
         distance = np.sqrt(x * x + y * y + z * z)
         inverse = 1.0 / distance
         cosine = (x * lx + y * ly + z * lz) * inverse
-        amount = share * facing * inverse * inverse * inverse * weights[first + sample]
-        lit = (
-            (facing > 0.0)
-            & (distance > nearest)
-            & (distance <= farthest)
-            & (cosine >= low)
-            & (cosine <= high)
-        )
+        # While the tip sweeps its piece of the path, the cosine runs over this much.
+        run = abs(cosine * (x * sx + y * sy + z * sz) * inverse - along) * inverse + 1e-12
+        above = min(1.0, max(0.0, 0.5 + (cosine - low) / run))
+        inside = above + min(1.0, max(0.0, 0.5 + (high - cosine) / run)) - 1.0
+        amount = inside * share * facing * inverse * inverse * inverse * weights[first + sample]
+        lit = (inside > 0.0) & (facing > 0.0) & (distance > nearest) & (distance <= farthest)
         looks[0, sample] = x
         looks[1, sample] = y
         looks[2, sample] = z
         looks[3, sample] = distance
-        looks[4, sample] = cosine
+        looks[4, sample] = min(max(cosine, low), high)
         looks[5, sample] = amount if lit else 0.0
 
 

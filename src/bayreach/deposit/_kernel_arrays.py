@@ -20,6 +20,7 @@ from bayreach.deposit._kernel_records import (
     World,
 )
 from bayreach.deposit._sampled import Spray
+from bayreach.poses import Stations
 from bayreach.rays import Scene
 from bayreach.sight import Targets, windows_of
 
@@ -117,8 +118,18 @@ def _poses(sprays: Sequence[Spray]) -> tuple[Poses, list[Spray]]:
         axes,
         clocks,
         np.concatenate([spray.shares for spray in sprays]),
+        np.concatenate([_sweeps(spray.stations) for spray in sprays]),
     )
     return poses, tips
+
+
+def _sweeps(stations: Stations) -> FloatArray:
+    """Return the way (s, 3) in m along the path that each station stands for."""
+    if len(stations.points) == 1:
+        ways = -np.asarray(stations.axes)
+    else:
+        ways = np.gradient(np.asarray(stations.points), axis=0)
+    return unit_vectors(ways) * stations.lengths[:, None]
 
 
 def _patterns(tips: Sequence[Spray], farthest: float) -> Patterns:
@@ -130,6 +141,7 @@ def _patterns(tips: Sequence[Spray], farthest: float) -> Patterns:
     patterns = Patterns(
         np.full(count, UNIFORM, dtype=np.int64),
         np.array([spray.tip.cosine_range for spray in tips]),
+        np.array([spray.tip.cosine_range for spray in tips]),
         np.zeros((count, _NODES)),
         np.full(count, farthest),
         np.ones((count, _NODES)),
@@ -139,9 +151,9 @@ def _patterns(tips: Sequence[Spray], farthest: float) -> Patterns:
     )
     for place, spray in enumerate(tips):
         patterns.reach[place], patterns.flying[place] = _flight(spray.flies, farthest)
-        low, high = patterns.cosines[place]
-        # A whole sphere or half of it must not lose its edge to rounding.
-        patterns.cosines[place] = low - 1e-12, high + 1e-12
+        low, high = patterns.ends[place]
+        # An edge on the centre line itself, or straight behind it, is none.
+        patterns.cosines[place] = low if low > -1.0 + 1e-12 else -2.0, high if high < 1.0 - 1e-12 else 2.0
         table = spray.tip.table
         if table is not None:
             patterns.kinds[place] = TABLE

@@ -34,7 +34,8 @@ class Grains(NamedTuple):
 class Poses(NamedTuple):
     """Stations of pulls: `pulls` (s,), rising, and `tips` (s,) of each.
 
-    Then its point, centre line, axis and clock (s, 3) and its share (s,) of the pull's liquid.
+    Then its point, centre line, axis and clock (s, 3), its share (s,) of the pull's liquid and the way (s, 3)
+    in m that the tip travels while it stands for the pull.
     """
 
     pulls: IntArray
@@ -44,17 +45,20 @@ class Poses(NamedTuple):
     axes: FloatArray
     clocks: FloatArray
     shares: FloatArray
+    sweeps: FloatArray
 
 
 class Patterns(NamedTuple):
     """Tips.
 
-    `kinds` (t,), `cosines` (t, 2) of the pattern's edges, `densities` (t, n) over the cosine, `reach` (t,) in
-    m and `flying` (t, r) over the distance up to it; `polar`, `azimuth` and `bins` of tables.
+    `kinds` (t,), `cosines` (t, 2) of the pattern's edges (2 and -2 where it has none), `ends` (t, 2) and
+    `densities` (t, n) over the cosine between them, `reach` (t,) in m and `flying` (t, r) over the distance
+    up to it; `polar`, `azimuth` and `bins` of tables.
     """
 
     kinds: IntArray
     cosines: FloatArray
+    ends: FloatArray
     densities: FloatArray
     reach: FloatArray
     flying: FloatArray

@@ -250,7 +250,7 @@ def _column(
     length: float,
     cut: bool = False,
 ) -> Column:
-    """Return the column; where every side is a target, the film is scaled to what the rays say has landed.
+    """Return the column; where every side is a target, the film is made to sum to what the rays say landed.
 
     Not so where it was `cut` off below a floor: what was left out is told as elsewhere.
     """
@@ -263,7 +263,7 @@ def _column(
     closure, elsewhere = float("nan"), fate.landed - total
     if whole and not cut and total > 0.0 and fate.landed > 0.0:
         closure, elsewhere = total / fate.landed - 1.0, 0.0
-        film = film * (fate.landed / total)
+        film = _closed(film, targets.areas, errors, fate.landed)
     lit = film > 0.0
     return Column(
         sides=targets.sides[lit],
@@ -276,3 +276,18 @@ def _column(
         error=float(errors @ targets.areas) / total if errors is not None and total > 0.0 else float("nan"),
         length=length,
     )
+
+
+def _closed(film: FloatArray, areas: FloatArray, errors: FloatArray | None, landed: float) -> FloatArray:
+    """Return the film so corrected that film times area sums to what has landed.
+
+    What is missing, or too much, goes to the sides in proportion to their estimated errors and to none by
+    more than three times its own; the rest, or all where no errors are known, by one factor on all sides.
+    """
+    if errors is not None and errors.any():
+        doubt = np.where(film > 0.0, errors, 0.0)
+        missing = landed - float(film @ areas)
+        most = max(float(doubt @ areas), 1e-300)
+        film = np.maximum(film + doubt * np.clip(missing / most, -3.0, 3.0), 0.0)
+    total = float(film @ areas)
+    return film * (landed / total) if total > 0.0 else film
