@@ -155,13 +155,12 @@ def test_a_found_and_a_proposed_hole_of_one_size_give_the_same_depths():
 
 
 def test_a_hook_of_shorter_radius_reaches_no_less():
-    # A web 45 mm behind the hole. The tip, 10 mm beyond the bend, swings round its centre at sqrt(R² + 10²)
-    # mm and needs half its width of 5 mm more: 42.7 mm + 2.5 mm for R = 41.5 mm, 41.7 mm + 2.5 mm for R =
-    # 40.5 mm.
+    # A web 45 mm behind the hole. The middle of the round tip, 7.5 mm beyond the bend, swings round the
+    # bend's centre at sqrt(R² + 7.5²) and needs 2.5 mm more: 45.2 mm for R = 42 mm, 44.2 mm for R = 41 mm.
     wall = plate(center=(0.045, 0, 0), normal=AXIS, part="web")
     space, hole = punched_plate(0.02, 0.0, wall)
     through = []
-    for radius in (0.06, 0.0415, 0.0405, 0.03, 0.012):
+    for radius in (0.06, 0.042, 0.041, 0.03, 0.012):
         bend = hook(0.005, radius, math.pi / 2)
         paths, _ = paths_through(space, bend, hole, aims=[AXIS])
         deepest = max((path.deepest for path in paths), default=0.0)
