@@ -97,3 +97,19 @@ def test_a_hidden_side_names_the_part_that_hides_it() -> None:
     found, names = reasons_with_parts(mesh, reason, hidden_by, ("no pass", "hidden from every pass"))
     assert [names[place] for place in found[:2]] == ["hidden by rib 1", "no pass"]
     assert (found[2:] == -1).all()
+
+
+def test_mist_and_added_mass_are_told_with_their_limits() -> None:
+    mist = [{"bay": "bay 1", "airborne_unsettled_kg_m3": 0.0512, "vapour_if_all_dries_kg_m3": 3.93}]
+    loads = [
+        {"bay": "bay 1", "film_kg": 0.1, "dry_kg": 0.05, "center_m": [0.0, 0.0, 0.0]},
+        {"bay": "bay 2", "film_kg": 0.3, "dry_kg": 0.15, "center_m": [1.0, 0.0, 0.0]},
+    ]
+    limits = [{"name": "a limit", "value_kg_m3": 5e-6, "source": "a table"}]
+    case = sample_case(0.2, mist=mist, loads=loads, mist_limits=limits)
+    assert report.air_of(case)[0].texts() == ("bay 1", "51 g/m³", "3900 g/m³", "100 g", "50 g")
+    assert report.air_of(case)[1].texts()[1] == "not worked out"
+    assert report.air_limits(case) == ("a limit: 0.005 g/m³ (a table)",)
+    # (0.1 x 0 + 0.3 x 1000) / 0.4 = 750 mm.
+    assert "400 g wet, 200 g dry, its middle at x 750, y 0, z 0 mm" in report.mass_line(case)
+    assert report.mass_line(sample_case(0.2)) == ""

@@ -161,7 +161,7 @@ def test_a_ball_cannot_be_unrolled_and_says_so() -> None:
 def test_a_joint_behind_the_skin_is_a_line_of_the_template(case: Case) -> None:
     template = template_of(case, case.holes[0])
     assert {("rib 1", "joint"), ("stringer_web", "joint"), ("spar_rear", "fold")} <= {
-        (line.name, line.kind) for line in template.patch.lines
+        (line.name, line.kind) for line in template.lines
     }
     assert template.patch.method == "flat"
     assert [one.name for one in template.datums] == ["spar_rear", "end_outer"]

@@ -1,5 +1,6 @@
 """What a document says, as plain dataclasses without markup."""
 
+from bayreach.report._air import air_limits, air_of, mass_line
 from bayreach.report._case import Case, Sides, case_of, read_case, read_record
 from bayreach.report._numbers import area_text, length_text, percent, place_text, volume_text
 from bayreach.report._records import (
@@ -30,12 +31,15 @@ __all__ = [
     "SprayPass",
     "Target",
     "Wand",
+    "air_limits",
+    "air_of",
     "all_words",
     "area_text",
     "case_of",
     "coverage_line",
     "length_text",
     "main_openings",
+    "mass_line",
     "percent",
     "place_text",
     "read_case",

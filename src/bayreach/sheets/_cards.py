@@ -7,9 +7,12 @@ from bayreach.report import (
     Case,
     Opening,
     SprayPass,
+    air_limits,
+    air_of,
     area_text,
     coverage_line,
     length_text,
+    mass_line,
     percent,
     place_text,
     volume_text,
@@ -41,6 +44,10 @@ def cards_data(case: Case, pictures: Mapping[str, str]) -> dict[str, Any]:
         ),
         "masks": mask_rows(case),
         "drains": [{"name": one.name, "text": place_text(one.center)} for one in case.drains],
+        "air_heads": [words(f"head_{name}") for name in ("bay", "mist", "vapour", "wet", "dried")],
+        "air": [list(one.texts()) for one in air_of(case)],
+        "air_limits": list(air_limits(case)),
+        "mass": mass_line(case),
         "cards": [_card(case, one, pictures.get(one.name)) for one in openings_in_order(case)],
     }
 

@@ -9,8 +9,11 @@ from bayreach.report import (
     Holiday,
     Opening,
     SprayPass,
+    air_limits,
+    air_of,
     area_text,
     length_text,
+    mass_line,
     percent,
     place_text,
     short,
@@ -40,6 +43,7 @@ def panel(case: Case) -> str:
             section("holes", words("holes_title"), _holes(case)) if case.holes else "",
             section("masks", words("masks_title"), _masks(case)),
             section("drains", words("drains_title"), _drains(case)),
+            section("air", words("air_title"), _air(case), is_open=False) if air_of(case) else "",
         ]
     )
 
@@ -288,3 +292,11 @@ def _drains(case: Case) -> str:
         rows,
         name=words("drains_title"),
     )
+
+
+def _air(case: Case) -> str:
+    heads = [words(f"head_{name}") for name in ("bay", "mist", "vapour", "wet", "dried")]
+    rows = [row(escaped(text) for text in one.texts()) for one in air_of(case)]
+    limits = "".join(f"<li>{escaped(line)}</li>" for line in air_limits(case))
+    notes = f"<p>{escaped(mass_line(case))}</p><p>{said('air_note')}</p><ul>{limits}</ul>"
+    return table(heads, rows, name=words("air_title")) + notes

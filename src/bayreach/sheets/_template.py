@@ -51,10 +51,11 @@ class Neighbour:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Template:
-    """One candidate hole, laid out."""
+    """One candidate hole, laid out; `lines` are the patch's without the rim of the hole itself."""
 
     hole: Hole
     patch: Patch
+    lines: tuple[Line, ...]
     datums: tuple[Datum, ...]
     checks: tuple[Check, ...]
     neighbours: tuple[Neighbour, ...]
@@ -79,6 +80,7 @@ def template_of(case: Case, hole: Hole) -> Template:
     return Template(
         hole=hole,
         patch=patch,
+        lines=tuple(lines),
         datums=datums,
         checks=_checks(lines),
         neighbours=_neighbours(case, hole, patch),

@@ -6,7 +6,7 @@ from typing import Any
 import numpy as np
 
 from bayreach.arrays import FloatArray
-from bayreach.report import Case, length_text, place_text, short, words
+from bayreach.report import Case, Hole, length_text, place_text, short, words
 from bayreach.sheets._template import Template, template_of
 from bayreach.sheets._typeset import shared
 
@@ -25,11 +25,13 @@ def _hole(template: Template) -> dict[str, Any]:
     drill = length_text(hole.drill_mm / MM)
     return {
         "name": hole.name,
-        "drill": words("template_drill", drill=f"{hole.drill_name}, {drill}" if hole.drill_name else drill),
+        "drill": words(
+            "template_drill", drill=drill if _names_itself(hole) else f"{hole.drill_name}, {drill}"
+        ),
         "method": method_text(template),
         "axes": words("template_axes", right=_axis_text(template.patch.right)),
         "radius": hole.drill_mm / 2,
-        "lines": [[line.kind, _in_mm(line.segments)] for line in template.patch.lines],
+        "lines": [[line.kind, _in_mm(line.segments)] for line in template.lines],
         "datums": [
             {
                 "foot": _in_mm(np.array(one.foot)),
@@ -49,6 +51,11 @@ def _hole(template: Template) -> dict[str, Any]:
         "neighbours": [{"place": _in_mm(np.array(one.place))} for one in template.neighbours],
         "rows": _rows(template),
     }
+
+
+def _names_itself(hole: Hole) -> bool:
+    """Return whether the drill's name only repeats its size."""
+    return hole.drill_name in ("", f"{hole.drill_mm:g} mm")
 
 
 def method_text(template: Template) -> str:
@@ -144,7 +151,7 @@ def template_dxf(case: Case, template: Template) -> bytes:
     arm = max(radius + 6.0, 10.0)
     for end in ((arm, 0.0), (0.0, arm)):
         space.add_line((-end[0], -end[1]), end, dxfattribs={"layer": "CENTRE"})
-    for line in template.patch.lines:
+    for line in template.lines:
         for start, stop in line.segments * MM:
             space.add_line(tuple(start), tuple(stop), dxfattribs={"layer": _SKIN[line.kind]})
     _dimensions(space, template)

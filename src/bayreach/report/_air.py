@@ -1,0 +1,89 @@
+"""Mist, vapour and added mass of each bay, as the result tells them."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from bayreach.report._case import Case
+from bayreach.report._numbers import place_text
+from bayreach.report._words import words
+
+GRAMS = 1e3
+
+
+@dataclass(frozen=True, kw_only=True)
+class Air:
+    """One bay's mist after spraying and vapour if all solvent dries in closed air (g/m³), added mass (g)."""
+
+    bay: str
+    mist_g_m3: float | None
+    vapour_g_m3: float | None
+    wet_g: float | None
+    dry_g: float | None
+
+    def texts(self) -> tuple[str, str, str, str, str]:
+        """Return the bay's name and its figures, two digits each."""
+        known = (self.mist_g_m3, self.vapour_g_m3, self.wet_g, self.dry_g)
+        units = ("g/m³", "g/m³", "g", "g")
+        mist, vapour, wet, dry = (
+            words("not_known") if value is None else f"{two_digits(value)} {unit}"
+            for value, unit in zip(known, units, strict=True)
+        )
+        return self.bay, mist, vapour, wet, dry
+
+
+def two_digits(value: float) -> str:
+    """Return a number to two digits, without an exponent.
+
+    >>> two_digits(3930.1), two_digits(0.0512)
+    ('3900', '0.051')
+    """
+    return f"{float(f'{value:.2g}'):g}"
+
+
+def air_of(case: Case) -> tuple[Air, ...]:
+    """Return the rows of the bays the result tells of; none where it tells of none."""
+    mist = {str(row.get("bay")): row for row in case.record.get("mist") or ()}
+    loads = {str(row.get("bay")): row for row in case.record.get("loads") or ()}
+    return tuple(
+        Air(
+            bay=name,
+            mist_g_m3=_grams(mist.get(name), "airborne_unsettled_kg_m3"),
+            vapour_g_m3=_grams(mist.get(name), "vapour_if_all_dries_kg_m3"),
+            wet_g=_grams(loads.get(name), "film_kg"),
+            dry_g=_grams(loads.get(name), "dry_kg"),
+        )
+        for name in dict.fromkeys([*mist, *loads])
+    )
+
+
+def air_limits(case: Case) -> tuple[str, ...]:
+    """Return the limits the mist is to be held against, each with its source."""
+    return tuple(
+        words(
+            "air_limit",
+            name=row.get("name", ""),
+            value=two_digits(float(row["value_kg_m3"]) * GRAMS),
+            source=row.get("source", ""),
+        )
+        for row in case.record.get("mist_limits") or ()
+    )
+
+
+def mass_line(case: Case) -> str:
+    """Return the sentence on the whole added mass and its middle; empty where the result tells of none."""
+    loads = [row for row in case.record.get("loads") or () if row.get("film_kg")]
+    wet = sum(float(row["film_kg"]) for row in loads)
+    if wet <= 0.0:
+        return ""
+    dry = sum(float(row.get("dry_kg") or 0.0) for row in loads)
+    x, y, z = (
+        sum(float(row["film_kg"]) * float(row["center_m"][axis]) for row in loads) / wet for axis in range(3)
+    )
+    place = place_text((x, y, z))
+    return words("mass_total", wet=two_digits(wet * GRAMS), dry=two_digits(dry * GRAMS), place=place)
+
+
+def _grams(row: Mapping[str, Any] | None, key: str) -> float | None:
+    value = None if row is None else row.get(key)
+    return None if value is None else float(value) * GRAMS
