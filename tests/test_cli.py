@@ -153,6 +153,39 @@ def test_reach_of_a_bay_that_is_not_there_is_refused(
     assert '--bay "bay 7" is no bay of box.stl. Did you mean "bay 1"?' in capsys.readouterr().err
 
 
+def test_a_longer_wand_reaches_deeper(
+    answered: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    words = ["reach", str(answered / "job.toml"), "--wand", "long", "--vary", "length=0.2m:0.6m:0.2m"]
+    assert main([*words, "-o", str(tmp_path / "sweep"), "--json"]) == 0
+    rows = json.loads(capsys.readouterr().out)["sweep"]
+    depths = [row["depth_m"] for row in rows]
+    assert depths == sorted(depths)
+    assert depths[0] == pytest.approx(0.2)
+    assert (tmp_path / "sweep" / "sweep.csv").read_text().startswith("length_m,")
+
+
+def test_a_sweep_without_a_wand_says_what_is_missing(
+    answered: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["reach", str(answered / "job.toml"), "--vary", "length=0.2m:0.6m:0.2m"]) == 1
+    assert "--vary needs --wand" in capsys.readouterr().err
+
+
+def test_a_replay_holds_the_wand_step_by_step(answered: Path, tmp_path: Path) -> None:
+    assert main(["reach", str(answered / "job.toml"), "--replay", str(tmp_path / "way.json")]) == 0
+    replay = json.loads((tmp_path / "way.json").read_text())["replays"][0]
+    assert replay["wand"] == "long"
+    assert len(replay["depths_m"]) == len(replay["capsules_m"])
+
+
+def test_a_study_of_two_jobs_tells_both(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    jobs = [str(small_job(tmp_path / name)) for name in ("left", "right")]
+    words = ["study", *jobs, "-o", str(tmp_path / "out"), "--spray", "--workers", "1"]
+    assert main([*words, "--json"]) == 0
+    assert len(json.loads(capsys.readouterr().out)["jobs"]) == 2
+
+
 def test_coupons_at_twice_the_prediction_give_a_factor_of_two(
     answered: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -81,7 +81,17 @@ def measure(mesh: Path, /, *, units: str, json: Json = False) -> int:
 
 
 @app.command
-def reach(job: Path, /, *, bay: str | None = None, json: Json = False) -> int:
+def reach(
+    job: Path,
+    /,
+    *,
+    bay: str | None = None,
+    wand: str | None = None,
+    vary: Annotated[list[str] | None, Parameter(negative="")] = None,
+    out: Annotated[Path | None, Parameter(name=["--out", "-o"])] = None,
+    replay: Path | None = None,
+    json: Json = False,
+) -> int:
     """Try each wand through each opening: does it fit, how deep, what limits it, what could it wet.
 
     Parameters
@@ -89,29 +99,29 @@ def reach(job: Path, /, *, bay: str | None = None, json: Json = False) -> int:
     job
         job file (TOML)
     bay
-        name of a bay; exit 2 when no wand gets into it
+        name of a bay; exit 2 when no wand gets into it, and the least change that would
+    wand
+        name of the one wand to try
+    vary
+        with --wand: a figure and its range, like length=0.6m:2.4m:0.2m; may be given twice
+    out
+        with --vary: folder for sweep.csv and sweep.svg
+    replay
+        also write each deepest way in, step by step, to this file (JSON)
     """
     from bayreach import run
-    from bayreach.cautions import cautions
+    from bayreach.cli import _reach
     from bayreach.cli._progress import watched
-    from bayreach.cli._words import reach_lines
-    from bayreach.errors import JobError, nearest_hint
     from bayreach.job import load_job
-    from bayreach.outcome import ReachTable
 
     read = load_job(job)
+    if vary:
+        return _reach.swept(read, wand, vary, out, json=json)
     with watched() as progress:
-        rows = run.reach(read, progress)
-    known = {row.bay for each in rows for row in each.bays}
-    if bay is not None and bay not in known:
-        message = f'--bay "{bay}" is no bay of {read.mesh_path.name}.{nearest_hint(bay, known)}'
-        raise JobError(message)
-    if json:
-        say_json(ReachTable(reach=rows, cautions=cautions(film=False)))
-    else:
-        say(reach_lines(rows, bay=bay))
-    is_reached = any(row.fits if bay is None else bay in row.bays_reached for row in rows)
-    return DONE if is_reached else NO
+        rows = run.reach(read, progress, wand=wand)
+    if replay is not None:
+        _reach.write_replay(read, replay)
+    return _reach.told(read, rows, bay, json=json)
 
 
 @app.command
@@ -250,6 +260,58 @@ def compare(before: Path, after: Path, /, *, json: Json = False) -> int:
     else:
         say(comparison_lines(found))
     return DONE
+
+
+@app.command
+def study(
+    *jobs: Path,
+    out: OutFolder,
+    spray: Annotated[bool, Parameter(negative="")] = False,
+    workers: int | None = None,
+    scheduler: str | None = None,
+    retry: Annotated[bool, Parameter(negative="")] = False,
+    json: Json = False,
+) -> int:
+    """Answer many jobs, on local processes or a Dask cluster; what a killed study has done is kept.
+
+    Parameters
+    ----------
+    jobs
+        job files (TOML); one with a table [vary] stands for all its variants
+    spray
+        spray the passes written, instead of planning
+    workers
+        local processes; all processors if left out
+    scheduler
+        address of a Dask scheduler
+    retry
+        try jobs that failed before again
+    """
+    from bayreach.cli._progress import watched
+    from bayreach.cli._words import study_lines
+    from bayreach.errors import JobError
+    from bayreach.study import study as answer_all
+
+    if not jobs:
+        message = "study needs one job file or more."
+        raise JobError(message)
+    with watched() as progress:
+        overview = answer_all(
+            jobs,
+            out,
+            command="spray" if spray else "plan",
+            workers=workers,
+            scheduler=scheduler,
+            retry=retry,
+            progress=progress,
+        )
+    if json:
+        say_json(overview)
+    else:
+        say(study_lines(overview, folder=str(out)))
+    if overview.failed and not overview.jobs:
+        return FAILED
+    return DONE if overview.met else NO
 
 
 @app.command

@@ -8,6 +8,7 @@ from bayreach.units import INCH, percent_text
 if TYPE_CHECKING:
     from bayreach.compare import Comparison, CouponCheck
     from bayreach.outcome import Measurement, Outcome, ReachRecord
+    from bayreach.study import Overview
 
 
 def plain(text: str) -> str:
@@ -245,6 +246,28 @@ def comparison_lines(found: "Comparison") -> list[str]:
     lines += [f"  gone: {words}" for words in found.passes_gone]
     lines += [f"  new:  {words}" for words in found.passes_new]
     return lines + [f"  {1e4 * area:z.1f} cm2 {words}" for words, area in found.status_m2.items()]
+
+
+def study_lines(overview: "Overview", *, folder: str) -> list[str]:
+    """Return a row for each job, the roll-up, and each failure with its reason."""
+    rows = [*overview.jobs, *([overview.total] if len(overview.jobs) > 1 else [])]
+    lines = table(
+        ("job", "covered", "asked", "new holes", "passes", "L", "min"),
+        (
+            (
+                row.job,
+                percent_text(row.coverage),
+                percent_text(row.target),
+                row.new_holes,
+                row.passes,
+                f"{row.litres:z.2f}",
+                f"{row.minutes:z.1f}",
+            )
+            for row in rows
+        ),
+    )
+    lines += [f"failed: {refused.name}: {refused.reason}" for refused in overview.failed]
+    return [*lines, f"written to {folder}"]
 
 
 def coupon_lines(found: "CouponCheck") -> list[str]:

@@ -6,18 +6,22 @@ from bayreach.run._pulls import Pull, written_pulls
 from bayreach.run._reach import reach, reach_in
 from bayreach.run._site import Site, site_of
 from bayreach.run._spray import spray
+from bayreach.run._tries import changes_into, replays, vary_reach
 from bayreach.run._wetting import flying_of, settling_of
 
 __all__ = [
     "Pull",
     "Site",
+    "changes_into",
     "flying_of",
     "measure",
     "plan",
     "reach",
     "reach_in",
+    "replays",
     "settling_of",
     "site_of",
     "spray",
+    "vary_reach",
     "written_pulls",
 ]

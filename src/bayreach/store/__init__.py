@@ -11,17 +11,19 @@ from typing import Any
 from bayreach.errors import StoreError
 from bayreach.outcome import Outcome, Result, outcome_from_table, to_json, to_table
 from bayreach.store._folder import ROOM, commit, finish, reserved, said
-from bayreach.store._passes import passes_csv, plain_cell
+from bayreach.store._passes import passes_csv, plain_cell, rows_csv
 from bayreach.store._vtp import sides_from_vtp, vtp_bytes
 
 __all__ = [
     "check_inputs",
     "checked_files",
     "file_sha256",
+    "origin_of",
     "plain_cell",
     "read_outcome",
     "read_result",
     "reserved",
+    "rows_csv",
     "write_documents",
     "write_result",
 ]
@@ -146,6 +148,11 @@ def check_inputs(folder: Path, outcome: Outcome) -> tuple[str, ...]:
             message = f"{folder}: its {name} file {path} has changed since; run the job again."
             raise StoreError(message)
     return tuple(notes)
+
+
+def origin_of(folder: Path) -> dict[str, Path]:
+    """Return where the inputs of the result in `folder` lay when it was made: its "mesh" and "job"."""
+    return {name: Path(str(place)) for name, place in _read_hidden(Path(folder), "origin.json").items()}
 
 
 def write_documents(folder: Path, documents: Mapping[str, bytes]) -> tuple[Path, ...]:

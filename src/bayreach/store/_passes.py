@@ -2,7 +2,7 @@
 
 import csv
 import io
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from bayreach.outcome import PassRecord
 
@@ -20,6 +20,17 @@ def plain_cell(text: str) -> str:
     """
     flat = "".join(sign if sign.isprintable() else " " for sign in text)
     return f"'{flat}" if flat.lstrip()[:1] in ("=", "+", "-", "@", "|", "%") else flat
+
+
+def rows_csv(rows: Sequence[Mapping[str, object]]) -> bytes:
+    """Return plain rows as CSV: UTF-8, CRLF line ends, a first line of names, no cell that would be run."""
+    text = io.StringIO(newline="")
+    writer = csv.writer(text, lineterminator="\r\n")
+    for row in rows[:1]:
+        writer.writerow([plain_cell(name) for name in row])
+    for row in rows:
+        writer.writerow([plain_cell(cell) if isinstance(cell, str) else cell for cell in row.values()])
+    return text.getvalue().encode()
 
 
 def passes_csv(passes: Sequence[PassRecord]) -> bytes:

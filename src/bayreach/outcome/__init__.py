@@ -1,0 +1,102 @@
+"""The answer of a run: frozen records named as result.json names them, and arrays with one value a side.
+
+Everything is in SI units; other units stand in the name. The schema of result.json is generated from these
+records. Schema history: 1, the first.
+"""
+
+from bayreach.outcome._doubt import BayDoubtRecord, DoubtfulPlaceRecord, DoubtRecord
+from bayreach.outcome._flow import (
+    CreepRecord,
+    DripRecord,
+    LimitRecord,
+    LoadRecord,
+    MistRecord,
+    PlaceRecord,
+    PoolRecord,
+)
+from bayreach.outcome._json import (
+    measurement_schema,
+    outcome_from_table,
+    reach_schema,
+    result_schema,
+    to_json,
+    to_table,
+)
+from bayreach.outcome._outcome import Measurement, Outcome
+from bayreach.outcome._reach import BayReachRecord, ReachRecord, ReachTable
+from bayreach.outcome._records import (
+    OUTSIDE_NAME,
+    VERSION,
+    BayRecord,
+    Box,
+    CoverageRecord,
+    HoleRecord,
+    HolidayRecord,
+    InputsRecord,
+    KeepOutRecord,
+    LiquidRecord,
+    MaskRecord,
+    MeshRecord,
+    NoDrillRecord,
+    OpeningRecord,
+    PassRecord,
+    PlanRecord,
+    Point,
+    RepairRecord,
+    TargetRecord,
+    WandRecord,
+    coverage_of,
+)
+from bayreach.outcome._sides import Result, Sides
+
+__all__ = [
+    "OUTSIDE_NAME",
+    "VERSION",
+    "BayDoubtRecord",
+    "BayReachRecord",
+    "BayRecord",
+    "Box",
+    "CoverageRecord",
+    "CreepRecord",
+    "DoubtRecord",
+    "DoubtfulPlaceRecord",
+    "DripRecord",
+    "HoleRecord",
+    "HolidayRecord",
+    "InputsRecord",
+    "KeepOutRecord",
+    "LimitRecord",
+    "LiquidRecord",
+    "LoadRecord",
+    "MaskRecord",
+    "Measurement",
+    "MeshRecord",
+    "MistRecord",
+    "NoDrillRecord",
+    "OpeningRecord",
+    "Outcome",
+    "PassRecord",
+    "PlaceRecord",
+    "PlanRecord",
+    "Point",
+    "PoolRecord",
+    "ReachRecord",
+    "ReachTable",
+    "RepairRecord",
+    "Result",
+    "Sides",
+    "TargetRecord",
+    "WandRecord",
+    "coverage_of",
+    "measurement_schema",
+    "outcome_from_table",
+    "quiet",
+    "reach_schema",
+    "result_schema",
+    "to_json",
+    "to_table",
+]
+
+
+def quiet(stage: str, share: float) -> None:
+    """Say nothing of the progress: the default where nobody watches."""

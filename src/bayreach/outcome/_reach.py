@@ -1,0 +1,42 @@
+"""What `reach` tells of a job's wands."""
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, kw_only=True)
+class BayReachRecord:
+    """One bay as a wand through an opening reaches it; `limit` says why it does not, and how short it is."""
+
+    bay: str
+    reached: bool
+    tip_volume_m3: float
+    tip_volume_error_m3: float
+    visible_m2: float
+    visible_share: float
+    limit: str = ""
+    short_by_m: float | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class ReachRecord:
+    """One wand through one opening: whether it fits, how deep, what it could wet, and what limits it."""
+
+    wand: str
+    opening: str
+    fits: bool
+    depth_m: float
+    max_tilt_deg: float | None
+    bays_reached: tuple[str, ...]
+    visible_m2: float
+    limit: str
+    aims_sr: float = 0.0
+    bays: tuple[BayReachRecord, ...] = ()
+
+
+@dataclass(frozen=True, kw_only=True)
+class ReachTable:
+    """What `reach` tells of a job's wands."""
+
+    reach: tuple[ReachRecord, ...]
+    changes: tuple[str, ...] = ()
+    cautions: tuple[str, ...] = ()

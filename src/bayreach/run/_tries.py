@@ -1,0 +1,89 @@
+"""What-if of a wand: with other figures, with the least change that gets it in, and its way step by step."""
+
+from collections.abc import Sequence
+from typing import Any
+
+from bayreach import reach as reaching
+from bayreach.arrays import OUTSIDE
+from bayreach.errors import JobError, nearest_hint
+from bayreach.insertion import replay
+from bayreach.job import Job
+from bayreach.outcome import quiet
+from bayreach.run._site import Site, site_of
+from bayreach.run._wetting import Progress
+from bayreach.wands import Wand
+
+
+def vary_reach(
+    job: Job, wand: str, vary: Sequence[str], progress: Progress = quiet
+) -> tuple[reaching.Case, ...]:
+    """Return what the wand called `wand` reaches at each value of one or two figures.
+
+    Each of `vary` is a range like "length=0.6m:2.4m:0.2m".
+
+    Raises
+    ------
+    JobError
+        When the job has no such wand.
+    WandError
+        When a range or its figure makes no sense.
+    """
+    figures = dict(reaching.read_vary(text) for text in vary)
+    chosen = _wand_of(job, wand)
+    progress("finding bays", 0.0)
+    site = site_of(job)
+    progress("trying the wand", 0.2)
+    openings = [opening for opening in site.bays.openings if OUTSIDE in opening.links]
+    return reaching.sweep(_ground(site), chosen, openings, figures)
+
+
+def changes_into(job: Job, bay: str, progress: Progress = quiet) -> tuple[str, ...]:
+    """Return a sentence for each change of a wand or a hole, each alone, that would let it into `bay`.
+
+    Raises
+    ------
+    JobError
+        When the structure has no such bay.
+    """
+    progress("finding bays", 0.0)
+    site = site_of(job)
+    names = [each.name for each in site.bays.bays]
+    if bay not in names:
+        message = f'"{bay}" is no bay of {job.mesh_path.name}.{nearest_hint(bay, names)}'
+        raise JobError(message)
+    openings = [opening for opening in site.bays.openings if OUTSIDE in opening.links]
+    ground = _ground(site)
+    said = []
+    pairs = [(wand, opening) for wand in job.wands for opening in openings]
+    for done, (wand, opening) in enumerate(pairs):
+        progress(f"changing {wand.name}", done / len(pairs))
+        found = reaching.smallest_changes(ground, wand, opening, bay)
+        said += [f"{wand.name} through {opening.name}: {change.sentence()}" for change in found[:1]]
+    return tuple(said)
+
+
+def replays(job: Job, progress: Progress = quiet) -> tuple[dict[str, Any], ...]:
+    """Return the deepest way in of each wand through each opening, step by step, as plain tables."""
+    progress("finding bays", 0.0)
+    site = site_of(job)
+    openings = {opening.name: opening for opening in site.bays.openings}
+    tables = []
+    for row in reaching.reach(_ground(site), job.wands, progress=progress):
+        if row.paths:
+            deepest = max(row.paths, key=lambda path: path.deepest)
+            steps = replay(deepest, openings[row.opening], down=job.down).table()
+            tables.append({"wand": row.wand, "opening": row.opening, **steps})
+    return tuple(tables)
+
+
+def _ground(site: Site) -> reaching.Ground:
+    return reaching.ground_of(site.space, site.scene, down=site.job.down)
+
+
+def _wand_of(job: Job, name: str) -> Wand:
+    names = [wand.name for wand in job.wands]
+    if name not in names:
+        listed = ", ".join(f'"{each}"' for each in names) or "none"
+        message = f'{job.path.name}: there is no wand "{name}"; it has {listed}.{nearest_hint(name, names)}'
+        raise JobError(message)
+    return job.wand_named(name)
