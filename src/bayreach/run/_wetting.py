@@ -141,3 +141,17 @@ def summed(site: Site, pulls: Sequence[Pull], columns: Sequence[Column]) -> Wett
         fresh = column.sides[first[column.sides] < 0]
         first[fresh] = number
     return Wetting(columns=tuple(columns), laid=laid, first_pass=first)
+
+
+PASSES_A_WORD = 62
+"""Passes told by one array of `wet_by`: bits of a whole number that stays positive."""
+
+
+def wet_by(columns: Sequence[Column], n_sides: int) -> dict[str, IntArray]:
+    """Return which passes wet each side directly, as bits: `wet_by_0` holds the first 62 passes."""
+    words: dict[str, IntArray] = {}
+    for number, column in enumerate(columns):
+        name = f"wet_by_{number // PASSES_A_WORD}"
+        bits = words.setdefault(name, np.zeros(n_sides, dtype=np.int64))
+        bits[column.sides[column.direct > 0.0]] |= np.int64(1) << (number % PASSES_A_WORD)
+    return words
