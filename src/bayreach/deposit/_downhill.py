@@ -119,14 +119,9 @@ def _runs(starts: IntArray, stops: IntArray) -> IntArray:
     return firsts + np.arange(int(counts.sum()))
 
 
-def basins(n: int, ends: IntArray, level: IntArray) -> IntArray:
-    """Return the basin (n,) of each of `n` nodes: nodes that lead to each other share one.
-
-    `ends` (k, 2) are ways down, `level` (l, 2) ways that may be gone both ways.
-    """
-    tails = np.concatenate([ends[:, 0], level[:, 0], level[:, 1]])
-    heads = np.concatenate([ends[:, 1], level[:, 1], level[:, 0]])
-    graph = csr_array((np.ones(len(tails), dtype=np.int8), (tails, heads)), shape=(n, n))
+def basins(n: int, ways: IntArray) -> IntArray:
+    """Return the basin (n,) of each of `n` nodes: nodes that lead to each other share one."""
+    graph = csr_array((np.ones(len(ways), dtype=np.int8), (ways[:, 0], ways[:, 1])), shape=(n, n))
     _, labels = connected_components(graph, directed=True, connection="strong")
     return labels.astype(np.int64)
 

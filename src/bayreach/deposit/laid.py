@@ -134,7 +134,7 @@ def ground_of(bays: Bays, down: ArrayLike, *, run_off: bool = False) -> Ground:
         slopes=slopes_of(bays.mesh, bays.side_bay, fall) if run_off else None,
         outlets=outlets(
             bays.mesh,
-            [opening.rim for opening in openings],
+            [np.concatenate([opening.rim, _cap_points(bays, k)]) for k, opening in enumerate(openings)],
             [opening.center for opening in openings],
             [opening.normal for opening in openings],
             links,
@@ -142,6 +142,11 @@ def ground_of(bays: Bays, down: ArrayLike, *, run_off: bool = False) -> Ground:
         if run_off
         else None,
     )
+
+
+def _cap_points(bays: Bays, opening: int) -> FloatArray:
+    """Return the corners (k, 3) of an opening's caps: its rim, and what passes through it."""
+    return np.asarray(bays.cap_points[np.unique(bays.cap_faces[bays.cap_opening == opening])])
 
 
 def settling(
