@@ -3,7 +3,7 @@
 import numpy as np
 
 from bayreach.arrays import BoolArray, FloatArray, IntArray, unit_vectors
-from bayreach.bays._bent import bent_cap
+from bayreach.bays._bent import folded_cap
 from bayreach.bays._flat import Cap, Plane, caps_in_plane, fitted_plane, plane_through
 from bayreach.measure import area_vectors
 from bayreach.mesh import Mesh
@@ -134,13 +134,14 @@ def find_caps(mesh: Mesh) -> tuple[list[Cap], list[FloatArray]]:
         for pair in np.stack([cap.rim, np.roll(cap.rim, -1)], axis=1).tolist()
     }
     missed: list[FloatArray] = []
+    sheets = _sheets_of(mesh) if bent else {}
     for group in bent:
         rest = np.array(
             [pair for pair in group.tolist() if tuple(sorted(pair)) not in served], dtype=np.int64
         )
         loops, tangled = closed_loops(_without_tails(rest.reshape(-1, 2)))
         for loop in loops:
-            cap_or_none = bent_cap(mesh.points, loop)
+            cap_or_none = _loop_cap(mesh, loop, sheets)
             if cap_or_none is None:
                 missed.append(mesh.points[loop])
             else:
@@ -148,6 +149,21 @@ def find_caps(mesh: Mesh) -> tuple[list[Cap], list[FloatArray]]:
         for cap in _tangled_caps(mesh.points, tangled):
             caps.setdefault(tuple(sorted(cap.rim.tolist())), cap)
     return list(caps.values()), missed
+
+
+def _sheets_of(mesh: Mesh) -> dict[tuple[int, int], FloatArray]:
+    """Return the normal of the sheet at each free edge, by its ends as its face runs along it."""
+    edges, of_face = free_edges(mesh.faces)
+    normals = unit_vectors(area_vectors(mesh.corners[of_face]))
+    return {(a, b): normal for (a, b), normal in zip(edges.tolist(), normals, strict=True)}
+
+
+def _loop_cap(mesh: Mesh, loop: IntArray, sheets: dict[tuple[int, int], FloatArray]) -> Cap | None:
+    """Return the cap of a bent loop, folded along the seams that it interrupts."""
+    steps = list(zip(loop.tolist(), np.roll(loop, -1).tolist(), strict=True))
+    # Faces may be turned this way or that: a normal counts as seen with the sheet on the left of the loop.
+    normals = np.array([sheets[step] if step in sheets else -sheets[step[::-1]] for step in steps])
+    return folded_cap(mesh.points, loop, normals)
 
 
 def _caps_of_rim(mesh: Mesh, ends: IntArray, of_faces: IntArray, rim: Rim, slack: float) -> list[Cap]:

@@ -7,6 +7,12 @@ import numpy as np
 
 from bayreach.arrays import FloatArray, IntArray, unit_vectors
 
+_SLIVER = 1e-9
+"""A triangle of less height than this share of its longest side is flat."""
+
+_SLIVER = 1e-9
+"""A triangle of less height than this share of its longest side is flat."""
+
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Cap:
@@ -58,8 +64,8 @@ class Plane:
 def fitted_plane(points: FloatArray) -> tuple[Plane, FloatArray]:
     """Return the plane of least squares through points (k, 3) and their spread (3,) along its axes, in m."""
     middle = points.mean(axis=0)
-    _, spread, axes = np.linalg.svd(points - middle, full_matrices=True)
-    spread = np.pad(spread, (0, 3 - len(spread)))
+    arms = np.concatenate([points - middle, np.zeros((3, 3))])
+    _, spread, axes = np.linalg.svd(arms, full_matrices=False)
     return Plane(origin=middle, axes=_right_handed(axes)), spread / np.sqrt(max(1, len(points)))
 
 
@@ -211,7 +217,10 @@ def _bridges(flat: FloatArray, segments: list[list[int]], slits: IntArray) -> li
             line = shapely.linestrings(flat[[tip, target]])
             meet = shapely.intersection(line, walls)
             ends = shapely.multipoints(flat[[tip, target]])
-            if shapely.difference(meet, ends.buffer(1e-9 * line.length)).is_empty:
+            others = flat[corners[(corners != tip) & (corners != target)]]
+            # A bridge that grazes a point runs along a slit or an edge, however rounding puts it.
+            clear = shapely.distance(line, shapely.points(others)).min() > 1e-6 * line.length
+            if clear and shapely.difference(meet, ends.buffer(1e-9 * line.length)).is_empty:
                 bridges.append([tip, target])
                 break
     return bridges
@@ -223,6 +232,47 @@ def _ears(polygon: Any, place: dict[tuple[float, ...], int]) -> IntArray:
 
     pieces = shapely.get_parts(shapely.constrained_delaunay_triangles(polygon))
     rings = shapely.get_coordinates(pieces).reshape(-1, 4, 2)[:, :3]
-    return np.array([[place[tuple(xy)] for xy in ring] for ring in rings.tolist()], dtype=np.int64).reshape(
-        -1, 3
-    )
+    triangles = np.array([[place[tuple(xy)] for xy in ring] for ring in rings.tolist()], dtype=np.int64)
+    return _without_slivers(triangles.reshape(-1, 3), dict(zip(place.values(), place, strict=True)))
+
+
+def _without_slivers(triangles: IntArray, corners: dict[int, tuple[float, ...]]) -> IntArray:
+    """Return triangles (t, 3) in which one flat across a straight run is turned into its neighbour.
+
+    Such a triangle has no side to speak of, so the order of faces round its edges would be chance.
+    """
+    rows = triangles.tolist()
+    # Straight runs are seldom and short: at most one turn per point on them.
+    for _ in range(len(rows)):
+        flat = next((k for k, row in enumerate(rows) if _is_flat([corners[name] for name in row])), None)
+        if flat is None:
+            break
+        apex = _apex([corners[name] for name in rows[flat]])
+        middle, left, right = (rows[flat][(apex + k) % 3] for k in range(3))
+        beside = [k for k, row in enumerate(rows) if k != flat and left in row and right in row]
+        if not beside:
+            rows.pop(flat)
+            continue
+        far = next(name for name in rows[beside[0]] if name not in (left, right))
+        turn = rows[beside[0]].index(far)
+        a, b = rows[beside[0]][(turn + 1) % 3], rows[beside[0]][(turn + 2) % 3]
+        rows[beside[0]], rows[flat] = [far, a, middle], [far, middle, b]
+    return np.array(rows, dtype=np.int64).reshape(-1, 3)
+
+
+def _sides_of(corners: list[tuple[float, ...]]) -> list[float]:
+    return [
+        float(np.hypot(b[0] - a[0], b[1] - a[1]))
+        for a, b in zip(corners, corners[1:] + corners[:1], strict=True)
+    ]
+
+
+def _is_flat(corners: list[tuple[float, ...]]) -> bool:
+    (ax, ay), (bx, by), (cx, cy) = ((x, y) for x, y in corners)
+    return abs((bx - ax) * (cy - ay) - (by - ay) * (cx - ax)) < _SLIVER * max(_sides_of(corners)) ** 2
+
+
+def _apex(corners: list[tuple[float, ...]]) -> int:
+    """Return the corner across from the longest side."""
+    sides = _sides_of(corners)
+    return (sides.index(max(sides)) + 2) % 3

@@ -8,13 +8,15 @@ from bayreach.arrays import BoolArray, FloatArray, IntArray
 from bayreach.measure import area_vectors
 from bayreach.topology import Edges, edges_of
 
-WHOLE_SEARCH = 100_000
+WHOLE_SEARCH = 20_000
 """Up to this many faces every pair whose boxes overlap is tested, beyond it those on odd edges only."""
 
 CUT_AT_MOST = 40_000
 """More faces than this are not cut: such a mesh is left to the voxel method."""
 
 _PAIRS_AT_ONCE = 1_000_000
+_PAIRS_A_FACE = 200
+_ASKED_AT_ONCE = 5_000
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -136,32 +138,52 @@ def _apart_or_folded(
 
 
 def _close_pairs(points: FloatArray, faces: IntArray, slack: float) -> tuple[IntArray, IntArray]:
-    """Return pairs of faces, the lesser first, whose boxes overlap."""
+    """Return pairs of faces whose boxes overlap and neither of which lies off the plane of the other."""
+    nothing = np.zeros(0, dtype=np.int64)
+    if not len(faces):
+        return nothing, nothing
+    whole = np.arange(len(faces))
+    if len(faces) <= WHOLE_SEARCH:
+        pairs = _pairs_of(points[faces], whole, slack, most=_PAIRS_A_FACE * len(faces))
+        if pairs is not None:
+            return pairs
+    pairs = _pairs_of(points[faces], _suspects(points, faces), slack)
+    return pairs if pairs is not None else (nothing, nothing)
+
+
+def _pairs_of(
+    corners: FloatArray, asked: IntArray, slack: float, most: int | None = None
+) -> tuple[IntArray, IntArray] | None:
+    """Return the close pairs that the faces asked for are in, each once, or None beyond `most` of them."""
     import shapely
 
-    if not len(faces):
-        return np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.int64)
-    corners = points[faces]
     low, high = corners.min(axis=1) - slack, corners.max(axis=1) + slack
     wide = np.argsort(-(high.max(axis=0) - low.min(axis=0)), kind="stable")
     boxes = shapely.box(low[:, wide[0]], low[:, wide[1]], high[:, wide[0]], high[:, wide[1]])
-    asked = np.arange(len(faces)) if len(faces) <= WHOLE_SEARCH else _suspects(points, faces)
     tree = shapely.STRtree(boxes)
-    out_first, out_second = [], []
-    step = 20_000
-    for start in range(0, len(asked), step):
-        rows = asked[start : start + step]
+    is_asked = np.zeros(len(corners), dtype=bool)
+    is_asked[asked] = True
+    first, second, n_seen = [asked[:0]], [asked[:0]], 0
+    for start in range(0, len(asked), _ASKED_AT_ONCE):
+        rows = asked[start : start + _ASKED_AT_ONCE]
         place, other = tree.query(boxes[rows])
         face = rows[place]
+        n_seen += len(face)
+        if most is not None and n_seen > most:
+            return None
         fits = (low[face, wide[2]] <= high[other, wide[2]]) & (high[face, wide[2]] >= low[other, wide[2]])
-        fits &= face != other
+        fits &= (face < other) | ((face != other) & ~is_asked[other])
         face, other = face[fits], other[fits]
-        out_first.append(np.minimum(face, other))
-        out_second.append(np.maximum(face, other))
-    if not out_first:
-        return np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.int64)
-    keys = np.unique(np.concatenate(out_first) * len(faces) + np.concatenate(out_second))
-    return keys // len(faces), keys % len(faces)
+        near = _reaches(corners[face], corners[other], slack)
+        first.append(face[near])
+        second.append(other[near])
+    return np.concatenate(first), np.concatenate(second)
+
+
+def _reaches(corners: FloatArray, others: FloatArray, slack: float) -> BoolArray:
+    """Return whether each triangle reaches the plane of its other."""
+    heights = _heights(corners, others)
+    return np.asarray((heights.min(axis=1) <= slack) & (heights.max(axis=1) >= -slack))
 
 
 def _suspects(points: FloatArray, faces: IntArray) -> IntArray:
