@@ -77,13 +77,16 @@ def test_film_is_linear_in_flow_and_inverse_in_pull_speed(name: str) -> None:
 def test_two_half_pulls_are_one_pull() -> None:
     bays, tip = ribbed(), TIPS["radial"]
     scene, air, targets = Scene(bays.mesh), air_of(bays.mesh, bays), targets_of(bays.mesh, samples=1)
-    pulls = [stations_of(path(*ends), 0.005) for ends in ((0.5, 0.3), (0.5, 0.4), (0.4, 0.3))]
+    pulls = [stations_of(path(*ends), 0.002) for ends in ((0.5, 0.3), (0.5, 0.4), (0.4, 0.3))]
     whole, first, second = (pull_film(scene, targets, pull, tip, air=air) for pull in pulls)
     one = film(bays, [sprayed(whole, tip)])
     two = film(bays, [sprayed(first, tip), sprayed(second, tip)])
     assert two.ledger.sprayed == pytest.approx(one.ledger.sprayed, rel=1e-12)
-    # The same stations; only the total is set by each pull's own rays, to a part in a thousand.
-    assert two.film.direct == pytest.approx(one.film.direct, rel=5e-3, abs=1e-9)
+    # The ends of a pull are summed by a rule of their own, so that the sides abreast of the joint differ
+    # a little.
+    areas = ground_of(bays, DOWN).areas
+    assert np.abs(two.film.direct - one.film.direct) @ areas < 3e-3 * one.ledger.direct
+    assert two.ledger.direct == pytest.approx(one.ledger.direct, rel=1e-3)
     assert two.ledger.settled == pytest.approx(one.ledger.settled, rel=5e-3)
 
 

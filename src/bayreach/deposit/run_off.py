@@ -3,7 +3,7 @@
 A film on a slope drains under its own weight. What it has lost after a time runs down over neighbouring
 sides until it stands in a low place or leaves through an opening. Liquid that passes over a side does not
 count as film there. Not modelled: drying while it drains, a yield stress, drops that fall from a ceiling
-before they have reached its lowest place, a pool that rises over the lip of what holds it.
+before they have reached its lowest place, the millimetre or so that stands on a level edge.
 """
 
 from dataclasses import dataclass
@@ -116,7 +116,8 @@ class Slopes:
         all to the steepest, so that liquid may stray sideways by an edge or two on its way.
         Nodes that lead to each other (steps up to `level`) are one pool. A pool that touches the rim of an
         opening leaves through it; what reaches the rim of an opening in a floor falls through it; what
-        reaches a place that it can only hang from drops to the side below.
+        reaches a place that it can only hang from drops to the side below; what a trough cannot hold runs
+        over its lip.
         """
         shut = np.zeros(len(outlets.rims), dtype=bool) if blocked is None else np.asarray(blocked)
         network = Network.of(self, outlets, shut, level)
