@@ -15,6 +15,7 @@ from bayreach.insertion import (
     hook_hole,
     longest_round_corner,
     max_tilt,
+    obstacle_boxes,
     paths_through,
     rod_round_corner_fits,
     rods_blocked,
@@ -286,3 +287,29 @@ def test_the_tilt_in_a_slot_is_the_slot_s_not_that_of_the_circle_in_it():
     along = np.stack([np.cos(lean), np.sin(lean), 0 * lean], axis=1)
     fits = straight_reach(space, rod(0.009, 0.1), hole, np.concatenate([across, along])).fits
     assert fits.tolist() == [True, False, True, True]
+
+
+def test_a_declared_box_stands_in_the_way_outside_and_is_named():
+    mesh, bays = ribbed_box()
+    jack = obstacle_boxes({"jack": [[-0.6, -0.05, -0.05], [-0.4, 0.05, 0.05]]})
+    space = space_of(mesh, bays, jack)
+    paths, refusals = paths_through(space, rod(length=0.7), space.opening_named("port"), aims=[[1.0, 0, 0]])
+    assert paths == ()
+    assert refusals[0].reason == "no room outside port for the wand: its body meets jack"
+    # 100 mm of room is enough for a wand coupled after it is in.
+    freed, _ = paths_through(
+        space, rod(length=0.7, couple_after=True), space.opening_named("port"), aims=[[1.0, 0, 0]]
+    )
+    assert freed[0].deepest == pytest.approx(0.7)
+
+
+def test_a_shortest_curve_is_as_long_driven_backwards_or_mirrored():
+    rng = np.random.default_rng(8)
+    for _ in range(300):
+        x, y = rng.uniform(-4, 4, 2)
+        start, end = rng.uniform(-math.pi, math.pi, 2)
+        length = shortest_curve((0, 0, start), (x, y, end), 1.0)
+        # Reversed: start where it ended, both headings turned about. Mirrored in the x axis.
+        assert shortest_curve((x, y, end + math.pi), (0, 0, start + math.pi), 1.0) == pytest.approx(length)
+        assert shortest_curve((0, 0, -start), (x, -y, -end), 1.0) == pytest.approx(length)
+        assert length >= math.hypot(x, y) - 1e-12

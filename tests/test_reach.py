@@ -10,7 +10,7 @@ from punched import ribbed_box
 
 from bayreach.bays import find_bays
 from bayreach.errors import WandError
-from bayreach.insertion import space_of
+from bayreach.insertion import gets_into, space_of
 from bayreach.rays import Scene
 from bayreach.reach import (
     Care,
@@ -226,3 +226,19 @@ def test_a_straight_wand_has_no_bend_to_vary(ground, port):
 def test_a_name_from_a_job_file_cannot_write_markup(ground, port):
     cases = sweep(ground, rod(), [replace(port, name="<b>port</b>")], {"length": (0.1, 0.2)})
     assert "<b>" not in sweep_svg(cases)
+
+
+def test_a_stiff_hose_is_told_the_bend_radius_that_would_do():
+    mesh, _ = mend(ribbed_box(drop=[0.03, -0.03, 0.03])[0])
+    bays = find_bays(mesh)
+    winding = ground_of(space_of(bays.mesh, bays), Scene(bays.mesh), care=Care(aims=32, samples=20, tips=5))
+    way_in = next(opening for opening in bays.openings if -1 in opening.links)
+    stiff = Wand(name="hose", shape="flexible", length=1.2, diameter=0.006, bend_radius=0.5, tip=TIP)
+    found = changes_of(winding, stiff, way_in, "bay 4")
+    change = found["bend_radius"]
+    assert change.needed < change.failed <= 0.5
+    assert change.failed - change.needed < 2.1e-4
+    softer = replace(stiff, bend_radius=change.needed)
+    assert gets_into(winding.space, softer, way_in, 3)
+    # Nor would more length or less thickness do.
+    assert "length" not in found

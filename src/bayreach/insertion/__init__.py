@@ -20,12 +20,13 @@ from bayreach.insertion._space import (
     hole_to_widen,
     inner_bay,
     inward,
+    obstacle_boxes,
     rods_blocked,
     space_of,
 )
 from bayreach.insertion._straight import LIMITS, StraightReach, straight_reach
 from bayreach.insertion._straight_paths import bay_ranges, limit_sentence
-from bayreach.insertion._through import aims_tried, paths_through
+from bayreach.insertion._through import aims_tried, gets_into, paths_through
 
 __all__ = [
     "LIMITS",
@@ -44,6 +45,7 @@ __all__ = [
     "crossings",
     "entries_over",
     "faces_in_hole",
+    "gets_into",
     "hole_for_tilt",
     "hole_to_widen",
     "hook_hole",
@@ -52,6 +54,7 @@ __all__ = [
     "limit_sentence",
     "longest_round_corner",
     "max_tilt",
+    "obstacle_boxes",
     "paths_through",
     "replay",
     "rod_round_corner_fits",

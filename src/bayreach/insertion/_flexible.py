@@ -21,6 +21,8 @@ FREE = np.zeros(3)
 """A heading that may be any."""
 LEG_POSES = 20000
 """Most poses of the search for one leg."""
+NARROW = 0.3
+"""What passing an opening as wide as the wand costs, in metres of way."""
 TRIES = 60
 """Most legs tried on the way to one bay."""
 
@@ -87,7 +89,10 @@ def entries_of(bender: Bender) -> list[Route]:
 
 
 def chains_to(space: Space, opening: "Opening", bay: int, width: float) -> "Iterator[tuple[Opening, ...]]":
-    """Yield chains of openings from the entry to a bay, the shortest first; none passes a bay twice."""
+    """Yield chains of openings from the entry to a bay, the easiest first; none passes a bay twice.
+
+    An opening costs the way to it and, the narrower it is against `width` (m), up to `NARROW` more.
+    """
     import heapq
 
     waiting: list[tuple[float, int, tuple[Any, ...], int]] = [(0.0, 0, (opening,), inner_bay(opening))]
@@ -105,7 +110,7 @@ def chains_to(space: Space, opening: "Opening", bay: int, width: float) -> "Iter
             if beyond == OUTSIDE or beyond in seen:
                 continue
             number += 1
-            step = float(np.linalg.norm(other.center - chain[-1].center))
+            step = float(np.linalg.norm(other.center - chain[-1].center)) + NARROW * width / other.diameter
             heapq.heappush(waiting, (length + step, number, (*chain, other), beyond))
 
 

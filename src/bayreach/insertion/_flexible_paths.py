@@ -2,7 +2,7 @@
 
 import math
 from dataclasses import replace
-from itertools import pairwise
+from itertools import islice, pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -67,6 +67,15 @@ def flexible_paths(
     return found, tuple(_refusal(bender, bay) for bay in missing)
 
 
+def route_into(bender: Bender, bay: int) -> Route | None:
+    """Return a route to the last opening before a bay, or None; the easiest few chains are tried."""
+    if bay == inner_bay(bender.opening):
+        return next(iter(entries_of(bender)), None)
+    chains = chains_to(bender.space, bender.opening, bay, 2.0 * bender.radius)
+    routes = (routes_along(bender, chain) for chain in islice(chains, CHAINS))
+    return next((route for route in routes if route is not None), None)
+
+
 def _routes(bender: Bender) -> tuple[dict[int, Route], list[int]]:
     """Return a route into each bay behind the first one, and the bays to which none was found."""
     routes: dict[int, Route] = {}
@@ -74,13 +83,7 @@ def _routes(bender: Bender) -> tuple[dict[int, Route], list[int]]:
     for bay in bender.space.bays.bays:
         if bay.index == inner_bay(bender.opening):
             continue
-        found = None
-        for number, chain in enumerate(
-            chains_to(bender.space, bender.opening, bay.index, 2.0 * bender.radius)
-        ):
-            if number >= CHAINS or found is not None:
-                break
-            found = routes_along(bender, chain)
+        found = route_into(bender, bay.index)
         if found is None:
             failed.append(bay.index)
         else:

@@ -1,5 +1,6 @@
 """The solid that wands move through, built once and asked many times."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
@@ -9,7 +10,7 @@ from numpy.typing import ArrayLike
 
 from bayreach.arrays import OUTSIDE, BoolArray, FloatArray, IntArray, unit_vectors
 from bayreach.errors import WandError
-from bayreach.mesh import Mesh, joined
+from bayreach.mesh import Mesh, joined, mesh_of
 
 if TYPE_CHECKING:
     from bayreach.bays import Bays, Opening
@@ -87,6 +88,22 @@ def space_of(mesh: Mesh, bays: "Bays", obstacles: Mesh | None = None) -> Space:
     walls = np.concatenate([mesh.corners, bays.cap_points[bays.cap_faces].reshape(-1, 3, 3)])
     tree = tree_of(np.array(solid.corners))
     return Space(mesh=mesh, solid=solid, bays=bays, rim=rim, tree=tree, air=tree_of(walls))
+
+
+def obstacle_boxes(boxes: Mapping[str, ArrayLike]) -> Mesh:
+    """Return a mesh of closed boxes for `space_of`: a name and the two far corners (2, 3) m of each.
+
+    >>> obstacle_boxes({"jack": [[0, 0, 0], [1, 1, 2]]}).n_faces
+    12
+    """
+    faces = [[0, 1, 3], [0, 3, 2], [4, 6, 7], [4, 7, 5], [0, 4, 5], [0, 5, 1],
+             [2, 3, 7], [2, 7, 6], [0, 2, 6], [0, 6, 4], [1, 5, 7], [1, 7, 3]]  # fmt: skip
+    meshes = []
+    for name, box in boxes.items():
+        (x0, y0, z0), (x1, y1, z1) = np.sort(np.asarray(box, dtype=np.float64), axis=0)
+        points = [[x, y, z] for x in (x0, x1) for y in (y0, y1) for z in (z0, z1)]
+        meshes.append(mesh_of(points, faces, name))
+    return joined(meshes)
 
 
 def bays_at(space: Space, points: ArrayLike) -> IntArray:

@@ -10,7 +10,7 @@ from bayreach.arrays import FloatArray, unit_vectors
 from bayreach.insertion._aims import aims_over_cone, candidate_aims, widest_tilt
 from bayreach.insertion._bent_paths import bent_paths
 from bayreach.insertion._flexible import bender_of, entries_of
-from bayreach.insertion._flexible_paths import flexible_paths
+from bayreach.insertion._flexible_paths import flexible_paths, route_into
 from bayreach.insertion._records import Path, Refusal
 from bayreach.insertion._space import Space, inward
 from bayreach.insertion._straight import straight_reach
@@ -33,6 +33,17 @@ def aims_tried(space: Space, wand: Wand, opening: "Opening") -> FloatArray:
     tilt = max(widest_tilt(wand, opening), 0.0)
     rings = [aims_over_cone(axis, lean, 5)[1:] for lean in (0.5 * min(tilt, 0.5), 0.9 * min(tilt, 0.9))]
     return np.concatenate([axis[None], *rings])
+
+
+def gets_into(
+    space: Space, wand: Wand, opening: "Opening", bay: int, *, count: int = 64, shortest: float = 0.01,
+    holes: "tuple[Opening, ...]" = (), down: ArrayLike = DOWN,
+) -> bool:  # fmt: skip
+    """Tell whether a wand's tip gets through an opening into a bay; arguments as in `paths_through`."""
+    if wand.shape == "flexible":
+        return route_into(bender_of(space, wand, opening, holes), bay) is not None
+    paths, _ = paths_through(space, wand, opening, count=count, shortest=shortest, holes=holes, down=down)
+    return any(bay in path.bays_reached for path in paths)
 
 
 def paths_through(

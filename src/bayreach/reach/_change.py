@@ -7,7 +7,7 @@ from functools import partial
 from typing import TYPE_CHECKING, Any
 
 from bayreach.errors import WandError
-from bayreach.insertion import hole_to_widen, paths_through
+from bayreach.insertion import gets_into, hole_to_widen, paths_through
 from bayreach.reach._reach import SHORTEST, Ground
 from bayreach.wands import Piece, Wand
 
@@ -75,11 +75,11 @@ def _reaches(ground: Ground, bay: str, case: "tuple[Wand, Opening, tuple[Opening
     if case is None:
         return False
     wand, opening, holes = case
-    paths, _ = paths_through(
-        ground.space, wand, opening, count=ground.care.aims, shortest=SHORTEST, holes=holes, down=ground.down
-    )
     wanted = next(each.index for each in ground.space.bays.bays if each.name == bay)
-    return any(wanted in path.bays_reached for path in paths)
+    return gets_into(
+        ground.space, wand, opening, wanted, count=ground.care.aims, shortest=SHORTEST, holes=holes,
+        down=ground.down,
+    )  # fmt: skip
 
 
 def _bracketed(
