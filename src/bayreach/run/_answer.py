@@ -33,6 +33,7 @@ from bayreach.outcome import (
     WandRecord,
     coverage_of,
 )
+from bayreach.run._checkable import checkable_at
 from bayreach.run._flow import flow_records
 from bayreach.run._pulls import Pull
 from bayreach.run._reasons import WORDS, Reasons, reason_text, reasons_of
@@ -174,6 +175,7 @@ def answer(
     job, bays = site.job, site.bays
     shares = shares_of(site, wetting)
     reasons = reasons_of(site, pulls, site.required & ~shares.covered)
+    can_check = checkable_at(site, {pull.opening for pull in pulls})
     patches, left_out = _holidays(site, reasons, shares)
     said = [*job.assumed, *bay_warnings(bays), *_film_warnings(site, wetting), *left_out, *warnings]
     outcome = Outcome(
@@ -184,7 +186,7 @@ def answer(
         warnings=tuple(dict.fromkeys(said)),
         cautions=cautions(settled="settled" in job.film.mechanisms),
         mesh=mesh_record(site.read, bays.method),
-        bays=_bay_records(site, shares),
+        bays=_bay_records(site, shares, can_check),
         openings=opening_records(bays),
         passes=tuple(_pass_record(pull, order) for order, pull in enumerate(pulls, start=1)),
         coverage=coverage_record(site, shares),
@@ -225,6 +227,7 @@ def answer(
             "priority": site.priority,
             "reason": reasons.code,
             "hidden_by": reasons.hidden_by,
+            "checkable": can_check.astype(np.int64),
             **(extra or {}),
         },
         names={"reason_names": WORDS},
@@ -248,7 +251,7 @@ def coverage_record(site: Site, shares: Shares) -> CoverageRecord:
     )
 
 
-def _bay_records(site: Site, shares: Shares) -> tuple[BayRecord, ...]:
+def _bay_records(site: Site, shares: Shares, can_check: BoolArray) -> tuple[BayRecord, ...]:
     bays, need = site.bays, site.required
     inside = site.inside
 
@@ -266,6 +269,7 @@ def _bay_records(site: Site, shares: Shares) -> tuple[BayRecord, ...]:
         "low_m2": by_bay(low),
         "dry_m2": by_bay(need & (shares.total <= 0.0)),
         "heavy_m2": by_bay(need & (shares.status == films.HEAVY)),
+        "checkable_m2": by_bay(need & can_check),
     }
     return tuple(
         BayRecord(

@@ -19,9 +19,9 @@ from bayreach.rays import Scene
 from bayreach.repair import subdivided
 from bayreach.sight import Targets, targets_of
 
-WORKING_FACES = 40_000
+WORKING_FACES = 30_000
 """About how many faces the working mesh has where the job states no edge length."""
-FACE_SHARE = 0.23
+FACE_SHARE = 0.16
 """Mean area of a bisected face over the square of the longest edge allowed, as measured on the demo."""
 
 
