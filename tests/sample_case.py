@@ -111,6 +111,7 @@ def _sides_of(bay: IntArray, direct: FloatArray, settled: FloatArray) -> Sides:
         status=status.astype(np.int64),
         first_pass=np.where(film > 0, bay, -1).astype(np.int64),
         checkable=np.where(bay == 0, 1, np.where(bay < 0, -1, 0)).astype(np.int64),
+        wet_by=(np.where(film > 0, np.where(bay == 0, 0b001, 0b110), 0).astype(np.int64),),
         reason=np.where((bay >= 0) & (film <= 0), 0, -1).astype(np.int64),
         reason_names=("hidden by stringer_flange",),
     )

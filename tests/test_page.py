@@ -120,7 +120,9 @@ def test_a_touched_side_tells_what_the_result_holds(
     assert said["status"] == case.sides.status_names[case.sides.status[side]]
     assert said["touched-bay"] == case.bays[case.sides.bay[side]].name
     assert said["touched-part"] == case.mesh.part_names[case.mesh.face_parts[side // 2]]
+    assert said["touched-passes"] == {0: "1", 1: "2, 3"}[case.sides.bay[side]] or film_um == 0.0
     if film_um is not None:
+        assert said["touched-passes"] == "no pass"
         assert float(said["film"]) == film_um
         assert said["touched-why"] == "hidden by stringer_flange"
         assert said["touched-pass"] == "no pass"

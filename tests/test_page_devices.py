@@ -3,7 +3,6 @@
 import base64
 import io
 import json
-import os
 from collections.abc import Iterator
 from dataclasses import replace
 from itertools import combinations
@@ -13,6 +12,7 @@ from typing import Any
 import numpy as np
 import pytest
 from browser import Browser, opened
+from gold_pictures import looks_as_accepted
 from sample_case import sample_case, sample_mesh, sample_record, sample_sides
 
 from bayreach.picture import _result_sheet, _seen, stills
@@ -21,7 +21,6 @@ from bayreach.sheets._page import page
 
 TABLET, PHONE = (800, 1280), (390, 844)
 AXE = Path(__file__).parents[1] / ".page" / "node_modules" / "axe-core" / "axe.min.js"
-GOLD = Path(__file__).parent / "gold"
 
 
 @pytest.fixture(scope="module")
@@ -278,20 +277,7 @@ def test_a_quarter_million_faces_open_and_answer(browser: Browser, tmp_path: Pat
 def test_the_page_looks_as_it_was_accepted(
     browser: Browser, path: Path, name: str, size: tuple[int, int], layer: str
 ) -> None:
-    from PIL import Image
-
     browser.visit(path, size, touch=size != (1300, 850))
     browser.press(f"input[name=layer][value={layer}]")
     browser.ask("window.scrollTo(0, 0); window.bayreachPage.view.stage.drawNow()")
-    png = base64.b64decode(browser.cdp("Page.captureScreenshot")["data"])
-    shot = Image.open(io.BytesIO(png)).convert("RGB")
-    gold = GOLD / f"page_{name}.png"
-    if os.environ.get("ACCEPT_GOLD"):
-        shot.save(gold, optimize=True)
-    small = (size[0] // 8, size[1] // 8)
-    found, wanted = (
-        np.asarray(one.convert("RGB").resize(small, Image.Resampling.BOX), dtype=np.float64)
-        for one in (shot, Image.open(gold))
-    )
-    # Fonts differ from machine to machine by a pixel or two; blocks of eight pixels hardly do.
-    assert np.abs(found - wanted).mean() < 6.0
+    assert looks_as_accepted(f"page_{name}", base64.b64decode(browser.cdp("Page.captureScreenshot")["data"]))

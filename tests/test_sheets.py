@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from gold_pictures import looks_as_accepted
 from pdf_strokes import Stroke, strokes_of
 from sample_case import sample_case, sample_mesh, sample_record, sample_sides
 
@@ -18,7 +19,7 @@ from bayreach.report import Case, all_words, case_of, percent, read_case
 from bayreach.sheets import documents, write_sheets
 from bayreach.sheets._cards import cards_data, clock_hour
 from bayreach.sheets._markup import clock_face, escaped
-from bayreach.sheets._pack import FILM_RATIO, film_of, film_steps, packed
+from bayreach.sheets._pack import FILM_RATIO, _wet_by, film_of, film_steps, packed
 from bayreach.sheets._page import page, table_text
 from bayreach.sheets._patch import patch_of
 from bayreach.sheets._record import record_data, record_json
@@ -354,3 +355,27 @@ def test_a_stored_result_becomes_all_its_documents(tmp_path: Path) -> None:
     assert {"sheet.html", "cards.pdf", "record.pdf", "record.json"} <= set(names)
     assert all((tmp_path / name).stat().st_size > 500 for name in names)
     assert json.loads((tmp_path / "record.json").read_bytes())["plan_sha256"] == plan_hash(tmp_path)
+
+
+@pytest.mark.parametrize(("name", "page_number"), [("cards", 1), ("template", 0), ("record", 0)])
+def test_the_printed_pages_look_as_they_were_accepted(case: Case, name: str, page_number: int) -> None:
+    data = {
+        "cards": lambda: cards_data(case, {}),
+        "template": lambda: templates_data(case),
+        "record": lambda: record_data(case, "ab" * 32),
+    }[name]()
+    assert looks_as_accepted(f"print_{name}", png_pages(name, data)[page_number], tolerance=2.0)
+
+
+def test_passes_beyond_the_first_word_of_bits_are_listed_too(case: Case) -> None:
+    from dataclasses import replace
+
+    words = (np.array([1, 1 << 61, 0, 0]), np.array([0, 0, 1, 1 << 7]))
+    passes = tuple(replace(case.passes[0], wand=str(number)) for number in range(70))
+    sides = replace(case.sides, bay=np.zeros(4, dtype=np.int64), wet_by=words)
+    columns = _wet_by(replace(case, passes=passes, sides=sides))
+    bits = [
+        [side for column in columns for side in (column[1].ravel()[row] >> np.arange(8)) & 1]
+        for row in range(4)
+    ]
+    assert [np.flatnonzero(one).tolist() for one in bits] == [[0], [61], [62], [69]]

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from gold_pictures import looks_as_accepted
 from sample_case import HEIGHT, LENGTH, WIDTH, sample_case
 
 from bayreach import viewer
@@ -191,3 +192,8 @@ def test_the_window_s_keys_change_layers_and_cut(tmp_path: Path) -> None:
     assert covered[1] > 5000
     assert max(covered[0], covered[2], covered[3]) < covered[1] / 10
     assert all((one != two).any() for one, two in combinations(shots, 2))
+
+
+def test_the_picture_looks_as_it_was_accepted(case: Case, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(_seen, "DRAWER", DYING)
+    assert looks_as_accepted("picture", result_sheet(case).png(), tolerance=2.0)

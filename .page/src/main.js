@@ -245,6 +245,7 @@ function showTouched(view) {
     part: page.partNames[data.part[face]] ?? "",
     bay: page.bayNames[data.bay[side]] ?? said("outside"),
     pass: passText(data.firstPass[side]),
+    passes: passesText(data, side),
     check: said(`check_${data.check[side] + 1}`),
     place: placeShown(place, state.system),
     near: nearestOpening(place),
@@ -265,6 +266,12 @@ function why(data, side) {
 function passText(place) {
   const one = page.passes[place];
   return one ? said("pass_text", { number: place + 1, wand: one.wand, opening: one.opening }) : said("no_pass");
+}
+
+function passesText(data, side) {
+  if (!data.wetBy.length) return said("not_known");
+  const numbers = page.passes.map((_, k) => k).filter((k) => (data.wetBy[k >> 3]?.[side] >> (k & 7)) & 1);
+  return numbers.length ? numbers.map((k) => k + 1).join(", ") : said("no_pass");
 }
 
 function nearestOpening(place) {

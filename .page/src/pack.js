@@ -83,7 +83,15 @@ export function unpacked(text, arrays, numbers) {
     firstPass: sidesOf(bytes, arrays, "pass", false),
     check: sidesOf(bytes, arrays, "check", false),
     reason: sidesOf(bytes, arrays, "reason", false),
+    wetBy: wetBy(bytes, arrays),
   };
+}
+
+/** Eight passes a column: bit k of column c is pass 8 c + k. */
+function wetBy(bytes, arrays) {
+  const columns = [];
+  for (let k = 0; arrays[`wet${k}_front`]; k += 1) columns.push(sidesOf(bytes, arrays, `wet${k}`, false));
+  return columns;
 }
 
 function edgePoints(bytes, arrays, place) {

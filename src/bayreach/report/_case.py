@@ -57,6 +57,8 @@ class Sides:
         1 can be checked by eye or borescope, 0 cannot, -1 not worked out.
     reason : (2n,) int
         Place in `reason_names` of why the side misses its film, -1 none.
+    wet_by : tuple of (2n,) int
+        Bits of the passes that wet the side directly, 62 passes an array; none where it is not known.
     """
 
     bay: IntArray
@@ -67,6 +69,7 @@ class Sides:
     first_pass: IntArray
     checkable: IntArray
     reason: IntArray
+    wet_by: tuple[IntArray, ...] = ()
     status_names: tuple[str, ...] = tuple(STATUSES)
     reason_names: tuple[str, ...] = ()
 
@@ -183,6 +186,11 @@ def _sides_of(record: Mapping[str, Any], stored: Any, extra: Mapping[str, Any]) 
         first_pass=np.asarray(extra.get("first_pass", unknown), dtype=np.int64),
         checkable=np.asarray(extra.get("checkable", unknown), dtype=np.int64),
         reason=reason,
+        wet_by=tuple(
+            np.asarray(extra[f"wet_by_{word}"], dtype=np.int64)
+            for word in range(len(extra))
+            if f"wet_by_{word}" in extra
+        ),
         status_names=tuple(stored.status_names),
         reason_names=names,
     )

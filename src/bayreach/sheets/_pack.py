@@ -19,6 +19,7 @@ from bayreach.report import Case
 
 STEPS = 65535
 MOST_FILM_STEPS = 32767
+PASSES_A_WORD = 62
 FILM_LEAST_UM = 1e-3
 FILM_RATIO = 1.002
 
@@ -64,9 +65,27 @@ def packed(case: Case, edges: IntArray) -> Packed:
         ("pass", sides.first_pass.reshape(-1, 2), 2),
         ("check", sides.checkable.reshape(-1, 2), 1),
         ("reason", sides.reason.reshape(-1, 2), 2),
+        *_wet_by(case),
     ):
         columns[f"{name}_front"], columns[f"{name}_back"] = (values[:, 0], width), (values[:, 1], width)
     return _joined(columns, least, size, len(order), len(faces))
+
+
+def _wet_by(case: Case) -> list[tuple[str, IntArray, int]]:
+    """Return which passes wet each side, eight passes a column: what the page lists for a touched side."""
+    columns = []
+    known = min(len(case.passes), PASSES_A_WORD * len(case.sides.wet_by))
+    for first in range(0, known, 8):
+        bits = np.zeros(len(case.sides.bay), dtype=np.int64)
+        for number in range(first, min(first + 8, known)):
+            bits |= _bit(case.sides.wet_by, number) << (number - first)
+        columns.append((f"wet{first // 8}", bits.reshape(-1, 2), 2))
+    return columns
+
+
+def _bit(words: tuple[IntArray, ...], number: int) -> IntArray:
+    bit: IntArray = (words[number // PASSES_A_WORD] >> (number % PASSES_A_WORD)) & 1
+    return bit
 
 
 def film_steps(film_um: FloatArray, scale: FilmScale) -> IntArray:

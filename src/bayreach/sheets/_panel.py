@@ -24,7 +24,20 @@ from bayreach.sheets._look import MARK_COLOURS, MOST_PLACES
 from bayreach.sheets._markup import choice, clock_face, escaped, quantity, row, said, section, swatch, table
 
 LAYERS = ("film", "status", "pass", "check")
-TOUCHED = ("film", "direct", "settled", "status", "why", "part", "bay", "pass", "check", "place", "near")
+TOUCHED = (
+    "film",
+    "direct",
+    "settled",
+    "status",
+    "why",
+    "part",
+    "bay",
+    "pass",
+    "passes",
+    "check",
+    "place",
+    "near",
+)
 
 
 def panel(case: Case) -> str:
