@@ -38,7 +38,7 @@ from bayreach.run._flow import flow_records
 from bayreach.run._pulls import Pull
 from bayreach.run._reasons import WORDS, Reasons, reason_text, reasons_of
 from bayreach.run._site import Site
-from bayreach.run._wetting import Wetting
+from bayreach.run._wetting import Wetting, wet_by
 from bayreach.topology import edges_of
 from bayreach.units import MICROMETRE
 from bayreach.wands import Wand
@@ -228,6 +228,7 @@ def answer(
             "reason": reasons.code,
             "hidden_by": reasons.hidden_by,
             "checkable": can_check.astype(np.int64),
+            **wet_by(wetting.columns, site.mesh.n_sides),
             **(extra or {}),
         },
         names={"reason_names": WORDS},
