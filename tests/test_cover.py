@@ -6,8 +6,11 @@ import numpy as np
 import pytest
 
 from bayreach import cover
+from bayreach.cover._field import REACHED, field_of
 from bayreach.cover._model import Model, dual_bound
 from bayreach.cover._model import solve as solve_model
+from bayreach.cover._neighbourhood import rechosen
+from bayreach.cover._search import greedy, lowered
 from bayreach.errors import PlanError
 
 
@@ -265,3 +268,53 @@ def test_a_start_that_the_solver_calls_optimal_above_its_own_bound_is_not_believ
     model.add_rows([(rows, columns)], lower=1.0)
     answer = solve_model(model, start=np.array([0.0, 1.0, 1.0]))
     assert (answer.objective, answer.bound) == pytest.approx((1.0, 1.0))
+
+
+def work_of(seed, share, n_sides=400, n_passes=40):
+    """Return sides on a line and passes, each a bump of film over a tenth of it, as a field."""
+    rng = np.random.default_rng(seed)
+    place, middle = np.sort(rng.random(n_sides)), rng.random(n_passes)
+    film = np.maximum(0.0, 1.0 - ((place[:, None] - middle[None]) / 0.06) ** 2) * rng.uniform(
+        0.3, 2.0, n_passes
+    )
+    problem = cover.problem_of(
+        film,
+        entries=np.arange(n_passes) % 4,
+        new=np.zeros(4, dtype=bool),
+        least=np.full(n_passes, 0.5),
+        most=np.full(n_passes, 6.0),
+        unit_seconds=rng.uniform(2, 9, n_passes),
+        limit=np.full(n_sides, 4.0),
+        areas=np.full(n_sides, 1e-4),
+        share=share,
+    )
+    reach = problem.covered_by(problem.most)
+    need = share * float(problem.areas[reach].sum())
+    return field_of(problem, np.ones(4, dtype=bool), need_area=need, need_weight=0.0)
+
+
+@pytest.mark.parametrize("share", [0.9, 1.0])
+def test_choosing_a_part_anew_never_costs_more_and_keeps_what_is_asked(share):
+    field = work_of(3, share)
+    plan = lowered(field, greedy(field, np.zeros(len(field.passes))))
+    rng = np.random.default_rng(1)
+    costs = [field.cost(plan)]
+    for _ in range(4):
+        plan = rechosen(field, plan, liked=plan > 0, rng=rng, seconds=0.7)
+        assert field.is_met(field.levels(plan) >= REACHED)
+        costs.append(field.cost(plan))
+    assert costs == sorted(costs, reverse=True)
+    assert costs[-1] < costs[0]
+
+
+def test_row_generation_and_the_whole_problem_give_the_same_optimum(monkeypatch):
+    """Solved whole, or from 400 of its rows up: both close, so both are the optimum to 0.2 %."""
+    field = work_of(5, 1.0, n_sides=200, n_passes=24)
+    whole = cover.least_work(field, seconds=20.0, gap=1e-3)
+    monkeypatch.setattr("bayreach.cover._work.SMALL", 0)
+    monkeypatch.setattr("bayreach.cover._work.FIRST_ROWS", 40)
+    by_rows = cover.least_work(field, seconds=20.0, gap=1e-3)
+    assert whole.status == by_rows.status == "optimal"
+    assert by_rows.cost == pytest.approx(whole.cost, rel=2e-3)
+    assert by_rows.bound <= whole.cost * (1 + 1e-9)
+    assert whole.cost <= whole.greedy_cost

@@ -35,7 +35,7 @@ class Field:
     is_new: BoolArray  # (n_entries,)
     conflicts: IntArray  # (k, 2) entries
     entry_price: FloatArray  # (n_entries,)
-    pair_price: float
+    pair_price: FloatArray  # (n_pairs,)
     most_per_entry: int
     most_passes: int
     most_new: int
@@ -70,7 +70,7 @@ class Field:
             + self.unit @ amounts
             + self.surplus_price @ surplus
             + self.entry_price[np.unique(self.entry[used])].sum()
-            + self.pair_price * len(pairs)
+            + self.pair_price[pairs].sum()
         )
 
 
@@ -101,7 +101,7 @@ def field_of(problem: Problem, opened: BoolArray, *, need_area: float, need_weig
         is_new=problem.new,
         conflicts=problem.conflicts,
         entry_price=np.full(problem.n_entries, prices.entry),
-        pair_price=prices.wand_change,
+        pair_price=np.full(pairs.shape[1], prices.wand_change),
         most_per_entry=endless if limits.passes_per_entry is None else limits.passes_per_entry,
         most_passes=endless if limits.passes is None else limits.passes,
         most_new=problem.n_entries if limits.new_holes is None else limits.new_holes,

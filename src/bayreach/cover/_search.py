@@ -78,7 +78,9 @@ def _first_cost(field: Field, amounts: FloatArray) -> FloatArray:
     used = amounts > 0
     has_entry = np.isin(field.entry, field.entry[used])
     has_pair = np.isin(field.pair, field.pair[used])
-    begin = field.fixed + field.entry_price[field.entry] * ~has_entry + field.pair_price * ~has_pair
+    begin = (
+        field.fixed + field.entry_price[field.entry] * ~has_entry + field.pair_price[field.pair] * ~has_pair
+    )
     return np.where(used, 0.0, begin)
 
 

@@ -96,6 +96,7 @@ def solve(
     problem: Problem,
     *,
     slack: float = 0.01,
+    margin: float = 0.0,
     seconds: float = 60.0,
     rounds: int = 60,
     ratios: tuple[float, ...] | None = SPEED_LEVELS,
@@ -113,6 +114,9 @@ def solve(
     ----------
     slack : float
         Share of the best weighted coverage that stage (iii) may give up, 0 to 1.
+    margin : float
+        Share of area by which stage (iii) aims above the share asked, where the holes allow it: of use where
+        sides are a sample, so that the simulation does not fall short by chance.
     seconds : float
         Time for all stages; the bound says how good the answer is when time runs out.
     rounds : int
@@ -130,7 +134,10 @@ def solve(
     opened = ~problem.new
     opened[choice.holes[found.chosen]] = True
     keep = max(0.0, found.value - slack * found.value)
-    field = field_of(problem, opened, need_area=target, need_weight=keep)
+    within = choice.area_of(found.chosen) * (1.0 - ROUND_OFF)
+    wanted = max(target, min(target + margin * float(problem.areas.sum()), within))
+    need = target if problem.limits.has_pass_limit else wanted
+    field = field_of(problem, opened, need_area=need, need_weight=keep)
     work = least_work(field, seconds=0.6 * seconds, rounds=rounds)
     cover = _cover_of(
         problem=problem,
@@ -185,7 +192,7 @@ def _free_field(problem: Problem, *, need_area: float, most_new: int, hole_cost:
         field,
         fixed=np.zeros(n_passes),
         unit=np.zeros(n_passes),
-        pair_price=0.0,
+        pair_price=np.zeros(len(field.pair_entry)),
         surplus_price=np.zeros(len(field.sides)),
         entry_price=hole_cost * problem.new.astype(float),
         most_new=most_new,

@@ -9,6 +9,7 @@ import numpy as np
 from bayreach.arrays import BoolArray, FloatArray, IntArray
 from bayreach.cover._field import REACHED, Field
 from bayreach.cover._model import Answer, solve
+from bayreach.cover._neighbourhood import rechosen
 from bayreach.cover._search import greedy, improved, lowered
 from bayreach.cover._work_model import Parts, Rows, every_row, point_of, work_model
 
@@ -93,7 +94,9 @@ def least_work(
         search.rows = every_row(field)
         feasible = True
     else:
-        feasible = _relax(search, seconds=0.25 * seconds)
+        feasible = _relax(search, seconds=0.2 * seconds)
+    if feasible and len(field.areas) > SMALL and math.isfinite(search.cost):
+        _rechoose(search, rng, gap=gap, seconds=0.6 * (end - time.monotonic()))
     if feasible:
         _close(search, gap=gap, end=end)
     if not math.isfinite(search.cost):
@@ -178,6 +181,20 @@ def _unpaid(field: Field, amounts: FloatArray, rows: Rows) -> FloatArray:
     return np.where(surplus > 1e-9, surplus, 0.0)
 
 
+def _rechoose(search: _Search, rng: np.random.Generator, *, gap: float, seconds: float) -> None:
+    """Choose parts of the plan anew by small MILPs for a while."""
+    field = search.field
+    if field.most_passes < len(field.passes) or field.most_per_entry < len(field.passes):
+        return  # limits on passes would have to be shared out; the MILPs below keep them
+    end = time.monotonic() + seconds
+    while not search.is_closed(gap):
+        left = end - time.monotonic()
+        if left <= 0.2:
+            return
+        each = min(left, 3.0)
+        search.offer(rechosen(field, search.best, liked=search.support, rng=rng, seconds=each))
+
+
 def _close(search: _Search, *, gap: float, end: float) -> None:
     """Solve MILPs, on the support while that gains and then on every pass, adding the rows they get wrong."""
     n_passes = len(search.field.passes)
@@ -185,7 +202,7 @@ def _close(search: _Search, *, gap: float, end: float) -> None:
     phases = [True] if n_passes <= 60 or share > 0.8 or not search.support.any() else [False, True]
     for whole in phases:
         passes = np.arange(n_passes) if whole else np.flatnonzero(search.support)
-        until = end if whole else time.monotonic() + 0.45 * (end - time.monotonic())
+        until = end if whole else time.monotonic() + 0.3 * (end - time.monotonic())
         while not search.is_closed(gap):
             left = until - time.monotonic()
             if left < 0.5 and math.isfinite(search.cost):

@@ -62,7 +62,7 @@ def work_model(field: Field, passes: IntArray, rows: Rows, *, reward: FloatArray
     amount = model.add_columns(n, cost=field.unit[passes], upper=most)
     pair_names, pair_place = np.unique(field.pair[passes], return_inverse=True)
     entry_names = np.unique(field.lets_in[:, passes].tocoo().row).astype(np.int64)
-    pairs = model.add_columns(len(pair_names), cost=field.pair_price, integer=True)
+    pairs = model.add_columns(len(pair_names), cost=field.pair_price[pair_names], integer=True)
     entries = model.add_columns(len(entry_names), cost=field.entry_price[entry_names], integer=True)
     gain = np.zeros(len(sides)) if reward is None else reward[sides]
     covered = model.add_columns(len(sides), cost=-gain, lower=_must(field)[sides], integer=True)

@@ -42,9 +42,11 @@ AIM_SECONDS = 20.0
 """Seconds to push a wand in and aim it once. Common practice, no source."""
 MOST_PULLS = 3
 """Most pulls along one path that a plan asks for."""
+SAMPLE_MARGIN = 0.003
+"""Share of area aimed at above the target where a sample stands for all sides: about its standard error."""
 MOST_CURVE = 8
 """Most new holes on the trade-off curve."""
-MOST_SIDES = 12_000
+MOST_SIDES = 6_000
 """Sides that a plan is made on; where more need film, a sample drawn evenly by area stands for them."""
 
 
@@ -163,7 +165,9 @@ def make_plan(
         prices=cover.Prices() if prices is None else prices,
     )
     problem = problem_on(board)
-    found = cover.solve(problem, slack=slack, seconds=0.7 * seconds, progress=say)
+    sampled = len(sides) < int(asked.required.sum())
+    margin = SAMPLE_MARGIN if sampled else 0.0
+    found = cover.solve(problem, slack=slack, margin=margin, seconds=0.7 * seconds, progress=say)
     return plan_on(board, problem, found, slack=slack, seconds=0.3 * seconds, progress=say)
 
 
