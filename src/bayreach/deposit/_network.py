@@ -194,10 +194,10 @@ class _Troughs:
     ----------
     root : (b,) int
         Basin in which the steepest way from each basin ends.
-    step_root : (k,) int
-        That of each upward-facing side.
-    touched : (k, 3) int
-        Basins of the corners of each upward-facing side.
+    members : (m,) int
+        Upward-facing sides that drain to, or touch, each basin, basin after basin.
+    starts : (b + 1,) int
+        Where the members of each basin begin, and their end.
     heights : (k, PIECES) float
         Height in m of equal pieces of each upward-facing side.
     areas : (k,) float
@@ -207,8 +207,8 @@ class _Troughs:
     """
 
     root: IntArray
-    step_root: IntArray
-    touched: IntArray
+    members: IntArray
+    starts: IntArray
     heights: FloatArray
     areas: FloatArray
     bottoms: FloatArray
@@ -227,17 +227,19 @@ class _Troughs:
         pieces = sample_weights(PIECES)
         bottoms = np.full(n_basins, np.inf)
         np.minimum.at(bottoms, network.basin, network.heights)
+        belongs = np.column_stack([root[network.basin[lowest]], network.basin[corners]])
+        pairs = np.unique(np.stack([belongs.ravel(), np.repeat(np.arange(len(facing)), 4)], axis=1), axis=0)
         return cls(
             root=root,
-            step_root=root[network.basin[lowest]],
-            touched=network.basin[corners],
+            members=pairs[:, 1],
+            starts=np.searchsorted(pairs[:, 0], np.arange(n_basins + 1)),
             heights=heights @ pieces.T,
             areas=slopes.areas[facing] * slopes.rise[facing] / PIECES,
             bottoms=bottoms,
         )
 
-    def _mine(self, basin: int) -> BoolArray:
-        return np.asarray((self.step_root == basin) | (self.touched == basin).any(axis=1))
+    def _mine(self, basin: int) -> IntArray:
+        return self.members[self.starts[basin] : self.starts[basin + 1]]
 
     def capacity(self, basin: int, level: float) -> float:
         """Return how much in m³ stands in the trough of `basin` up to the height `level` (m)."""
@@ -247,7 +249,7 @@ class _Troughs:
     def depth(self, basin: int, volume: float) -> float:
         """Return how deep in m `volume` (m³) stands in `basin`; NaN without a side to stand on."""
         mine = self._mine(basin)
-        if not mine.any():
+        if not len(mine):
             return float("nan")
         heights = self.heights[mine].ravel()
         order = np.argsort(heights)
