@@ -308,7 +308,7 @@ def test_fetch_is_the_longest_way_down_whatever_the_order_it_is_found_in(seed: i
                     drop = mesh.points[start, 2] - mesh.points[end, 2]
                     if drop > 0:
                         fetch[end] = max(fetch[end], fetch[start] + drop / slope)
-    assert slopes.fetch[::2] == pytest.approx(fetch[mesh.faces], rel=1e-3, abs=1e-6)
+    assert slopes.fetch[::2] == pytest.approx(fetch[mesh.faces], rel=1e-9, abs=1e-12)
 
 
 def hung(flange: bool) -> tuple[Mesh, np.ndarray]:

@@ -13,6 +13,7 @@ from scipy.sparse.csgraph import connected_components
 
 from bayreach.arrays import OUTSIDE, FloatArray, IntArray
 from bayreach.mesh import Mesh
+from bayreach.rays.packets import compiled
 from bayreach.topology import SideLinks, groups
 
 
@@ -89,34 +90,19 @@ def fetches(mesh: Mesh, surface: Surface, sides: IntArray, slopes: FloatArray) -
     slope = np.tile(slopes, 3)
     goes = (drop > 0) & (slope > 0)
     ends, step = ends[goes], drop[goes] / slope[goes]
-    n = len(surface.heights)
-    order = np.argsort(ends[:, 0], kind="stable")
-    ends, step = ends[order], step[order]
-    starts = np.searchsorted(ends[:, 0], np.arange(n + 1))
-    fetch = np.zeros(n)
-    slack = 1e-6 * float(np.ptp(surface.heights)) if n else 0.0
-    fed = np.zeros(n, dtype=bool)
-    fed[ends[:, 1]] = True
-    active, signed = np.flatnonzero(~fed), np.zeros(n, dtype=np.int64)
-    # From the tops down; a node is taken up again only when a longer way to it has been found.
-    while len(active):
-        edges = _runs(starts[active], starts[active + 1])
-        found = fetch[ends[edges, 0]] + step[edges]
-        below = ends[edges, 1]
-        before = fetch[below]
-        np.maximum.at(fetch, below, found)
-        grown = below[fetch[below] > before + slack]
-        # Each once: of equal nodes only the last to sign stays. Several times as fast as sorting them.
-        signed[grown] = np.arange(len(grown))
-        active = grown[signed[grown] == np.arange(len(grown))]
+    # From the highest node down: all that leads to a node is known before what leads from it is asked.
+    order = np.argsort(-surface.heights[ends[:, 0]], kind="stable")
+    fetch = np.zeros(len(surface.heights))
+    _lengthen(fetch, ends[order], step[order])
     return fetch
 
 
-def _runs(starts: IntArray, stops: IntArray) -> IntArray:
-    """Return the concatenated ranges from each start to its stop."""
-    counts = stops - starts
-    firsts = np.repeat(starts - np.concatenate([[0], np.cumsum(counts)[:-1]]), counts)
-    return firsts + np.arange(int(counts.sum()))
+@compiled
+def _lengthen(fetch: FloatArray, ends: IntArray, step: FloatArray) -> None:
+    """Carry `fetch` (m,) along the edges (k, 2) in their order, keeping the longest way to each node."""
+    for k in range(len(ends)):
+        longer = fetch[ends[k, 0]] + step[k]
+        fetch[ends[k, 1]] = max(fetch[ends[k, 1]], longer)
 
 
 def basins(n: int, ways: IntArray) -> IntArray:
