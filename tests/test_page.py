@@ -1,5 +1,7 @@
 """The technician's page in a real browser: what it shows, what each control does, and that it asks nobody."""
 
+import shutil
+import subprocess
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -266,3 +268,12 @@ def test_playing_moves_on_by_itself_and_pauses(shown: Browser) -> None:
     assert 0 < first < 3
     shown.ask("return new Promise(done => setTimeout(done, 150))")
     assert float(shown.ask("return document.getElementById('progress').value")) == first
+
+
+def test_the_bundle_is_what_its_sources_build() -> None:
+    folder = Path(__file__).parents[1] / ".page"
+    npm = shutil.which("npm")
+    if not npm or not (folder / "node_modules" / "vite").is_dir():
+        pytest.skip("npm or its packages are not installed (npm ci --prefix .page)")
+    done = subprocess.run([npm, "run", "check"], cwd=folder, capture_output=True, check=False, timeout=120)
+    assert done.returncode == 0, done.stderr.decode()

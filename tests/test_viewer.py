@@ -9,9 +9,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 from gold_pictures import looks_as_accepted
+from PIL import Image
 from sample_case import HEIGHT, LENGTH, WIDTH, sample_case
 
-from bayreach import viewer
+from bayreach import heatmap, viewer
 from bayreach.arrays import BoolArray
 from bayreach.errors import DisplayError
 from bayreach.mesh import Mesh
@@ -197,3 +198,14 @@ def test_the_window_s_keys_change_layers_and_cut(tmp_path: Path) -> None:
 def test_the_picture_looks_as_it_was_accepted(case: Case, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(_seen, "DRAWER", DYING)
     assert looks_as_accepted("picture", result_sheet(case).png(), tolerance=2.0)
+
+
+def test_a_mesh_file_becomes_a_picture_of_its_bays(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    monkeypatch.setattr(_seen, "DRAWER", DYING)
+    mesh = Path(__file__).parents[1] / "meshes" / "control_surface.obj"
+    written = viewer.draw_mesh(mesh, "mm", tmp_path / "bays.png")
+    with Image.open(written) as picture:
+        pixels = np.asarray(picture.convert("RGB")).reshape(-1, 3)
+    # Six bays: the first six colours of things without an order, each on more than its legend's box.
+    for place in range(6):
+        assert (pixels == heatmap.rgb(heatmap.set_colour(place))).all(axis=1).sum() > 1000

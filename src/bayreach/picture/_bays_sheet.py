@@ -65,9 +65,9 @@ def _lists(paper: Paper, bays: Sequence[str], openings: Sequence[str], engine: s
         top = paper.text(left, top, words("more_rows", count=len(bays) - MOST_ROWS // 2), size=13)
     top += 10
     for number, text in enumerate(openings, start=1):
-        if top > HEIGHT - 90:
+        if top > HEIGHT - 108:
             paper.text(left, top, words("more_rows", count=len(openings) - number + 1), size=13)
             break
         top = paper.text(left, top, f"{number}  {short(text, 110)}", size=14, width=width + 40) + 3
-    note = words("view_note", engine=engine)
-    paper.text(left, HEIGHT - 44, note, size=12, colour=SOFT_INK, width=WIDTH - left - 14)
+    note = f"{words('candidate_foot')} {words('view_note', engine=engine)}"
+    paper.text(left, HEIGHT - 62, note, size=12, colour=SOFT_INK, width=WIDTH - left - 14)

@@ -8,13 +8,13 @@ from pathlib import Path
 
 import numpy as np
 
-from bayreach.arrays import IntArray
+from bayreach.arrays import FloatArray, IntArray
 from bayreach.errors import DisplayError
 from bayreach.mesh import Mesh
-from bayreach.report import read_case
+from bayreach.report import area_text, length_text, read_case, words
 from bayreach.viewer._polydata import polydata
 
-__all__ = ["draw", "draw_bays", "polydata", "show"]
+__all__ = ["draw", "draw_bays", "draw_mesh", "polydata", "show"]
 
 WINDOW = (sys.executable, "-m", "bayreach.viewer._window")
 """Command of the window's process."""
@@ -62,6 +62,49 @@ def draw_bays(
     from bayreach.picture import bays_sheet
 
     return bays_sheet(mesh, np.asarray(side_bay), title=title, bays=bays, openings=openings).save(png)
+
+
+def draw_mesh(mesh_file: Path, units: str, png: Path) -> Path:
+    """Measure a mesh file and write the picture of its bays and openings to `png`; return its path.
+
+    Raises
+    ------
+    MeshError, UnitError
+        When the file cannot be read or the unit is unknown.
+    DisplayError
+        When the picture's file cannot be written.
+    """
+    from bayreach.bays import find_bays
+    from bayreach.meshfile import read_mesh
+
+    bays = find_bays(read_mesh(mesh_file, units).mesh)
+    names = [
+        words("bay_row", name=bay.name, area=area_text(bay.area), volume=litres(bay.volume))
+        for bay in bays.bays
+    ]
+    openings = [
+        (
+            words("opening_label", name=opening.name, diameter=length_text(opening.diameter)),
+            triple(opening.center),
+        )
+        for opening in bays.openings
+    ]
+    return draw_bays(bays.mesh, bays.side_bay, png, title=mesh_file.name, bays=names, openings=openings)
+
+
+def triple(point: FloatArray) -> tuple[float, float, float]:
+    """Return a place (3,) as three floats."""
+    x, y, z = (float(value) for value in point)
+    return x, y, z
+
+
+def litres(volume: float) -> str:
+    """Return an air volume in m³ as litres.
+
+    >>> litres(0.0327)
+    '32.7 L'
+    """
+    return f"{volume * 1e3:.3g} L"
 
 
 def show(folder: Path, png: Path | None = None) -> None:
