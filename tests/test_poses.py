@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pytest
 
-from bayreach.poses import TipPath, clock_zero, poses_at, stations_of, straight_path, turned_about
+from bayreach.poses import TipPath, clock_zero, poses_at, stations_of, straight_path, turned_about, with_clock
 
 DOWN = (0, 0, -1)
 
@@ -67,3 +67,9 @@ def test_a_path_that_goes_deeper_as_it_is_pulled_is_refused():
         TipPath(
             points=[[0, 0, 0], [1, 0, 0]], axes=[[1, 0, 0]] * 2, clocks=[[0, 0, 1]] * 2, depths=[0.0, 1.0]
         )
+
+
+def test_a_tip_turned_about_its_axis_is_the_path_of_that_clock_angle():
+    keys = {"entry": [0, 0, 0], "aim": [1, 2, 0.5], "deepest": 1.0, "shallowest": 0.2, "down": DOWN}
+    path = straight_path(clock=0.0, **keys)
+    assert with_clock(path, 0.7).clocks == pytest.approx(straight_path(clock=0.7, **keys).clocks)

@@ -99,6 +99,18 @@ def turned_about(vector: ArrayLike, axis: ArrayLike, angle: float) -> FloatArray
     return turned
 
 
+def with_clock(path: TipPath, angle: float) -> TipPath:
+    """Return `path` with the tip turned about its own axis by `angle` (rad, clockwise from behind).
+
+    >>> start, aim, down = [0, 0, 0], [1, 0, 0], [0, 0, -1]
+    >>> path = straight_path(entry=start, aim=aim, deepest=1, shallowest=0, clock=0, down=down)
+    >>> [round(float(x), 9) + 0.0 for x in with_clock(path, np.pi).clocks[0]]
+    [0.0, 0.0, -1.0]
+    """
+    clocks = path.clocks * np.cos(angle) + np.cross(path.axes, path.clocks) * np.sin(angle)
+    return TipPath(points=path.points, axes=path.axes, clocks=clocks, depths=path.depths)
+
+
 def straight_path(
     *, entry: ArrayLike, aim: ArrayLike, deepest: float, shallowest: float, clock: float, down: ArrayLike
 ) -> TipPath:

@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike
 
 from bayreach.arrays import OUTSIDE, FloatArray, IntArray
 from bayreach.insertion import Path, Refusal, paths_through
-from bayreach.poses import TipPath, poses_at, turned_about
+from bayreach.poses import TipPath, poses_at, with_clock
 from bayreach.wands import Wand
 
 if TYPE_CHECKING:
@@ -180,16 +180,9 @@ def _turned(
     angles = clock_angles(path.wand.tip, path.wand.shape)
     if len(angles) == 1:
         return [path]
-    if path.wand.shape == "straight":
-        # Turning a straight wand about its own axis moves nothing but the pattern.
-        return [
-            replace(
-                path,
-                clock=angle,
-                tip_path=replace(path.tip_path, clocks=turned_about(path.tip_path.clocks, path.aim, angle)),
-            )
-            for angle in angles
-        ]
+    if path.wand.shape != "bent":
+        # Turning a straight wand about its own axis, or a flexible one along its line, moves but the pattern.
+        return [replace(path, clock=angle, tip_path=with_clock(path.tip_path, angle)) for angle in angles]
     paths, _ = paths_through(
         space,
         path.wand,
