@@ -178,3 +178,13 @@ def test_a_thinner_hook_reaches_no_less():
         )
         deepest.append(max((path.deepest for path in paths), default=0.0))
     assert deepest == sorted(deepest)
+
+
+def test_a_hook_stops_where_it_droops_too_much():
+    # w L⁴ / 8 EI = 1 mm at L = (8 * 0.05 * 0.001 / (0.05 * 9.80665)) ** 0.25 = 169 mm.
+    space, hole = punched_plate(0.02, 0.0)
+    soft = hook(0.006, 0.02, 1.2, stiffness=0.05, mass_per_length=0.05, droop_limit=0.001)
+    (path,), _ = paths_through(space, soft, hole, aims=[AXIS])
+    free = (8 * 0.05 * 0.001 / (0.05 * 9.80665)) ** 0.25
+    assert free - 0.009 < path.deepest <= free
+    assert path.limit.endswith("where its free length droops 1.0 mm")

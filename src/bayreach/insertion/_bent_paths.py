@@ -100,6 +100,8 @@ def bent_limit(search: Search, row: int, column: int) -> str:
     if row + 1 >= len(tools.rows):
         return f"stops {depth:.0f} mm in, at its own length"
     face, capsule = int(search.faces[row + 1, column]), int(search.capsules[row + 1, column])
+    if face < 0 and tools.threading.depths[tools.rows[row + 1]] > tools.free:
+        return f"stops {depth:.0f} mm in, where its free length droops {1e3 * tools.wand.droop_limit:.1f} mm"
     if face < 0:
         return _hole_limit(tools, row + 1)
     where = f"{tools.coarse.names[capsule]} on {tools.space.part_of(face)}"

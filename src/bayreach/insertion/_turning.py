@@ -41,6 +41,7 @@ class Tools:
     clocks: FloatArray
     coarse: Body
     fine: Body
+    free: float
 
 
 def tools_for(
@@ -65,6 +66,7 @@ def tools_for(
     return Tools(
         space=space, wand=wand, opening=opening, down=np.asarray(down, dtype=np.float64),
         shares=space.shares(), threading=threading, rows=rows,
+        free=wand.free_length() if math.isfinite(wand.droop_limit) else math.inf,
         clocks=np.unique(angles.round(9)), coarse=body_of(wand, longest=math.inf), fine=body_of(wand),
     )  # fmt: skip
 
@@ -113,7 +115,8 @@ def searched(tools: Tools, entry: FloatArray, aim: FloatArray) -> Search:
     poses = _poses(tools, every_row, every_clock, entry, aim)
     extras = np.full((len(every_row), len(tools.coarse.radii)), tools.wand.clearance)
     faces, capsules = _blocked(tools, tools.coarse, poses, every_row, extras)
-    clear = (faces < 0).reshape(shape) & _passes_hole(tools, aim)[:, None]
+    held = tools.threading.depths[rows] <= tools.free
+    clear = (faces < 0).reshape(shape) & (_passes_hole(tools, aim) & held)[:, None]
     reached, before = _flooded(clear)
     return Search(
         tools=tools, entry=entry, aim=aim, clear=clear, reached=reached, before=before,
