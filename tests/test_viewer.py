@@ -1,5 +1,6 @@
 """Pictures: what each pixel sees, what happens without OpenGL or a display, and labels that keep apart."""
 
+import io
 import signal
 import subprocess
 import sys
@@ -209,3 +210,16 @@ def test_a_mesh_file_becomes_a_picture_of_its_bays(monkeypatch: pytest.MonkeyPat
     # Six bays: the first six colours of things without an order, each on more than its legend's box.
     for place in range(6):
         assert (pixels == heatmap.rgb(heatmap.set_colour(place))).all(axis=1).sum() > 1000
+
+
+def test_every_colour_of_the_scales_is_stored_exactly() -> None:
+    # Pillow's own quantising turned #DDCC77 into a neighbour.
+    colours = [heatmap.set_colour(place) for place in range(9)]
+    colours += [band.colour for band in heatmap.FilmScale(required_um=1.0, most_um=2.0).bands]
+    colours += [colour for colour, _ in heatmap.STATUS_COLOURS.values()]
+    paper = _paper.Paper(10 * len(colours), 10)
+    for place, colour in enumerate(colours):
+        paper.draw.rectangle((10 * place, 0, 10 * place + 9, 9), fill=colour)
+    with Image.open(io.BytesIO(paper.png())) as picture:
+        row = np.asarray(picture.convert("RGB"))[5, 5::10]
+    assert [tuple(one) for one in row] == [heatmap.rgb(colour) for colour in colours]

@@ -49,9 +49,8 @@ class Paper:
         from PIL import Image
 
         kept = BytesIO()
-        palette = Image.new("P", (1, 1))
-        palette.putpalette(_palette().ravel().tolist())
-        few = self.image.quantize(palette=palette, dither=Image.Dither.NONE)
+        few = Image.fromarray(_places_in_palette(np.asarray(self.image)))
+        few.putpalette(_palette().ravel().tolist())
         few.save(kept, format="PNG", optimize=True)
         return kept.getvalue()
 
@@ -203,6 +202,20 @@ def _palette() -> NDArray[np.uint8]:
     mixes = [table * (1 - share) + line * share for share in (0.5, 0.25, 0.75) for line in lines[1:]]
     colours = np.concatenate([table, lines, greys, *mixes])[:256]
     return np.resize(np.rint(colours), (256, 3)).astype(np.uint8)
+
+
+def _places_in_palette(pixels: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    """Return the nearest colour's place in the palette (h, w); a colour that the palette holds keeps itself.
+
+    Pillow's own way to a given palette looks at coarse boxes of colours and mixes neighbours up.
+    """
+    packed = (pixels.astype(np.int64) * [65536, 256, 1]).sum(axis=2, dtype=np.int64)
+    colours, back = np.unique(packed, return_inverse=True)
+    parts = np.stack([colours >> 16, (colours >> 8) & 255, colours & 255], axis=1).astype(np.float64)
+    palette = _palette().astype(np.float64)
+    away = (parts**2).sum(axis=1)[:, None] - 2 * parts @ palette.T + (palette**2).sum(axis=1)
+    nearest: NDArray[np.uint8] = away.argmin(axis=1).astype(np.uint8)[back].reshape(packed.shape)
+    return nearest
 
 
 def _holds(outer: Box, inner: Box) -> bool:
