@@ -5,9 +5,10 @@ import math
 import numpy as np
 import pytest
 from collisions import Collider
-from punched import ribbed_box
+from punched import bays_of, ribbed_box
 
 from bayreach.bays import find_bays
+from bayreach.demo import wing_box
 from bayreach.insertion import paths_through, replay, rods_blocked, space_of, straight_reach
 from bayreach.insertion._exact import segment_triangle_distances
 from bayreach.repair import mend, subdivided
@@ -48,7 +49,15 @@ def wands() -> list[Wand]:
     ]  # fmt: skip
 
 
-def test_ten_thousand_random_rods_agree_with_an_independent_library(space, collider):
+@pytest.fixture(scope="module")
+def wing():
+    mesh = wing_box(20.0)
+    bays = bays_of(mesh, ["wing"], [])
+    return space_of(mesh, bays), Collider(mesh)
+
+
+def test_ten_thousand_random_rods_in_the_demo_wing_box_agree_with_an_independent_library(wing):
+    space, collider = wing
     rng = np.random.default_rng(11)
     low, high = space.mesh.box
     starts = low + rng.random((10_000, 3)) * (high - low)
@@ -64,6 +73,13 @@ def test_ten_thousand_random_rods_agree_with_an_independent_library(space, colli
     for k in np.flatnonzero(ours != theirs):
         thinner, thicker = (collider.is_hit(starts[k], ends[k], radii[k] + shift) for shift in (-1e-5, 1e-5))
         assert thinner != thicker or ours[k] == thinner, (k, ours[k], theirs[k])
+    # Asked half a millimetre of clearance, every rod refused without being hit is within that of the
+    # structure.
+    careful = rods_blocked(space, starts, ends, radii, extras=5e-4) >= 0
+    assert (careful >= ours).all()
+    refused = np.flatnonzero(careful & ~theirs)
+    assert len(refused) > 0
+    assert all(collider.is_hit(starts[k], ends[k], radii[k] + 5.1e-4) for k in refused)
 
 
 def test_no_rod_that_fits_is_within_its_radius_of_any_face_by_the_slow_twin(space):
