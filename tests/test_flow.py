@@ -17,6 +17,13 @@ center = [500, 200, 0]
 diameter = "12 mm"
 """
 
+HINGE = """
+[[hinge]]
+name = "hinge line"
+point = [100, 0, 0]
+axis = [0, 1, 0]
+"""
+
 
 def sprayed(folder: Path, film: str, more: str = "") -> Outcome:
     """Return the outcome of the small job with lines in its film table, and tables besides."""
@@ -30,7 +37,7 @@ def sprayed(folder: Path, film: str, more: str = "") -> Outcome:
 @pytest.fixture(scope="module")
 def drained(tmp_path_factory) -> Outcome:
     film = 'mechanisms = ["direct", "settled", "creep", "run_off"]\ndrain_time = "30 min"'
-    return sprayed(tmp_path_factory.mktemp("drained"), film, DRAIN)
+    return sprayed(tmp_path_factory.mktemp("drained"), film, DRAIN + HINGE)
 
 
 def test_a_drain_in_the_floor_is_named_and_drips(drained: Outcome) -> None:
@@ -63,6 +70,15 @@ def test_the_mass_told_is_that_of_the_liquid_left(drained: Outcome) -> None:
     assert sum(load.film_kg + load.pool_kg for load in drained.loads) == pytest.approx(870 * left, rel=1e-6)
     assert sum(load.dry_kg for load in drained.loads) == pytest.approx(0.5 * 870 * left, rel=1e-6)
     assert 0.0 < drained.loads[0].center_m[0] < 0.6
+
+
+def test_the_balance_is_the_weight_of_each_bay_times_its_arm(drained: Outcome) -> None:
+    (balance,) = drained.balances
+    arms = [load.center_m[0] - 0.1 for load in drained.loads]
+    wet = [9.81 * (load.film_kg + load.pool_kg) for load in drained.loads]
+    # Weight beyond the line along +x turns right-handed about +y: x times minus z is y.
+    assert balance.wet_n_m == pytest.approx(sum(w * arm for w, arm in zip(wet, arms, strict=True)), rel=1e-9)
+    assert balance.dry_n_m == pytest.approx(0.5 * balance.wet_n_m, rel=1e-9)
 
 
 def test_mist_stands_beside_limits_that_name_their_source_and_no_verdict(drained: Outcome) -> None:

@@ -13,6 +13,7 @@ from bayreach.job._records import (
     Drilling,
     FilmSettings,
     GivenOpening,
+    Hinge,
     Job,
     KeepOut,
     Supply,
@@ -68,6 +69,10 @@ def job_of(table: JobTable, *, path: Path, sha256: str) -> Job:
         passes=tuple(_written_pass(row) for row in table.pass_),
         film=FilmSettings(**table.film.model_dump()),
         keep_outs=tuple(_keep_out(row, per_unit) for row in table.keep_out),
+        hinges=tuple(
+            Hinge(name=row.name, point=_place(row.point, per_unit), axis=_direction(row.axis))
+            for row in table.hinge
+        ),
         surfaces=tuple(
             Surface(part=row.part, priority=row.priority, uptake=row.uptake) for row in table.surface
         ),

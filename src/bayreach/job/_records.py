@@ -120,6 +120,15 @@ class KeepOut:
     part: str | None = None
 
 
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Hinge:
+    """A line through `point` (3,) m along the unit vector `axis` (3,), about which moments are told."""
+
+    name: str
+    point: FloatArray
+    axis: FloatArray
+
+
 @dataclass(frozen=True, kw_only=True)
 class Surface:
     """A part that differs: its weight in the plan (0: no film asked), and the film (m, wet) it soaks up."""
@@ -189,6 +198,7 @@ class Job:
     passes: tuple[WrittenPass, ...] = ()
     film: FilmSettings = field(default_factory=FilmSettings)
     keep_outs: tuple[KeepOut, ...] = ()
+    hinges: tuple[Hinge, ...] = ()
     surfaces: tuple[Surface, ...] = ()
     supply: Supply = field(default_factory=Supply)
     drilling: Drilling = field(default_factory=Drilling)

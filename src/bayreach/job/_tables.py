@@ -283,6 +283,14 @@ class FilmTable(Table):
         return self
 
 
+class HingeTable(Table):
+    """A line about which the moment of the liquid left is told, as of a control surface about its hinges."""
+
+    name: Name = Field(description="what the sheet calls it")
+    point: Vector = Field(description="a point on the line, in mesh units")
+    axis: Direction = Field(description="its direction; moments right-handed about it are positive")
+
+
 class KeepOutTable(Table):
     """Where nothing may be drilled, nothing may be wet, or neither: a box or a part."""
 
@@ -399,6 +407,7 @@ class JobTable(Table):
     )
     film: FilmTable = Field(default_factory=FilmTable, description="how the film is worked out")
     keep_out: tuple[KeepOutTable, ...] = Field(default=(), max_length=2000, description="keep-outs")
+    hinge: tuple[HingeTable, ...] = Field(default=(), max_length=100, description="lines to balance about")
     surface: tuple[SurfaceTable, ...] = Field(default=(), max_length=2000, description="parts that differ")
     supply: SupplyTable = Field(default_factory=SupplyTable, description="tank and pressure")
     drilling: DrillingTable = Field(

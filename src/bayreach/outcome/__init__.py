@@ -6,6 +6,7 @@ records. Schema history: 1, the first.
 
 from bayreach.outcome._doubt import BayDoubtRecord, DoubtfulPlaceRecord, DoubtRecord
 from bayreach.outcome._flow import (
+    BalanceRecord,
     CreepRecord,
     DripRecord,
     LimitRecord,
@@ -52,6 +53,7 @@ from bayreach.outcome._sides import Result, Sides
 __all__ = [
     "OUTSIDE_NAME",
     "VERSION",
+    "BalanceRecord",
     "BayDoubtRecord",
     "BayReachRecord",
     "BayRecord",

@@ -56,6 +56,17 @@ class LoadRecord:
 
 
 @dataclass(frozen=True, kw_only=True)
+class BalanceRecord:
+    """Moment about a line, right-handed, of the liquid that stays: wet, and once it has dried."""
+
+    name: str
+    point_m: Point
+    axis: Point
+    wet_n_m: float
+    dry_n_m: float
+
+
+@dataclass(frozen=True, kw_only=True)
 class MistRecord:
     """Figures of a bay's air, to be judged by a person beside `mist_limits`; none of them is a verdict.
 

@@ -5,6 +5,7 @@ from dataclasses import dataclass, field
 
 from bayreach.outcome._doubt import DoubtRecord
 from bayreach.outcome._flow import (
+    BalanceRecord,
     CreepRecord,
     DripRecord,
     LimitRecord,
@@ -71,6 +72,7 @@ class Outcome:
     drips: tuple[DripRecord, ...] = ()
     creep: CreepRecord | None = None
     loads: tuple[LoadRecord, ...] = ()
+    balances: tuple[BalanceRecord, ...] = ()
     mist: tuple[MistRecord, ...] = ()
     mist_limits: tuple[LimitRecord, ...] = ()
     down: Point = (0.0, 0.0, -1.0)

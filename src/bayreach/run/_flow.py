@@ -7,8 +7,9 @@ import numpy as np
 from bayreach.arrays import OUTSIDE, FloatArray
 from bayreach.deposit.laid import Laid
 from bayreach.deposit.mist import LIMITS
-from bayreach.deposit.run_off import STEEP, added_masses
+from bayreach.deposit.run_off import STEEP, added_masses, moment_about_axis
 from bayreach.outcome import (
+    BalanceRecord,
     CreepRecord,
     DripRecord,
     LimitRecord,
@@ -29,19 +30,21 @@ class Flow(TypedDict):
     drips: tuple[DripRecord, ...]
     creep: CreepRecord | None
     loads: tuple[LoadRecord, ...]
+    balances: tuple[BalanceRecord, ...]
     mist: tuple[MistRecord, ...]
     mist_limits: tuple[LimitRecord, ...]
 
 
 def flow_records(site: Site, laid: Laid) -> Flow:
     """Return the records of what `laid` says of liquid that runs, creeps, hangs and weighs."""
-    mist = _mist(site, laid)
+    mist, loads = _mist(site, laid), _loads(site, laid)
     return Flow(
         drains=_drains(site, laid),
         pools=_pools(site, laid),
         drips=_drips(site, laid),
         creep=_creep(laid),
-        loads=_loads(site, laid),
+        loads=loads,
+        balances=_balances(site, loads),
         mist=mist,
         mist_limits=tuple(
             LimitRecord(name=limit.name, value_kg_m3=limit.value, source=limit.source) for limit in LIMITS
@@ -151,6 +154,23 @@ def _loads(site: Site, laid: Laid) -> tuple[LoadRecord, ...]:
         )
         for bay in bays.bays
         if total[bay.index] > 0.0
+    )
+
+
+def _balances(site: Site, loads: tuple[LoadRecord, ...]) -> tuple[BalanceRecord, ...]:
+    """Return the moment of all that stays about each of the job's hinge lines."""
+    places = np.array([load.center_m for load in loads]).reshape(-1, 3)
+    wet = np.array([load.film_kg + load.pool_kg for load in loads])
+    dry = np.array([load.dry_kg for load in loads])
+    return tuple(
+        BalanceRecord(
+            name=hinge.name,
+            point_m=_point(hinge.point),
+            axis=_point(hinge.axis),
+            wet_n_m=moment_about_axis(places, wet, point=hinge.point, axis=hinge.axis, down=site.ground.down),
+            dry_n_m=moment_about_axis(places, dry, point=hinge.point, axis=hinge.axis, down=site.ground.down),
+        )
+        for hinge in site.job.hinges
     )
 
 
