@@ -15,8 +15,11 @@ TOUCH = 1e-9
 
 
 def compiled(function: F) -> F:
-    """Return `function` compiled for one core, the interpreter's lock released."""
-    return cast(F, numba.njit(cache=True, nogil=True, error_model="numpy")(function))
+    """Return `function` compiled, the interpreter's lock released; kept on disk where that can be."""
+    try:
+        return cast(F, numba.njit(cache=True, nogil=True, error_model="numpy")(function))
+    except RuntimeError:  # neither the package's folder nor the user's can be written to
+        return cast(F, numba.njit(nogil=True, error_model="numpy")(function))
 
 
 @compiled
