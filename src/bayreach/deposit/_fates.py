@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from bayreach.arrays import NO_FACE, OUTSIDE, FloatArray, unit_vectors
+from bayreach.arrays import NO_FACE, OUTSIDE, FloatArray, IntArray, unit_vectors
 from bayreach.deposit._air import Air, crossings, sides_hit
 from bayreach.poses import Stations
 from bayreach.rays import Scene
@@ -24,11 +24,14 @@ class Fate:
     """Shares of a pull's liquid; they sum to one.
 
     `landed` on sides inside, `fog` (n_bays + 1,) by bay (the last place, the outside, is zero) and `escaped`.
+    `sides` (h,) are the sides that a ray met and `landed_on` (h,) their shares.
     """
 
     landed: float
     fog: FloatArray
     escaped: float
+    sides: IntArray
+    landed_on: FloatArray
 
 
 def fate_of(
@@ -52,12 +55,16 @@ def fate_of(
     bay = np.where(hit, 0, OUTSIDE)
     fog = np.zeros(2 if air is None else air.n_bays + 1)
     crossed = []
+    side = sides_hit(scene.mesh, faces[hit], ways[hit])
     if air is not None:
-        bay[hit] = air.side_bay[sides_hit(scene.mesh, faces[hit], ways[hit])]
+        bay[hit] = air.side_bay[side]
         crossed = crossings(air, starts, ways, distances)
     at_end = np.zeros(len(starts))
     at_end[hit] = flies(distances[hit])
-    landed = float((amounts * at_end)[bay != OUTSIDE].sum())
+    stays = np.where(bay != OUTSIDE, amounts * at_end, 0.0)
+    landed = float(stays.sum())
+    sides, place = np.unique(side, return_inverse=True)
+    landed_on = np.bincount(place, weights=stays[hit], minlength=len(sides)).astype(np.float64)
     # From the far end back to the tip: each opening crossed leads into the bay on its other side.
     for where, links, cap_distances in reversed(crossed):
         at_cap = flies(cap_distances)
@@ -66,7 +73,8 @@ def fate_of(
         at_end[where] = at_cap
     np.add.at(fog, bay, amounts * (1.0 - at_end))
     fog[OUTSIDE] = 0.0
-    return Fate(landed=landed, fog=fog, escaped=float(1.0 - landed - fog.sum()))
+    escaped = float(1.0 - landed - fog.sum())
+    return Fate(landed=landed, fog=fog, escaped=escaped, sides=sides, landed_on=landed_on)
 
 
 def pattern_rays(

@@ -107,8 +107,12 @@ def pull_film(
     """
     pull = Pull(stations=stations, tip=tip, speed=speed, flow=flow, flying=flying)
     shares = time_shares(stations, speed, flow)
-    film, errors = _refined_film(scene, targets, pull, shares=shares, air=air, error=error)
     fate = _fate(scene, pull, shares, air=air, rays=FATE_RAYS)
+    spray = _sprays([pull], [shares])[0]
+    film, errors = sampled_film(scene, targets, spray, air)
+    errors += _missed(targets, film, fate)
+    if error is not None:
+        _refine(scene, targets, spray, air, into=(film, errors), error=error)
     return _column(targets, film, fate, air, errors=errors, length=float(stations.lengths.sum()))
 
 
@@ -221,23 +225,37 @@ def _fate(scene: Scene, pull: Pull, shares: FloatArray, *, air: Air | None, rays
     return fate_of(scene, pull.stations, pull.tip, shares=shares, flies=flies, air=air, rays=rays)
 
 
-def _refined_film(
-    scene: Scene, targets: Targets, pull: Pull, *, shares: FloatArray, air: Air | None, error: float | None
-) -> tuple[FloatArray, FloatArray]:
-    """Return film (k,) and its estimated error (k,) in 1/m², doubtful sides sampled more finely."""
-    film, errors = sampled_film(scene, targets, _sprays([pull], [shares])[0], air)
-    if error is None:
-        return film, errors
+def _missed(targets: Targets, film: FloatArray, fate: Fate) -> FloatArray:
+    """Return the film (k,) in 1/m² that rays met on sides where no sample is lit: lit in a corner only."""
+    missed = np.zeros(targets.n_sides)
+    place = np.searchsorted(targets.sides, fate.sides)
+    place[place == targets.n_sides] = 0
+    known = targets.sides[place] == fate.sides if targets.n_sides else np.zeros(len(place), dtype=np.bool_)
+    place = place[known]
+    missed[place] = np.where(film[place] > 0.0, 0.0, fate.landed_on[known] / targets.areas[place])
+    return missed
+
+
+def _refine(
+    scene: Scene,
+    targets: Targets,
+    spray: Spray,
+    air: Air | None,
+    *,
+    into: tuple[FloatArray, FloatArray],
+    error: float,
+) -> None:
+    """Sample doubtful sides 16, then 64 times; film and estimated error are replaced in place."""
+    film, errors = into
     samples = 4
     while samples < MOST_SAMPLES and film.any():
         samples *= 4
         worth = WORTH * float(np.average(film[film > 0], weights=targets.areas[film > 0]))
-        doubtful = np.flatnonzero((errors > error * film) & (film > worth))
+        doubtful = np.flatnonzero((errors > error * film) & (film + errors > worth))
         if not len(doubtful):
-            break
+            return
         finer = targets_of(scene.mesh, targets.sides[doubtful], samples)
-        film[doubtful], errors[doubtful] = sampled_film(scene, finer, _sprays([pull], [shares])[0], air)
-    return film, errors
+        film[doubtful], errors[doubtful] = sampled_film(scene, finer, spray, air)
 
 
 def _column(
