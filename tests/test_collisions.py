@@ -146,8 +146,8 @@ def test_a_replay_ends_where_the_path_s_tip_is(space):
 
 
 def test_rods_through_holes_not_drilled_yet_are_clear_of_the_sheet_once_it_is_cut(wing):
-    # A rod crosses a sheet once, so leaving out the faces a hole will cut is enough for it, with the hole's
-    # own rule: held here against the sheet with the hole really cut out.
+    # A rod crosses a sheet once, so leaving out the faces a hole will cut is enough for it, with the rule of
+    # the hole itself: held here against the sheet with the hole really cut out.
     space, _ = wing
     skin = np.flatnonzero(space.mesh.face_parts == space.mesh.part_names.index("skin_lower"))
     rod = Wand(name="rod", shape="straight", length=0.6, diameter=0.006, tip=TIP)
@@ -157,14 +157,15 @@ def test_rods_through_holes_not_drilled_yet_are_clear_of_the_sheet_once_it_is_cu
         normal = np.cross(corners[1] - corners[0], corners[2] - corners[0])
         normal *= np.sign(normal[2])  # up, into the box
         hole = opening(
-    # A rod crosses a sheet once, so leaving out the faces a hole will cut is enough for it, with the rule of
-    # the hole itself: held here against the sheet with the hole really cut out.
+            "drilled", corners.mean(axis=0), normal / np.linalg.norm(normal), 0.0127, (-1, 0),
+            kind="proposed", thickness=0.0012, up=(0, 1.0, 0),
         )  # fmt: skip
         aims = aims_over_cone(hole.normal, 1.0, 60)
         reach = straight_reach(space, rod, hole, aims)
         deep = np.flatnonzero(reach.depths > 0.01)
         cut = with_holes_cut(space, (hole,))
         ends = reach.entries[deep] + reach.aims[deep] * (reach.depths[deep] - 0.003)[:, None]
-        assert (rods_blocked(cut, reach.entries[deep] - 0.5 * reach.aims[deep], ends, 0.003 - 1e-6) < 0).all()
+        starts = reach.entries[deep] - 0.5 * reach.aims[deep]
+        assert (rods_blocked(cut, starts, ends, 0.003 - 1e-6) < 0).all()
         tried += len(deep)
     assert tried > 100
