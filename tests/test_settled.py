@@ -3,6 +3,8 @@
 import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
+from scipy.sparse import coo_array, diags_array
+from scipy.sparse.linalg import spsolve
 
 from bayreach.deposit.settled import (
     Airways,
@@ -136,3 +138,57 @@ def test_the_rouse_number_tells_fine_fog_that_mixes_from_coarse_that_falls() -> 
     assert fine == pytest.approx(float(fall_speed(2e-6, 870.0)) / 0.012, rel=1e-3)
     assert fine < 0.1
     assert coarse > 1.0
+
+
+def diffused(settling_speed: float, diffusivity: float, n: int = 10) -> np.ndarray:
+    """Return the share of fog put evenly into the first of two cubes of 0.3 m that settles on each floor.
+
+    A slow twin with fog that diffuses instead of being well mixed: n³ equal boxes of air a cube, a floor
+    that takes it up at the settling speed, and 0.1 x 0.1 m of their common wall where air trades places
+    at 0.01 m/s. Over all time: D laplace(exposure) = - source, with those losses at the boundary.
+    """
+    step, size = 0.3 / n, n**3
+    index = np.arange(size).reshape(n, n, n)
+    tails = np.concatenate([index[:-1].ravel(), index[:, :-1].ravel(), index[:, :, :-1].ravel()])
+    heads = np.concatenate([index[1:].ravel(), index[:, 1:].ravel(), index[:, :, 1:].ravel()])
+    tails, heads = np.concatenate([tails, tails + size]), np.concatenate([heads, heads + size])
+    rates = np.full(len(tails), diffusivity * step)
+    middle = abs(np.arange(n) + 0.5 - n / 2) * step < 0.05
+    window = np.ix_([n - 1], middle, middle)
+    left, right = index[window].ravel(), index[np.ix_([0], middle, middle)].ravel() + size
+    tails, heads = np.concatenate([tails, left]), np.concatenate([heads, right])
+    rates = np.concatenate([rates, np.full(len(left), 0.01 * 0.1 * 0.1 / len(left))])
+    floor = np.concatenate([index[:, :, 0].ravel(), index[:, :, 0].ravel() + size])
+    loss = np.zeros(2 * size)
+    loss[floor] = settling_speed * step**2
+    trade = coo_array((rates, (tails, heads)), shape=(2 * size, 2 * size)).tocsr()
+    trade = trade + trade.T
+    balance = diags_array(np.asarray(trade.sum(axis=1)).ravel() + loss) - trade
+    source = np.repeat([1.0 / size, 0.0], size)
+    exposure = spsolve(balance.tocsc(), source)
+    return (loss * exposure).reshape(2, size).sum(axis=1)
+
+
+@pytest.mark.parametrize(
+    ("biot", "near", "far"), [(0.005, 0.03, 0.03), (0.05, 0.06, 0.17)], ids=["mixed", "less mixed"]
+)
+def test_well_mixed_bays_agree_with_diffusing_fog_where_air_mixes_faster_than_fog_falls(
+    biot: float, near: float, far: float
+) -> None:
+    # Biot number v L / D: the slower the air mixes, the less fog finds the opening before it has settled.
+    speed = 1e-3
+    by_diffusion = diffused(speed, speed * 0.3 / biot)
+    mixed = decay(airways([0.027, 0.027], [[0, 1]], [0.01], 0.01), np.full(2, speed * 0.09))
+    shares = speed * 0.09 * mixed.exposures()[:, 0]
+    assert shares.sum() == pytest.approx(1.0, rel=1e-9)
+    assert by_diffusion.sum() == pytest.approx(1.0, rel=1e-9)
+    assert shares[0] == pytest.approx(by_diffusion[0], rel=near)
+    assert shares[1] == pytest.approx(by_diffusion[1], rel=far)
+
+
+def test_where_fog_falls_as_fast_as_air_mixes_the_next_bay_is_told_a_fifth_too_much() -> None:
+    # At a Biot number of 0.5 well-mixed bays give the next one 18 % more: of this the Rouse number warns.
+    speed = 1e-3
+    by_diffusion = diffused(speed, speed * 0.3 / 0.5)
+    mixed = decay(airways([0.027, 0.027], [[0, 1]], [0.01], 0.01), np.full(2, speed * 0.09))
+    assert 1.1 < speed * 0.09 * mixed.exposures()[1, 0] / by_diffusion[1] < 1.3
