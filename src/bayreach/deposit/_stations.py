@@ -53,8 +53,8 @@ def wet_part(path: TipPath, *, speed: float, lag: float) -> TipPath | None:
     before.
 
     >>> from bayreach.poses import straight_path
-    >>> path = straight_path(entry=[0, 0, 0], aim=[1, 0, 0], deepest=1, shallowest=0, clock=0, down=[0, 0,
-    -1])
+    >>> ends = {"deepest": 1.0, "shallowest": 0.0}
+    >>> path = straight_path(entry=[0, 0, 0], aim=[1, 0, 0], **ends, clock=0.0, down=[0, 0, -1])
     >>> part = wet_part(path, speed=0.1, lag=2.0)
     >>> part is not None and round(part.length, 9)
     0.8
