@@ -63,7 +63,7 @@ def text_of(data: bytes) -> str:
 
 @pytest.fixture(scope="module")
 def template_strokes(case: Case) -> list[Stroke]:
-    return strokes_of(pages_of(pdf("template", templates_data(case)))[0])
+    return strokes_of(pages_of(pdf("template", templates_data(case, [template_of(case, case.holes[0])])))[0])
 
 
 def test_the_rulers_of_the_template_are_100_mm_both_ways(template_strokes: list[Stroke]) -> None:
@@ -91,7 +91,10 @@ def test_the_hole_on_paper_has_its_size_and_its_datum_distances(template_strokes
 def test_viewers_are_told_not_to_scale_any_document(case: Case) -> None:
     from pypdf import PdfReader
 
-    for name, data in (("template", templates_data(case)), ("record", record_data(case, "0" * 64))):
+    for name, data in (
+        ("template", templates_data(case, [template_of(case, case.holes[0])])),
+        ("record", record_data(case, "0" * 64)),
+    ):
         root = PdfReader(io.BytesIO(pdf(name, data))).trailer["/Root"]
         assert root["/ViewerPreferences"]["/PrintScaling"] == "/None"
 
@@ -255,7 +258,7 @@ def test_long_names_do_not_run_off_the_paper(name: str) -> None:
     harmful = harmful_case()
     data = {
         "cards": lambda: cards_data(harmful, {}),
-        "template": lambda: templates_data(harmful),
+        "template": lambda: templates_data(harmful, [template_of(harmful, harmful.holes[0])]),
         "record": lambda: record_data(harmful, "0" * 64),
     }[name]()
     for one in png_pages(name, data):
@@ -361,7 +364,7 @@ def test_a_stored_result_becomes_all_its_documents(tmp_path: Path) -> None:
 def test_the_printed_pages_look_as_they_were_accepted(case: Case, name: str, page_number: int) -> None:
     data = {
         "cards": lambda: cards_data(case, {}),
-        "template": lambda: templates_data(case),
+        "template": lambda: templates_data(case, [template_of(case, case.holes[0])]),
         "record": lambda: record_data(case, "ab" * 32),
     }[name]()
     assert looks_as_accepted(f"print_{name}", png_pages(name, data)[page_number], tolerance=2.0)
@@ -379,3 +382,27 @@ def test_passes_beyond_the_first_word_of_bits_are_listed_too(case: Case) -> None
         for row in range(4)
     ]
     assert [np.flatnonzero(one).tolist() for one in bits] == [[0], [61], [62], [69]]
+
+
+def test_a_template_takes_one_page_that_fits_a4_and_us_letter(case: Case) -> None:
+    pages = pages_of(pdf("template", templates_data(case, [template_of(case, case.holes[0])] * 2)))
+    assert len(pages) == 2
+    width, height = (float(value) * 25.4 / 72 for value in pages[0].mediabox[2:])
+    # A4 is 210 by 297 mm, US letter 215.9 by 279.4 mm.
+    assert width <= 210.01
+    assert height <= 279.4
+
+
+def test_a_result_without_passes_holes_or_dry_places_still_has_its_documents() -> None:
+    gone = {
+        key: []
+        for key in ("openings", "passes", "holidays", "masks", "keep_outs", "drains", "pools", "wands")
+    }
+    target = {"film_min_m": 8e-6, "film_max_m": None, "film_is": "wet", "coverage": 1.0}
+    coverage = {"required_m2": 0.0, "fraction": None, "met": False}
+    bare = sample_case(0.1, **gone, holes=None, plan=None, target=target, coverage=coverage, cautions=[])
+    found = documents(bare, "0" * 64)
+    assert set(found) == {"sheet.html", "cards.pdf", "record.pdf", "record.json"}
+    assert "no surface is required" in found["sheet.html"].decode()
+    assert "No pass is planned." in found["sheet.html"].decode()
+    assert "approve" in text_of(found["cards.pdf"])

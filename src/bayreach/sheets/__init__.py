@@ -63,8 +63,9 @@ def documents(case: Case, plan_sha256: str) -> dict[str, bytes]:
         "record.pdf": pdf("record", record_data(case, plan_sha256)),
         "record.json": record_json(case, plan_sha256),
     }
-    if case.holes:
-        found["template.pdf"] = pdf("template", templates_data(case))
-    for number, hole in enumerate(case.holes, start=1):
-        found[f"template_{number}.dxf"] = template_dxf(case, template_of(case, hole))
+    templates = [template_of(case, hole) for hole in case.holes]
+    if templates:
+        found["template.pdf"] = pdf("template", templates_data(case, templates))
+    for number, template in enumerate(templates, start=1):
+        found[f"template_{number}.dxf"] = template_dxf(case, template)
     return found

@@ -108,33 +108,32 @@ Folds = dict[tuple[int, int], list[tuple[int, int]]]
 
 
 def _folds(mesh: Mesh, faces: IntArray) -> Folds:
-    """Return how the skin goes on across each edge. A loop over the few thousand faces near one hole."""
-    sharing: dict[tuple[int, int], list[int]] = defaultdict(list)
-    for face in faces.tolist():
-        a, b, c = mesh.faces[face].tolist()
-        for edge in ((a, b), (b, c), (c, a)):
-            sharing[(min(edge), max(edge))].append(face)
+    """Return how the skin goes on across each edge of `faces`."""
+    ends = mesh.faces[faces][:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2)
+    apexes = mesh.faces[faces][:, [2, 0, 1]].ravel()
+    owners = np.repeat(faces, 3)
+    low, high = ends.min(axis=1), ends.max(axis=1)
+    along = unit_vectors(mesh.points[high] - mesh.points[low])
+    arms = mesh.points[apexes] - mesh.points[low]
+    arms = unit_vectors(arms - np.einsum("ij,ij->i", arms, along)[:, None] * along)
+    order = np.lexsort((high, low))
+    changes = (np.diff(low[order]) != 0) | (np.diff(high[order]) != 0)
+    starts = np.flatnonzero(np.concatenate([[True], changes]))
     folds: Folds = {}
-    for edge, members in sharing.items():
-        folds[edge] = [(face, _goes_on(mesh, edge, face, members)) for face in members]
+    # A loop over the edges near one hole; the vectors stand ready.
+    for group in np.split(order, starts[1:]):
+        members = owners[group].tolist()
+        after = [-1] * len(members)
+        if len(members) > 1:
+            flatness = -(arms[group] @ arms[group].T)
+            np.fill_diagonal(flatness, -2.0)
+            best = flatness.argmax(axis=1)
+            after = [
+                members[place] if flatness[row, place] > np.cos(SMOOTH) else -1
+                for row, place in enumerate(best.tolist())
+            ]
+        folds[int(low[group[0]]), int(high[group[0]])] = list(zip(members, after, strict=True))
     return folds
-
-
-def _goes_on(mesh: Mesh, edge: tuple[int, int], face: int, members: list[int]) -> int:
-    """Return the face that lies flattest against `face` across `edge`, -1 where all fold too much."""
-    start, end = mesh.points[edge[0]], mesh.points[edge[1]]
-    along = unit_vectors(end - start)
-
-    def away(other: int) -> FloatArray:
-        apex = next(number for number in mesh.faces[other].tolist() if number not in edge)
-        arm = mesh.points[apex] - start
-        return unit_vectors(arm - (arm @ along) * along)
-
-    best, flattest = -1, np.cos(SMOOTH)
-    for other in members:
-        if other != face and -(away(face) @ away(other)) > flattest:
-            best, flattest = other, float(-(away(face) @ away(other)))
-    return best
 
 
 def _unrolled(

@@ -82,7 +82,7 @@ def _inputs(case: Case, sha256: str) -> list[tuple[str, str]]:
         (words("record_plan_hash"), sha256),
         (words("record_mesh_hash"), str(inputs.get("mesh_sha256", ""))),
         (words("record_job_hash"), str(inputs.get("job_sha256", ""))),
-        (words("record_version"), str(case.record.get("version", ""))),
+        (words("record_version"), f"{program_version()} / {case.record.get('version', '')}"),
         (words("record_target"), film),
         (words("record_coverage"), coverage_line(case)),
     ]
@@ -102,6 +102,16 @@ def _use(case: Case) -> list[dict[str, str]]:
     return rows
 
 
+def program_version() -> str:
+    """Return the version of the installed package."""
+    from importlib.metadata import PackageNotFoundError, version
+
+    try:
+        return version("bayreach")
+    except PackageNotFoundError:
+        return words("unknown")
+
+
 def record_json(case: Case, sha256: str) -> bytes:
     """Return the record as JSON: the plan filled in, null for everything that people fill in later."""
     inputs = case.record.get("inputs") or {}
@@ -112,6 +122,7 @@ def record_json(case: Case, sha256: str) -> bytes:
         "plan_sha256": sha256,
         "mesh_sha256": inputs.get("mesh_sha256"),
         "job_sha256": inputs.get("job_sha256"),
+        "program_version": program_version(),
         "result_version": case.record.get("version"),
         "target": {
             "film_min_um": round(case.target.film_min_um, 6),

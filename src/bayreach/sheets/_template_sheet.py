@@ -1,23 +1,24 @@
 """The hole template on paper and as DXF: 1:1, in mm, the hole's middle at the origin."""
 
 import math
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
 
 from bayreach.arrays import FloatArray
 from bayreach.report import Case, Hole, length_text, place_text, short, words
-from bayreach.sheets._template import Template, template_of
+from bayreach.sheets._template import Template
 from bayreach.sheets._typeset import shared
 
 MM = 1e3
-WINDOW = (82.0, 62.0)
+WINDOW = (82.0, 52.0)
 """Half width and height (mm) within which labels of the drawing stand."""
 
 
-def templates_data(case: Case) -> dict[str, Any]:
+def templates_data(case: Case, templates: Sequence[Template]) -> dict[str, Any]:
     """Return the data of the template sheets, a page a candidate."""
-    return {**shared(case), "holes": [_hole(template_of(case, one)) for one in case.holes]}
+    return {**shared(case), "holes": [_hole(template) for template in templates]}
 
 
 def _hole(template: Template) -> dict[str, Any]:
