@@ -60,7 +60,8 @@ def main() -> None:
     print(f"exact greatest depths a second (tip and body): {RODS / took:,.0f}")
 
     hose = Wand(name="hose", shape="flexible", length=1.2, diameter=0.006, bend_radius=0.06, tip=TIP)
-    from bayreach.insertion._flexible import bender_of, chains_to, routes_along
+    from bayreach.insertion._chains import chains_to
+    from bayreach.insertion._flexible import bender_of, routes_along
 
     bender = bender_of(space, hose, port)
     chain = next(iter(chains_to(space, port, 3, hose.diameter)))

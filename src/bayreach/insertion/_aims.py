@@ -7,6 +7,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from bayreach.arrays import FloatArray, unit_vectors
+from bayreach.insertion._chains import chains_from, line_through
 from bayreach.insertion._rules import max_tilt
 from bayreach.insertion._space import Space, inner_bay, inward
 from bayreach.insertion._straight import STEEPEST
@@ -14,6 +15,9 @@ from bayreach.wands import Wand
 
 if TYPE_CHECKING:
     from bayreach.bays import Opening
+
+CHAINS = 3
+"""Chains of openings to each bay along which a straight line is looked for."""
 
 
 def aims_over_cone(axis: ArrayLike, half_angle: float, count: int) -> FloatArray:
@@ -46,8 +50,9 @@ def candidate_aims(space: Space, wand: Wand, opening: "Opening", count: int) -> 
     """Return entry points (m, 3) in m and aims (m, 3) worth trying: a cone's worth, and those in line.
 
     `count` aims cover the cones that the hole lets the wand tilt in; more go straight in and to the centres
-    of the other openings wide enough, from places all over a wide opening, and along each line of two other
-    centres that passes this one with room.
+    of the other openings wide enough, from places all over a wide opening, along each line of two other
+    centres that passes this one with room, and along the line that passes best through each of the easiest
+    chains.
     """
     tilt = max(widest_tilt(wand, opening), 0.0)
     axis = inward(opening)
@@ -67,8 +72,29 @@ def candidate_aims(space: Space, wand: Wand, opening: "Opening", count: int) -> 
         ahead = direct[direct @ axis > math.cos(tilt + 1e-9)]
         aims.append(ahead)
         entries.append(np.tile(place, (len(ahead), 1)))
-    lines, places = _lines_in_line(centers, opening, axis, width)
-    return np.concatenate([*entries, places]), np.concatenate([*aims, lines])
+    for lines, places in (
+        _lines_in_line(centers, opening, axis, width),
+        _lines_along_chains(space, wand, opening),
+    ):
+        aims.append(lines)
+        entries.append(places)
+    return np.concatenate(entries), np.concatenate(aims)
+
+
+def _lines_along_chains(space: Space, wand: Wand, opening: "Opening") -> tuple[FloatArray, FloatArray]:
+    """Return directions and entry points of the best lines along easy chains of three openings or more."""
+    width = wand.largest_section.diameter
+    lines, places = [np.zeros((0, 3))], [np.zeros((0, 3))]
+    tried: dict[int, int] = {}
+    for bay, chain in chains_from(space, opening, width, wand.length):
+        tried[bay] = tried.get(bay, 0) + 1
+        if len(chain) < 3 or tried[bay] > CHAINS:
+            continue
+        entry, line, worst = line_through(chain, width)
+        if worst < 1.1:  # a little over 1: openings seen aslant have more room along them
+            lines.append(line[None])
+            places.append(entry[None])
+    return np.concatenate(lines), np.concatenate(places)
 
 
 def _halving_cones(axis: FloatArray, count: int) -> FloatArray:

@@ -4,14 +4,14 @@ import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import pairwise
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
-from bayreach.arrays import OUTSIDE, FloatArray, IntArray, unit_vectors
+from bayreach.arrays import FloatArray, IntArray, unit_vectors
 from bayreach.insertion._aims import aims_over_cone, widest_tilt
 from bayreach.insertion._cut import with_holes_cut
-from bayreach.insertion._space import Space, inner_bay, inward, rods_blocked
+from bayreach.insertion._space import Space, inward, rods_blocked
 from bayreach.wands import Wand
 
 if TYPE_CHECKING:
@@ -21,8 +21,6 @@ FREE = np.zeros(3)
 """A heading that may be any."""
 LEG_POSES = 20000
 """Most poses of the search for one leg."""
-NARROW = 0.3
-"""What passing an opening as wide as the wand costs, in metres of way."""
 TRIES = 60
 """Most legs tried on the way to one bay."""
 
@@ -86,32 +84,6 @@ def entries_of(bender: Bender) -> list[Route]:
         Route(line=np.array([opening.center, opening.center + 1e-6 * aim]), heading=aim, through=(opening,))
         for aim in aims[clear]
     ]
-
-
-def chains_to(space: Space, opening: "Opening", bay: int, width: float) -> "Iterator[tuple[Opening, ...]]":
-    """Yield chains of openings from the entry to a bay, the easiest first; none passes a bay twice.
-
-    An opening costs the way to it and, the narrower it is against `width` (m), up to `NARROW` more.
-    """
-    import heapq
-
-    waiting: list[tuple[float, int, tuple[Any, ...], int]] = [(0.0, 0, (opening,), inner_bay(opening))]
-    number = 0
-    while waiting:
-        length, _, chain, here = heapq.heappop(waiting)
-        if here == bay:
-            yield chain
-            continue
-        seen = {link for passed in chain for link in passed.links}
-        for other in space.bays.openings:
-            if here not in other.links or other.diameter < width or other in chain:
-                continue
-            beyond = other.links[1] if other.links[0] == here else other.links[0]
-            if beyond == OUTSIDE or beyond in seen:
-                continue
-            number += 1
-            step = float(np.linalg.norm(other.center - chain[-1].center)) + NARROW * width / other.diameter
-            heapq.heappush(waiting, (length + step, number, (*chain, other), beyond))
 
 
 def routes_along(bender: Bender, chain: "tuple[Opening, ...]") -> Route | None:

@@ -10,12 +10,12 @@ from numpy.typing import ArrayLike
 
 from bayreach.arrays import BoolArray, FloatArray, IntArray
 from bayreach.insertion._bent_paths import ranges_of
+from bayreach.insertion._chains import chains_to
 from bayreach.insertion._flexible import (
     Bender,
     Route,
     Spread,
     bender_of,
-    chains_to,
     entries_of,
     routes_along,
     spread_from,
