@@ -1,16 +1,18 @@
 """Plan: boxes with a known answer, the words of the statement, the order of work."""
 
+import itertools
 import math
 
 import numpy as np
 import pytest
 from specimens import box, mended, moved, rectangle, ribbed_box, ring, sheet
 
-from bayreach import holes, plan
+from bayreach import cover, holes, plan
 from bayreach.bays import find_bays
 from bayreach.deposit.direct import air_of
 from bayreach.errors import PlanError
 from bayreach.insertion import space_of
+from bayreach.measure import side_areas
 from bayreach.rays import Scene
 from bayreach.repair import subdivided
 from bayreach.tips import Tip
@@ -43,16 +45,23 @@ def planned(mesh, *, wands=None, share=0.95, need=1e-7, edge=0.08, drilling=True
         wands=[wand()] if wands is None else wands,
         asked=asked,
         drilling=plan.Drilling(most_sites=8, zones=zones) if drilling else None,
-        seconds=10.0,
-        **given,
+        **({"seconds": 10.0} | given),
     )
 
 
-def ported_box(size=(0.4, 0.2, 0.2)):
-    """Return a closed box with a round port of 50 mm in the middle of its end x = 0."""
-    port = ring((size[1] / 2, size[2] / 2), 0.05)
-    end = sheet(rectangle(size[1], size[2]), [port], ([0, 0, 0], [0, 1, 0], [0, 0, 1]), "end")
-    return mended(end, box(size, open_end=True), weld=None)
+def sealed_after(mesh, share):
+    bays = find_bays(mesh)
+    areas = side_areas(bays.mesh)
+    return plan.holes_anywhere(bays, bays.side_bay >= 0, areas, share)
+
+
+def ported(size, ports, diameter=0.05, inner=()):
+    """Return a box with round ports at (y, z) in its end x = 0, and inner walls."""
+    rings = [ring(port, diameter) for port in ports]
+    end = sheet(rectangle(size[1], size[2]), rings, ([0, 0, 0], [0, 1, 0], [0, 0, 1]), "end")
+    whole = box(size)
+    rest = whole.of_faces(whole.corners[:, :, 0].mean(axis=1) > 1e-9)
+    return mended(end, rest, *inner)
 
 
 @pytest.mark.parametrize("boxes", [1, 2])
@@ -98,3 +107,86 @@ def test_a_sample_of_sides_keeps_the_area_of_every_bay():
     sides, weight = plan.sample_sides(np.ones(4000, dtype=bool), areas, bay, 40)
     assert weight.sum() == pytest.approx(4.0)
     assert np.bincount(bay[sides], weight) == pytest.approx([1.0, 3.0])
+
+
+def test_a_straight_duct_needs_one_pass_and_no_hole():
+    """A duct with a port in its end: one pull along its middle wets all of it but the end round the port."""
+    found = planned(ported((0.4, 0.1, 0.1), [(0.05, 0.05)]), share=0.9, drilling=False)
+    assert (found.new_holes, found.met, len(found.passes)) == (0, True, 1)
+    assert found.statement == "0 new holes: the openings are enough."
+    only = found.passes[0].candidate
+    assert abs(only.aim[0]) > 0.8
+    assert found.no_drill_coverage == found.coverage
+
+
+def u_bay():
+    """Return two legs of 0.1 m joined at the far end behind a wall 0.5 m long, a port to each leg."""
+    wall = sheet(rectangle(0.5, 0.1), [], ([0, 0.1, 0], [1, 0, 0], [0, 0, 1]), "wall")
+    return ported((0.6, 0.2, 0.1), [(0.05, 0.05), (0.15, 0.05)], inner=[wall])
+
+
+def test_a_u_shaped_bay_needs_both_its_openings_for_a_straight_wand():
+    """With one port shut the leg behind the wall is seen only through the bend; with both all is wet."""
+    bays = find_bays(subdivided(u_bay(), 0.08).mesh)
+    names = [opening.name for opening in bays.openings]
+    assert len(names) == 2
+    both = planned(u_bay(), share=0.9, drilling=False)
+    assert both.met
+    assert {one.candidate.opening for one in both.passes} == set(names)
+    one = planned(u_bay(), share=0.9, drilling=False, closed=(names[1],))
+    assert not one.met
+    assert one.attainable < 0.9
+    assert {used.candidate.opening for used in one.passes} == {names[0]}
+
+
+def test_hands_that_allow_one_pass_an_opening_are_not_asked_for_more():
+    found = planned(
+        u_bay(), share=0.7, drilling=False, limits=cover.Limits(passes_per_entry=1), most_paths=6, edge=0.1
+    )
+    names = [one.candidate.opening for one in found.passes]
+    assert len(names) == len(set(names))
+
+
+@pytest.mark.parametrize(("share", "holes"), [(0.05, 1), (0.6, 2), (1.0, 3)])
+def test_sealed_boxes_bound_the_holes_wherever_they_are(share, holes):
+    """Three equal boxes, all shut: a twentieth of the area needs one hole, 0.6 two, all of it three."""
+    three = mended(*(moved(box((0.1, 0.1, 0.1)), [0, 0.3 * k, 0]) for k in range(3)))
+    assert sealed_after(three, share) == holes
+
+
+def test_an_open_box_gives_no_bound_for_any_location():
+    assert sealed_after(ported((0.4, 0.1, 0.1), [(0.05, 0.05)]), 1.0) == 0
+
+
+def test_lower_openings_come_first_and_of_one_wand_the_deepest_pull():
+    """Two ports, one above the other with a shelf between: the lower bay is done first."""
+    shelf = sheet(rectangle(0.3, 0.1), [], ([0, 0, 0.2], [1, 0, 0], [0, 1, 0]), "shelf")
+    tall = ported((0.3, 0.1, 0.4), [(0.05, 0.1), (0.05, 0.3)], inner=[shelf])
+    found = planned(tall, share=0.95, drilling=False)
+    heights = [one.candidate.tip_path.points[:, 2].mean() for one in found.passes]
+    openings = [one.candidate.opening for one in found.passes]
+    assert len(set(openings)) == 2
+    first = openings[0]
+    changes = sum(a != b for a, b in itertools.pairwise(openings))
+    assert changes == 1
+    low = np.mean([h for h, o in zip(heights, openings, strict=True) if o == first])
+    assert low < np.mean([h for h, o in zip(heights, openings, strict=True) if o != first])
+
+
+def test_columns_are_kept_and_a_second_plan_is_the_same():
+    """The second plan finds every column in the cache and answers alike."""
+    cache: dict = {}
+    first = planned(ported((0.4, 0.1, 0.1), [(0.05, 0.05)]), share=0.9, drilling=False, cache=cache)
+    known = len(cache)
+    assert known > 0
+    again = planned(ported((0.4, 0.1, 0.1), [(0.05, 0.05)]), share=0.9, drilling=False, cache=cache)
+    assert len(cache) == known
+    assert (first.objective, first.coverage) == (again.objective, again.coverage)
+
+
+def test_sides_found_short_by_a_simulation_are_planned_on():
+    sides, weight = plan.sample_sides(
+        np.ones(1000, dtype=bool), np.full(1000, 1e-3), np.zeros(1000, dtype=int), 50, include=[3, 777]
+    )
+    assert {3, 777} <= set(sides.tolist())
+    assert weight.sum() == pytest.approx(1.0)

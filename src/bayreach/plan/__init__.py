@@ -1,5 +1,6 @@
 """Candidates, hole sites and the cover solver joined into a plan with its proven bound."""
 
+from bayreach.plan._anywhere import holes_anywhere
 from bayreach.plan._entries import Drilling, Entries, entries_of, hole_drill, opening_of
 from bayreach.plan._looks import fewest_looks
 from bayreach.plan._make import Asked, Board, make_plan, plan_on, problem_on, sample_sides
@@ -34,6 +35,7 @@ __all__ = [
     "entries_of",
     "fewest_looks",
     "hole_drill",
+    "holes_anywhere",
     "in_order",
     "make_plan",
     "opening_of",

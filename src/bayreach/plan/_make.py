@@ -16,6 +16,7 @@ from bayreach.film import Column
 from bayreach.insertion import Space
 from bayreach.measure import side_areas
 from bayreach.passes import Columns, pass_columns
+from bayreach.plan._anywhere import holes_anywhere
 from bayreach.plan._entries import (
     Drilling,
     Entries,
@@ -323,6 +324,9 @@ def plan_on(
             rows=np.flatnonzero(~found.covered),
             bays=board.bays,
             entry_names=board.entries.names,
+        ),
+        holes_anywhere=holes_anywhere(
+            board.bays, board.asked.required, side_areas(board.bays.mesh), board.asked.share
         ),
         no_drill_passes=in_order(_planned(board, bare), board.down),
         no_drill_coverage=bare.area / total,

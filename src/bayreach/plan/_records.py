@@ -153,6 +153,9 @@ class Plan:
         Share covered by the plan's best 0, 1, 2, ... passes, taken one after another by what they add.
     shortfalls : tuple of Shortfall
         What is left short, by bay and reason, largest first.
+    holes_anywhere : int
+        New holes that any plan needs, wherever they are and whatever the wand: sealed spaces that the
+        target asks for.
     no_drill_passes : tuple of PlannedPass
         The plan without any new hole; that of `passes` where no hole is planned.
     no_drill_coverage : float
@@ -186,6 +189,7 @@ class Plan:
     curve: tuple[CurvePoint, ...]
     pass_curve: tuple[float, ...]
     shortfalls: tuple[Shortfall, ...]
+    holes_anywhere: int
     no_drill_passes: tuple[PlannedPass, ...]
     no_drill_coverage: float
 
@@ -202,7 +206,10 @@ class Plan:
     @property
     def statement(self) -> str:
         """What is planned and proven, in a sentence or two."""
-        return f"{self._holes_sentence} {self._target_sentence}".strip()
+        said = f"{self._holes_sentence} {self._target_sentence}".strip()
+        if self.met and self.new_holes > self.holes_anywhere:
+            return f"{said} For places that are no candidates no such bound was had."
+        return said
 
     @property
     def _holes_sentence(self) -> str:
