@@ -277,3 +277,16 @@ def test_the_bundle_is_what_its_sources_build() -> None:
         pytest.skip("npm or its packages are not installed (npm ci --prefix .page)")
     done = subprocess.run([npm, "run", "check"], cwd=folder, capture_output=True, check=False, timeout=120)
     assert done.returncode == 0, done.stderr.decode()
+
+
+def test_a_shown_pass_is_in_view_wherever_the_view_was(shown: Browser) -> None:
+    shown.press("button[data-place='1']")
+    shown.ask("window.bayreachPage.view.stage.zoom(0.05); window.bayreachPage.view.stage.drawNow()")
+    shown.press("button[data-pass='2']")
+    shown.ask("window.bayreachPage.view.stage.drawNow()")
+    x, y, width, height = shown.ask(
+        "const { view } = window.bayreachPage; const { canvas } = view.stage;"
+        "return [...view.stage.pixelOf(view.passes[2].path[0]), canvas.clientWidth, canvas.clientHeight]"
+    )
+    assert 0 < x < width
+    assert 0 < y < height

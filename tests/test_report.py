@@ -103,7 +103,7 @@ def test_mist_and_added_mass_are_told_with_their_limits() -> None:
     mist = [{"bay": "bay 1", "airborne_unsettled_kg_m3": 0.0512, "vapour_if_all_dries_kg_m3": 3.93}]
     loads = [
         {"bay": "bay 1", "film_kg": 0.1, "dry_kg": 0.05, "center_m": [0.0, 0.0, 0.0]},
-        {"bay": "bay 2", "film_kg": 0.3, "dry_kg": 0.15, "center_m": [1.0, 0.0, 0.0]},
+        {"bay": "bay 2", "film_kg": 0.2, "pool_kg": 0.1, "dry_kg": 0.15, "center_m": [1.0, 0.0, 0.0]},
     ]
     limits = [{"name": "a limit", "value_kg_m3": 5e-6, "source": "a table"}]
     case = sample_case(0.2, mist=mist, loads=loads, mist_limits=limits)
@@ -113,3 +113,8 @@ def test_mist_and_added_mass_are_told_with_their_limits() -> None:
     # (0.1 x 0 + 0.3 x 1000) / 0.4 = 750 mm.
     assert "400 g wet, 200 g dry, its middle at x 750, y 0, z 0 mm" in report.mass_line(case)
     assert report.mass_line(sample_case(0.2)) == ""
+
+
+def test_the_balance_about_a_hinge_line_is_told() -> None:
+    case = sample_case(0.2, balances=[{"name": "hinge <1>", "wet_n_m": 0.123, "dry_n_m": 0.0615}])
+    assert "hinge <1>: 0.12 N m wet, 0.061 N m dry" in report.balance_lines(case)[0]

@@ -351,6 +351,7 @@ function wirePasses(view) {
       stop();
       slider.value = button.dataset.pass;
       showAt(Number(slider.value));
+      if (!inView(view, tipAt(view.passes[Number(button.dataset.pass)].path, 0))) view.stage.home();
     });
   }
   byId("all-done").addEventListener("click", () => {
@@ -361,6 +362,12 @@ function wirePasses(view) {
     byId("progress-text").textContent = "";
     repaint(view);
   });
+}
+
+function inView(view, point) {
+  if (!point) return true;
+  const [x, y] = view.stage.pixelOf(point);
+  return x > 0 && y > 0 && x < view.stage.canvas.clientWidth && y < view.stage.canvas.clientHeight;
 }
 
 function wirePlaces(view) {

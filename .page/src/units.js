@@ -18,6 +18,7 @@ const KINDS = {
     return `${rounded(value * factor, system === "inch" ? 2 : value < 0.1 ? 1 : 0)} ${unit}`;
   },
   film_um(value, system) {
+    if (value > 0 && value < 0.01) return system === "inch" ? "under 0.0004 mil" : "under 0.01 µm";
     return system === "inch" ? `${significant(value / 25.4, 3)} mil` : `${significant(value, 3)} µm`;
   },
   area(value, system) {
@@ -28,6 +29,7 @@ const KINDS = {
     return value < 0.1 ? `${significant(value * 1e4, 3)} cm²` : `${significant(value, 3)} m²`;
   },
   liquid(value, system) {
+    if (value > 0 && value < 0.01) return system === "inch" ? "under 0.0004 mil" : "under 0.01 µm";
     return system === "inch" ? `${significant(value / 29.5735e-6, 3)} fl oz` : `${significant(value * 1e6, 3)} mL`;
   },
   speed(value, system) {

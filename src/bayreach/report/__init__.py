@@ -1,6 +1,6 @@
 """What a document says, as plain dataclasses without markup."""
 
-from bayreach.report._air import air_limits, air_of, mass_line
+from bayreach.report._air import air_limits, air_of, balance_lines, mass_line
 from bayreach.report._case import Case, Sides, case_of, read_case, read_record
 from bayreach.report._numbers import area_text, length_text, percent, place_text, volume_text
 from bayreach.report._records import (
@@ -35,6 +35,7 @@ __all__ = [
     "air_of",
     "all_words",
     "area_text",
+    "balance_lines",
     "case_of",
     "coverage_line",
     "length_text",

@@ -50,7 +50,7 @@ def air_of(case: Case) -> tuple[Air, ...]:
             bay=name,
             mist_g_m3=_grams(mist.get(name), "airborne_unsettled_kg_m3"),
             vapour_g_m3=_grams(mist.get(name), "vapour_if_all_dries_kg_m3"),
-            wet_g=_grams(loads.get(name), "film_kg"),
+            wet_g=None if name not in loads else GRAMS * _wet(loads[name]),
             dry_g=_grams(loads.get(name), "dry_kg"),
         )
         for name in dict.fromkeys([*mist, *loads])
@@ -72,16 +72,32 @@ def air_limits(case: Case) -> tuple[str, ...]:
 
 def mass_line(case: Case) -> str:
     """Return the sentence on the whole added mass and its middle; empty where the result tells of none."""
-    loads = [row for row in case.record.get("loads") or () if row.get("film_kg")]
-    wet = sum(float(row["film_kg"]) for row in loads)
+    loads = [row for row in case.record.get("loads") or () if _wet(row) > 0.0]
+    wet = sum(_wet(row) for row in loads)
     if wet <= 0.0:
         return ""
     dry = sum(float(row.get("dry_kg") or 0.0) for row in loads)
-    x, y, z = (
-        sum(float(row["film_kg"]) * float(row["center_m"][axis]) for row in loads) / wet for axis in range(3)
-    )
+    x, y, z = (sum(_wet(row) * float(row["center_m"][axis]) for row in loads) / wet for axis in range(3))
     place = place_text((x, y, z))
     return words("mass_total", wet=two_digits(wet * GRAMS), dry=two_digits(dry * GRAMS), place=place)
+
+
+def balance_lines(case: Case) -> tuple[str, ...]:
+    """Return a sentence for each hinge line that the result holds the added mass against."""
+    return tuple(
+        words(
+            "balance_line",
+            name=row.get("name", ""),
+            wet=two_digits(float(row.get("wet_n_m") or 0.0)),
+            dry=two_digits(float(row.get("dry_n_m") or 0.0)),
+        )
+        for row in case.record.get("balances") or ()
+    )
+
+
+def _wet(row: Mapping[str, Any]) -> float:
+    """Return the wet mass (kg) of a bay: its film and its pools."""
+    return float(row.get("film_kg") or 0.0) + float(row.get("pool_kg") or 0.0)
 
 
 def _grams(row: Mapping[str, Any] | None, key: str) -> float | None:

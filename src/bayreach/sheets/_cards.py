@@ -10,6 +10,7 @@ from bayreach.report import (
     air_limits,
     air_of,
     area_text,
+    balance_lines,
     coverage_line,
     length_text,
     mass_line,
@@ -47,7 +48,7 @@ def cards_data(case: Case, pictures: Mapping[str, str]) -> dict[str, Any]:
         "air_heads": [words(f"head_{name}") for name in ("bay", "mist", "vapour", "wet", "dried")],
         "air": [list(one.texts()) for one in air_of(case)],
         "air_limits": list(air_limits(case)),
-        "mass": mass_line(case),
+        "mass": [mass_line(case), *balance_lines(case)],
         "cards": [_card(case, one, pictures.get(one.name)) for one in openings_in_order(case)],
     }
 

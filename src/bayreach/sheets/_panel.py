@@ -12,6 +12,7 @@ from bayreach.report import (
     air_limits,
     air_of,
     area_text,
+    balance_lines,
     length_text,
     mass_line,
     percent,
@@ -311,5 +312,6 @@ def _air(case: Case) -> str:
     heads = [words(f"head_{name}") for name in ("bay", "mist", "vapour", "wet", "dried")]
     rows = [row(escaped(text) for text in one.texts()) for one in air_of(case)]
     limits = "".join(f"<li>{escaped(line)}</li>" for line in air_limits(case))
-    notes = f"<p>{escaped(mass_line(case))}</p><p>{said('air_note')}</p><ul>{limits}</ul>"
+    masses = "".join(f"<p>{escaped(line)}</p>" for line in (mass_line(case), *balance_lines(case)))
+    notes = f"{masses}<p>{said('air_note')}</p><ul>{limits}</ul>"
     return table(heads, rows, name=words("air_title")) + notes
