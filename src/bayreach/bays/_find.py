@@ -6,12 +6,13 @@ from dataclasses import replace
 import numpy as np
 
 from bayreach.arrays import OUTSIDE, BoolArray, FloatArray, IntArray
-from bayreach.bays._caps import find_caps, split_along_rims
+from bayreach.bays._caps import find_caps
 from bayreach.bays._flat import Cap
 from bayreach.bays._given import cut_given, name_given
 from bayreach.bays._openings import is_sliver, links_of, opening_of, ordered_by_place
 from bayreach.bays._records import Bay, Bays, Given, Opening
 from bayreach.bays._regions import Regions, regions_of
+from bayreach.bays._rims import split_along_rims
 from bayreach.bays._thick import Closed, close_thick
 from bayreach.measure import area_vectors, side_areas
 from bayreach.mesh import Mesh
