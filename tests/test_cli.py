@@ -11,7 +11,7 @@ import pytest
 from small_job import small_job
 
 from bayreach.cli import main
-from bayreach.outcome import measurement_schema, reach_schema, result_schema
+from bayreach.cli._schemas import NAMES, schema_named
 
 HEAVY = (
     "vtk",
@@ -76,7 +76,7 @@ def test_the_bare_word_shows_the_commands(capsys: pytest.CaptureFixture[str]) ->
         (["show", "nowhere"], "nowhere: has no result; run spray or plan with -o nowhere first."),
         (
             ["schema", "jb"],
-            'known: job, result, measurement, reach. Did you mean "job"?',
+            'there is no schema of "jb"; known: job, result,',
         ),
     ],
     ids=lambda value: " ".join(value) if isinstance(value, list) else "",
@@ -112,7 +112,7 @@ def test_measure_reports_the_box(answered: Path, capsys: pytest.CaptureFixture[s
 def test_measure_for_a_machine_fits_its_schema(answered: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["measure", str(answered / "meshes" / "box.stl"), "--units", "mm", "--json"]) == 0
     table = json.loads(capsys.readouterr().out)
-    jsonschema.validate(table, measurement_schema())
+    jsonschema.validate(table, schema_named("measurement"))
     assert table["bays"][0]["area_m2"] == pytest.approx(1.08, rel=1e-12)
     assert table["bays"][0]["volume_m3"] == pytest.approx(0.072, rel=1e-12)
 
@@ -120,7 +120,7 @@ def test_measure_for_a_machine_fits_its_schema(answered: Path, capsys: pytest.Ca
 def test_spray_writes_what_it_prints(answered: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["spray", str(answered / "job.toml"), "-o", str(answered / "again"), "--json"]) == 0
     table = json.loads(capsys.readouterr().out)
-    jsonschema.validate(table, result_schema())
+    jsonschema.validate(table, schema_named("result"))
     assert table == json.loads((answered / "again" / "result.json").read_text())
     assert table["cautions"]
     assert table["coverage"]["met"]
@@ -138,7 +138,7 @@ def test_reach_tells_how_deep_a_straight_wand_goes(
 ) -> None:
     assert main(["reach", str(answered / "job.toml"), "--json"]) == 0
     table = json.loads(capsys.readouterr().out)
-    jsonschema.validate(table, reach_schema())
+    jsonschema.validate(table, schema_named("reach"))
     row = table["reach"][0]
     assert (row["wand"], row["opening"], row["fits"]) == ("long", "port", True)
     # The wand is 0.7 m long; along the box's diagonal from the port there is a little more than 0.6 m.
@@ -158,7 +158,9 @@ def test_a_longer_wand_reaches_deeper(
 ) -> None:
     words = ["reach", str(answered / "job.toml"), "--wand", "long", "--vary", "length=0.2m:0.6m:0.2m"]
     assert main([*words, "-o", str(tmp_path / "sweep"), "--json"]) == 0
-    rows = json.loads(capsys.readouterr().out)["sweep"]
+    table = json.loads(capsys.readouterr().out)
+    jsonschema.validate(table, schema_named("sweep"))
+    rows = table["sweep"]
     depths = [row["depth_m"] for row in rows]
     assert depths == sorted(depths)
     assert depths[0] == pytest.approx(0.2)
@@ -179,11 +181,26 @@ def test_a_replay_holds_the_wand_step_by_step(answered: Path, tmp_path: Path) ->
     assert len(replay["depths_m"]) == len(replay["capsules_m"])
 
 
+def test_doubt_adds_chances_to_a_result(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    from bayreach.store import read_result
+
+    job = small_job(tmp_path)
+    job.write_text(job.read_text() + "\n[doubt]\nsamples = 64\n")
+    assert main(["spray", str(job), "-o", str(tmp_path / "out")]) == 0
+    assert main(["doubt", str(tmp_path / "out")]) == 0
+    assert "at least 95 % sure" in capsys.readouterr().out
+    result = read_result(tmp_path / "out")
+    assert result.outcome.doubt is not None
+    assert result.sides.extra["chance"].max() <= 1.0
+
+
 def test_a_study_of_two_jobs_tells_both(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     jobs = [str(small_job(tmp_path / name)) for name in ("left", "right")]
     words = ["study", *jobs, "-o", str(tmp_path / "out"), "--spray", "--workers", "1"]
     assert main([*words, "--json"]) == 0
-    assert len(json.loads(capsys.readouterr().out)["jobs"]) == 2
+    table = json.loads(capsys.readouterr().out)
+    jsonschema.validate(table, schema_named("study"))
+    assert len(table["jobs"]) == 2
 
 
 def test_coupons_at_twice_the_prediction_give_a_factor_of_two(
@@ -203,6 +220,7 @@ def test_coupons_at_twice_the_prediction_give_a_factor_of_two(
     (tmp_path / "coupons.csv").write_text("\n".join(["name,x,y,z,film_um", *rows]))
     assert main(["coupons", str(answered / "out"), str(tmp_path / "coupons.csv"), "--json"]) == 0
     table = json.loads(capsys.readouterr().out)
+    jsonschema.validate(table, schema_named("coupons"))
     assert table["n_used"] == 3
     assert table["factor"] == pytest.approx(2.0)
 
@@ -217,7 +235,9 @@ def test_compare_says_when_nothing_changed(answered: Path, capsys: pytest.Captur
     assert main(["compare", out, out]) == 0
     assert capsys.readouterr().out == "nothing changed\n"
     assert main(["compare", out, out, "--json"]) == 0
-    assert json.loads(capsys.readouterr().out)["same_mesh"]
+    table = json.loads(capsys.readouterr().out)
+    jsonschema.validate(table, schema_named("comparison"))
+    assert table["same_mesh"]
 
 
 def test_a_target_that_is_not_met_exits_2(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -231,11 +251,13 @@ def test_demo_writes_jobs_that_load(tmp_path: Path, capsys: pytest.CaptureFixtur
     from bayreach.job import load_job
 
     assert main(["demo", str(tmp_path / "demo"), "--json"]) == 0
-    for path in json.loads(capsys.readouterr().out)["jobs"]:
+    table = json.loads(capsys.readouterr().out)
+    jsonschema.validate(table, schema_named("demo"))
+    for path in table["jobs"]:
         assert load_job(Path(path)).wands
 
 
-@pytest.mark.parametrize("of", ["job", "result", "measurement", "reach"])
+@pytest.mark.parametrize("of", NAMES)
 def test_schema_prints_a_schema(of: str, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["schema", of]) == 0
     jsonschema.Draft202012Validator.check_schema(json.loads(capsys.readouterr().out))
@@ -250,6 +272,17 @@ def test_show_refuses_a_result_of_another_mesh(tmp_path: Path, capsys: pytest.Ca
     assert main(["show", str(tmp_path / "out"), "--png", str(tmp_path / "x.png")]) == 1
     assert "box.stl has changed since; run the job again." in capsys.readouterr().err
     assert not (tmp_path / "x.png").exists()
+
+
+def test_sheets_and_show_print_what_they_wrote(answered: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["sheets", str(answered / "out"), "--json"]) == 0
+    table = json.loads(capsys.readouterr().out)
+    jsonschema.validate(table, schema_named("sheets"))
+    assert all(Path(name).is_file() for name in table["documents"])
+    png = answered / "map.png"
+    assert main(["show", str(answered / "out"), "--png", str(png), "--json"]) == 0
+    jsonschema.validate(json.loads(capsys.readouterr().out), schema_named("show"))
+    assert png.read_bytes()[:4] == b"\x89PNG"
 
 
 def test_a_name_cannot_drive_the_terminal(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

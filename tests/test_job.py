@@ -190,6 +190,12 @@ def test_drilling_may_be_bounded_by_a_plane(tmp_path: Path) -> None:
     assert (plane[0].tolist(), plane[1].tolist()) == ([0, 0, 0.1], [0, 0, 1])
 
 
+def test_an_obstacle_is_a_box_in_metres(tmp_path: Path) -> None:
+    text = SMALL + '[[obstacle]]\nname = "jack"\nbox = [[0, 0, -500], [100, 100, 0]]\n'
+    (jack,) = loaded(tmp_path, text).obstacles
+    assert (jack.name, jack.box.tolist()) == ("jack", [[0, 0, -0.5], [0.1, 0.1, 0]])
+
+
 def test_doubt_fills_what_is_not_given(tmp_path: Path) -> None:
     job = loaded(
         tmp_path, SMALL + '[doubt]\naim = "3 deg"\nflow = 0.1\n[vary]\n"target.coverage" = [0.9, 0.95]\n'

@@ -13,7 +13,6 @@ from bayreach.errors import StoreError
 from bayreach.outcome import (
     Outcome,
     coverage_of,
-    measurement_schema,
     outcome_from_table,
     result_schema,
     to_json,
@@ -62,10 +61,6 @@ def test_an_outcome_fits_its_published_schema(outcome: Outcome) -> None:
     schema = result_schema()
     jsonschema.Draft202012Validator.check_schema(schema)
     jsonschema.validate(to_table(outcome), schema)
-
-
-def test_the_measurement_has_a_schema() -> None:
-    jsonschema.Draft202012Validator.check_schema(measurement_schema())
 
 
 def test_more_keys_are_passed_over() -> None:

@@ -51,7 +51,7 @@ def say_json(table: Any) -> None:
 
 
 @app.command
-def measure(mesh: Path, /, *, units: str, json: Json = False) -> int:
+def measure(mesh: Path, /, *, units: str, png: Path | None = None, json: Json = False) -> int:
     """Report on a mesh: what was read and repaired, its bays and its openings.
 
     Parameters
@@ -60,6 +60,8 @@ def measure(mesh: Path, /, *, units: str, json: Json = False) -> int:
         mesh file: STL, OBJ, PLY, Nastran or VTK
     units
         unit of its coordinates: m, cm, mm, um, in or ft
+    png
+        also draw its bays and openings to this file
     """
     from bayreach import run
     from bayreach.cli._progress import watched
@@ -73,6 +75,10 @@ def measure(mesh: Path, /, *, units: str, json: Json = False) -> int:
         raise UnitError(message)
     with watched() as progress:
         measured = run.measure(mesh, units, progress=progress)
+    if png is not None:
+        from bayreach.viewer import draw_mesh
+
+        draw_mesh(mesh, units, png)
     if json:
         say_json(measured)
     else:
@@ -207,12 +213,13 @@ def show(
         folder of a result
     """
     from bayreach import viewer
+    from bayreach.cli._schemas import Shown
     from bayreach.store import check_inputs, read_outcome
 
     notes = check_inputs(folder, read_outcome(folder))
     viewer.show(folder, png)
     if json:
-        say_json({"folder": str(folder), "png": None if png is None else str(png), "notes": notes})
+        say_json(Shown(folder=str(folder), png=None if png is None else str(png), notes=notes))
     elif png is not None:
         say([*notes, f"drawn to {png}"])
     return DONE
@@ -227,13 +234,14 @@ def sheets(folder: Path, /, *, json: Json = False) -> int:
     folder
         folder of a result
     """
+    from bayreach.cli._schemas import Written
     from bayreach.sheets import write_sheets
     from bayreach.store import check_inputs, read_outcome
 
     notes = check_inputs(folder, read_outcome(folder))
     written = [str(path) for path in write_sheets(folder)]
     if json:
-        say_json({"documents": written, "notes": notes})
+        say_json(Written(documents=tuple(written), notes=notes))
     else:
         say([*notes, *(f"written {path}" for path in written)])
     return DONE
@@ -315,6 +323,30 @@ def study(
 
 
 @app.command
+def doubt(folder: Path, /, *, job: Path | None = None, json: Json = False) -> int:
+    """Work out how sure a result is when aim, depth, speed, flow and drops vary, and write it beside it.
+
+    Parameters
+    ----------
+    folder
+        folder of a result
+    job
+        its job file, where that has moved
+    """
+    from bayreach.cli._progress import watched
+    from bayreach.cli._words import doubt_lines
+    from bayreach.doubt import doubt_folder
+
+    with watched() as progress:
+        outcome = doubt_folder(folder, job=job, progress=progress)
+    if json:
+        say_json(outcome)
+    else:
+        say(doubt_lines(outcome))
+    return DONE
+
+
+@app.command
 def coupons(folder: Path, file: Path, /, *, json: Json = False) -> int:
     """Hold measured coupons beside a result: the factor to correct it by, and where it was wrong.
 
@@ -367,43 +399,28 @@ def demo(folder: Path, /, *, json: Json = False) -> int:
     folder
         where to write them
     """
+    from bayreach.cli._schemas import DemoWritten
     from bayreach.demo import write_demo
 
     job = write_demo(folder)
     jobs = sorted(str(path) for path in folder.glob("*.toml"))
     if json:
-        say_json({"job": str(job), "jobs": jobs})
+        say_json(DemoWritten(job=str(job), jobs=tuple(jobs)))
     else:
         say([f"written: {', '.join(jobs)}", f"next: bayreach plan {job} -o {folder / 'out'}"])
     return DONE
 
 
 @app.command
-def schema(
-    of: str = "job",
-    /,
-    *,
-    json: Json = False,  # the schema is JSON either way
-) -> int:
-    """Print the JSON Schema of the job file.
+def schema(of: str = "job", /, *, json: Json = False) -> int:
+    """Print the JSON Schema of the job file, or of what a command prints with --json.
 
     Parameters
     ----------
     of
-        "job", "result", "measurement" or "reach"
+        job, result, measurement, reach, sweep, comparison, coupons, proof, study, show, sheets or demo
     """
-    from bayreach import outcome
-    from bayreach.errors import JobError, nearest_hint
-    from bayreach.job import job_schema
+    from bayreach.cli._schemas import schema_named
 
-    known = {
-        "job": job_schema,
-        "result": outcome.result_schema,
-        "measurement": outcome.measurement_schema,
-        "reach": outcome.reach_schema,
-    }
-    if of not in known:
-        message = f'there is no schema of "{of}"; known: {", ".join(known)}.{nearest_hint(of, known)}'
-        raise JobError(message)
-    say_json(known[of]())
+    say_json(schema_named(of))  # JSON with --json or without
     return DONE

@@ -8,6 +8,7 @@ from bayreach import run
 from bayreach.cautions import cautions
 from bayreach.cli._commands import DONE, NO, say, say_json
 from bayreach.cli._progress import watched
+from bayreach.cli._schemas import Sweep
 from bayreach.cli._words import reach_lines, table
 from bayreach.errors import JobError, StoreError, nearest_hint
 from bayreach.job import Job
@@ -46,7 +47,7 @@ def swept(job: Job, wand: str | None, vary: Sequence[str], out: Path | None, *, 
     if out is not None:
         write_documents(out, {"sweep.csv": rows_csv(rows), "sweep.svg": sweep_svg(cases).encode()})
     if json:
-        say_json({"sweep": rows})
+        say_json(Sweep(sweep=tuple(rows)))
     elif rows:
         say(table(list(rows[0]), ([_cell(cell) for cell in row.values()] for row in rows), left=0))
     else:

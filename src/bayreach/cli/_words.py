@@ -215,6 +215,30 @@ def _liquid_line(outcome: "Outcome") -> str:
     return "liquid mL: " + ", ".join(f"{name} {1e6 * volume:z.1f}" for name, volume in parts.items())
 
 
+def _flow_lines(outcome: "Outcome", most: int = 6) -> list[str]:
+    """Return pools, drips, added mass and mist: figures for a person to judge, never a verdict."""
+    pools = sorted(outcome.pools, key=lambda pool: -pool.volume_m3)
+    drips = sorted(outcome.drips, key=lambda drip: -drip.volume_m3)
+    lines = [
+        f"pool {1e6 * pool.volume_m3:z.1f} mL in {pool.bay} at {_mm(pool.center_m)} mm"
+        for pool in pools[:most]
+    ]
+    lines += [
+        f"out of {drip.opening} {1e6 * drip.volume_m3:z.1f} mL;"
+        f" a plug there would keep {1e6 * drip.kept_in_if_plugged_m3:z.1f} mL in"
+        for drip in drips[:most]
+    ]
+    if outcome.loads:
+        wet = sum(load.film_kg + load.pool_kg for load in outcome.loads)
+        dry = sum(load.dry_kg for load in outcome.loads)
+        lines.append(f"added mass {1e3 * wet:z.1f} g wet, {1e3 * dry:z.1f} g dry")
+    if outcome.mist:
+        worst = max(outcome.mist, key=lambda mist: mist.airborne_kg_m3)
+        lines.append(f"mist in {worst.bay} up to {1e3 * worst.airborne_kg_m3:z.2g} g/m3; compare:")
+        lines += [f"  {1e3 * limit.value_kg_m3:z.3g} g/m3 {limit.name}" for limit in outcome.mist_limits]
+    return lines
+
+
 def _mask_lines(outcome: "Outcome") -> list[str]:
     return [
         f"mask {mask.name}: "
@@ -246,6 +270,29 @@ def comparison_lines(found: "Comparison") -> list[str]:
     lines += [f"  gone: {words}" for words in found.passes_gone]
     lines += [f"  new:  {words}" for words in found.passes_new]
     return lines + [f"  {1e4 * area:z.1f} cm2 {words}" for words, area in found.status_m2.items()]
+
+
+def doubt_lines(outcome: "Outcome") -> list[str]:
+    """Return how sure the result is: the whole, each bay, the worst places, what matters most."""
+    doubt = outcome.doubt
+    if doubt is None:
+        return ["nothing here asks for film, so there is nothing to doubt"]
+    lines = [
+        f"covered on average {percent_text(doubt.covered_mean)},"
+        f" within {percent_text(doubt.covered_error)} at 95 %;"
+        f" nine times in ten {percent_text(doubt.covered_p5)} to {percent_text(doubt.covered_p95)}",
+        f"{percent_text(doubt.sure_fraction)} of the required area is at least 95 % sure,"
+        f" {percent_text(doubt.even_fraction)} at least 50 %",
+    ]
+    lines += [
+        f"  {name}: {percent_text(max(0.0, share))} of the spread" for name, share in doubt.matters.items()
+    ]
+    lines += [
+        f"  {1e4 * place.area_m2:z.1f} cm2 in {place.bay} at {_mm(place.center_m)} mm:"
+        f" {percent_text(place.chance)} sure"
+        for place in doubt.worst[:8]
+    ]
+    return [*lines, f"{doubt.samples} samples, seed {doubt.seed}", *_notes(doubt.left_out, outcome.cautions)]
 
 
 def study_lines(overview: "Overview", *, folder: str) -> list[str]:

@@ -16,6 +16,7 @@ from bayreach.job._records import (
     Hinge,
     Job,
     KeepOut,
+    Obstacle,
     Supply,
     Surface,
     Target,
@@ -73,6 +74,7 @@ def job_of(table: JobTable, *, path: Path, sha256: str) -> Job:
             Hinge(name=row.name, point=_place(row.point, per_unit), axis=_direction(row.axis))
             for row in table.hinge
         ),
+        obstacles=tuple(Obstacle(name=row.name, box=_place(row.box, per_unit)) for row in table.obstacle),
         surfaces=tuple(
             Surface(part=row.part, priority=row.priority, uptake=row.uptake) for row in table.surface
         ),

@@ -113,6 +113,7 @@ def _check_names(table: "JobTable", path: Path) -> None:
     _refuse_twice(wands, "wand", path)
     _refuse_twice(openings, "opening", path)
     _refuse_twice([keep_out.name for keep_out in table.keep_out], "keep_out", path)
+    _refuse_twice([obstacle.name for obstacle in table.obstacle], "obstacle", path)
     _refuse_twice([surface.part for surface in table.surface], "surface", path, key="part")
     for index, written in enumerate(table.pass_):
         place = f"{path}: [[pass]] {index + 1}, key"

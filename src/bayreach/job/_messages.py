@@ -7,7 +7,7 @@ from pydantic import BaseModel, ValidationError
 
 from bayreach.errors import nearest_hint
 
-_LIST_TABLES = ("wand", "opening", "pass", "keep_out", "surface")
+_LIST_TABLES = ("wand", "opening", "pass", "keep_out", "obstacle", "surface")
 
 
 def first_sentence(error: ValidationError, model: type[BaseModel], data: Mapping[str, Any]) -> str:

@@ -129,6 +129,14 @@ class Hinge:
     axis: FloatArray
 
 
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Obstacle:
+    """Something outside the mesh that a wand must pass by: a box ((2, 3) m)."""
+
+    name: str
+    box: FloatArray
+
+
 @dataclass(frozen=True, kw_only=True)
 class Surface:
     """A part that differs: its weight in the plan (0: no film asked), and the film (m, wet) it soaks up."""
@@ -199,6 +207,7 @@ class Job:
     film: FilmSettings = field(default_factory=FilmSettings)
     keep_outs: tuple[KeepOut, ...] = ()
     hinges: tuple[Hinge, ...] = ()
+    obstacles: tuple[Obstacle, ...] = ()
     surfaces: tuple[Surface, ...] = ()
     supply: Supply = field(default_factory=Supply)
     drilling: Drilling = field(default_factory=Drilling)

@@ -307,6 +307,13 @@ class KeepOutTable(Table):
         return self
 
 
+class ObstacleTable(Table):
+    """Something outside the mesh that a wand must pass by: a box."""
+
+    name: Name = Field(description="what it is")
+    box: Box = Field(description="[[least x, y, z], [greatest x, y, z]] in mesh units")
+
+
 class SurfaceTable(Table):
     """A part that differs from the rest."""
 
@@ -408,6 +415,9 @@ class JobTable(Table):
     film: FilmTable = Field(default_factory=FilmTable, description="how the film is worked out")
     keep_out: tuple[KeepOutTable, ...] = Field(default=(), max_length=2000, description="keep-outs")
     hinge: tuple[HingeTable, ...] = Field(default=(), max_length=100, description="lines to balance about")
+    obstacle: tuple[ObstacleTable, ...] = Field(
+        default=(), max_length=2000, description="things outside the mesh that a wand must pass by"
+    )
     surface: tuple[SurfaceTable, ...] = Field(default=(), max_length=2000, description="parts that differ")
     supply: SupplyTable = Field(default_factory=SupplyTable, description="tank and pressure")
     drilling: DrillingTable = Field(

@@ -16,10 +16,9 @@ from bayreach.outcome._flow import (
     PoolRecord,
 )
 from bayreach.outcome._json import (
-    measurement_schema,
     outcome_from_table,
-    reach_schema,
     result_schema,
+    schema_of,
     to_json,
     to_table,
 )
@@ -90,11 +89,10 @@ __all__ = [
     "TargetRecord",
     "WandRecord",
     "coverage_of",
-    "measurement_schema",
     "outcome_from_table",
     "quiet",
-    "reach_schema",
     "result_schema",
+    "schema_of",
     "to_json",
     "to_table",
 ]

@@ -9,8 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from bayreach.errors import StoreError
-from bayreach.outcome._outcome import Measurement, Outcome
-from bayreach.outcome._reach import ReachTable
+from bayreach.outcome._outcome import Outcome
 from bayreach.outcome._records import VERSION
 
 if TYPE_CHECKING:
@@ -60,7 +59,7 @@ def _not_finite(table: Any, place: str = "") -> list[str]:
     return [place] if isinstance(table, float) and not np.isfinite(table) else []
 
 
-@lru_cache(maxsize=4)
+@lru_cache(maxsize=16)
 def _adapter(kind: type) -> "TypeAdapter[Any]":
     from pydantic import TypeAdapter
 
@@ -92,21 +91,16 @@ def outcome_from_table(table: Any) -> Outcome:
     return outcome
 
 
-def result_schema() -> dict[str, Any]:
-    """Return the JSON Schema (draft 2020-12) of result.json, generated from the records."""
-    return _schema(Outcome, "bayreach result")
+def schema_of(kind: type, title: str) -> dict[str, Any]:
+    """Return the JSON Schema (draft 2020-12) of a record, generated from its fields.
 
-
-def reach_schema() -> dict[str, Any]:
-    """Return the JSON Schema of what `reach --json` prints."""
-    return _schema(ReachTable, "bayreach reach")
-
-
-def measurement_schema() -> dict[str, Any]:
-    """Return the JSON Schema of what `measure --json` prints."""
-    return _schema(Measurement, "bayreach measurement")
-
-
-def _schema(kind: type, title: str) -> dict[str, Any]:
+    >>> schema_of(Outcome, "bayreach result")["title"]
+    'bayreach result'
+    """
     schema = _adapter(kind).json_schema(mode="serialization")
     return {"$schema": "https://json-schema.org/draft/2020-12/schema", **schema, "title": title}
+
+
+def result_schema() -> dict[str, Any]:
+    """Return the JSON Schema of result.json."""
+    return schema_of(Outcome, "bayreach result")
