@@ -68,7 +68,11 @@ def _polygons(blocks: Any) -> tuple[dict[int, IntArray], list[tuple[str, int, st
         else:
             detail = f"{count} pieces of kind {block.type} have no surface here and were skipped."
             notes.append((f"skipped {block.type}", count, detail))
-    joined = {size: np.concatenate(rows) for size, rows in polygons.items()}
+    joined = {
+        size: np.concatenate(rows)
+        for size, rows in polygons.items()
+        if size >= 3 and any(len(row) for row in rows)
+    }
     larger = sum(len(rows) for size, rows in joined.items() if size > 3)
     if larger:
         detail = f"{larger} polygons with more than three corners were split into triangles."
@@ -109,6 +113,10 @@ def read_gltf(path: Path) -> Soup:
         shape = scene.geometry[geometry]
         if not isinstance(shape, trimesh.Trimesh) or not len(shape.faces):
             continue
+        if np.ndim(shape.vertices) != 2 or np.shape(shape.vertices)[1] != 3:
+            shown = f'{path.name}: node "{str(node)[:60]}"'
+            message = f"{shown} has points that are not of three numbers; export it again."
+            raise MeshError(message)
         placed = trimesh.transform_points(shape.vertices, transform)
         if not np.isfinite(placed).all():
             message = f'{path.name}: node "{str(node)[:60]}" has a point that is not finite; export it again.'
