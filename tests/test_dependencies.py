@@ -1,0 +1,73 @@
+"""What the package stands on: every bound has a floor, and nothing required is under GPL alone."""
+
+import re
+import tomllib
+from importlib import metadata
+from pathlib import Path
+
+import pytest
+from packaging.requirements import Requirement
+
+ROOT = Path(__file__).parents[1]
+PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text())["project"]
+REQUIRED = [Requirement(text) for text in PROJECT["dependencies"]]
+
+# Megabytes that a bare install of the required set may take; most is the viewer and the compiler of kernels.
+BUDGET_MB = 1400
+
+# Read by hand, where a distribution gives the text of its licence and no name.
+KNOWN = {"embreex": "BSD-2-Clause"}
+
+
+def closure() -> dict[str, metadata.Distribution]:
+    """Return every distribution that the required ones pull in, by name."""
+    found: dict[str, metadata.Distribution] = {}
+    left = [requirement.name for requirement in REQUIRED if _is_wanted(requirement)]
+    while left:
+        name = left.pop().lower().replace("_", "-")
+        if name in found:
+            continue
+        found[name] = metadata.distribution(name)
+        needs = [Requirement(text) for text in found[name].requires or ()]
+        left += [need.name for need in needs if _is_wanted(need)]
+    return found
+
+
+def _is_wanted(requirement: Requirement) -> bool:
+    return requirement.marker is None or requirement.marker.evaluate({"extra": ""})
+
+
+def licence_of(distribution: metadata.Distribution) -> str:
+    """Return what a distribution says of its licence: expression, classifiers, or its first line."""
+    told = distribution.metadata
+    lines = [text for text in told.get_all("Classifier") or () if "License" in text]
+    classifiers = [text.rsplit(" :: ", 1)[-1] for text in lines]
+    first = (told.get("License") or "").strip().split("\n")[0][:80]
+    named = told.get("License-Expression") or ", ".join(classifiers) or first
+    return KNOWN.get(distribution.name.lower(), named)
+
+
+@pytest.mark.parametrize("requirement", REQUIRED, ids=lambda requirement: requirement.name)
+def test_every_required_library_has_a_floor(requirement: Requirement) -> None:
+    assert any(bound.operator in (">=", "==") for bound in requirement.specifier)
+    assert requirement.specifier.contains(metadata.version(requirement.name), prereleases=True)
+
+
+def test_no_library_of_the_required_set_is_under_gpl_alone() -> None:
+    # LGPL, MPL and a choice between licences leave the user free; GPL or AGPL alone does not.
+    strict = re.compile(r"(?<!L)A?GPL|GNU (Affero )?General Public", re.IGNORECASE)
+    for name, distribution in closure().items():
+        licence = licence_of(distribution)
+        assert licence, f"{name} tells no licence"
+        offers_choice = " OR " in licence or "," in licence
+        assert offers_choice or not strict.search(licence.replace("Lesser General", "")), f"{name}: {licence}"
+
+
+def test_the_required_set_keeps_within_its_budget_on_disk() -> None:
+    total = 0
+    for distribution in closure().values():
+        for file in distribution.files or ():
+            path = Path(str(distribution.locate_file(file)))
+            if path.is_file() and path.suffix != ".pyc":
+                total += path.stat().st_size
+    assert total / 1e6 < BUDGET_MB
