@@ -14,15 +14,18 @@ from bayreach.doubt import (
     SidesAsked,
     Tolerances,
     asked_of,
+    doubt_folder,
     doubt_of,
     moved,
     normal_draws,
     site_variants,
     uniform_draws,
 )
+from bayreach.errors import StoreError
 from bayreach.job import load_job
 from bayreach.poses import straight_path
 from bayreach.run import Site, site_of, spray, written_pulls
+from bayreach.store import read_result, reserved, write_result
 
 ASKED = SidesAsked(areas=np.full(5, 0.2), needed=np.full(5, 1e-5), bays=np.zeros(5, dtype=np.int64))
 
@@ -262,3 +265,52 @@ def test_errors_of_the_hand_blur_the_edge_of_the_covered_area(box_site: Site) ->
     assert doubt.sure_area(asked.sides, 0.95) < doubt.sure_area(asked.sides, 0.50)
     again = doubt_of(asked.sides, variants, Tolerances(), samples=1)
     assert np.array_equal(doubt.chance, again.chance)
+
+
+@pytest.fixture(scope="module")
+def box_result(box_job: Path) -> Path:
+    job = load_job(box_job)
+    folder = box_job.parent / "out"
+    with reserved(folder):
+        write_result(
+            folder, spray(job), files={"note.txt": b"kept"}, origin={"mesh": job.mesh_path, "job": box_job}
+        )
+    return folder
+
+
+def test_doubt_stands_beside_the_nominal_result(box_result: Path, box_site: Site) -> None:
+    before = read_result(box_result)
+    outcome = doubt_folder(box_result)
+    after = read_result(box_result)
+    record = after.outcome.doubt
+    assert record == outcome.doubt
+    assert (box_result / "note.txt").read_bytes() == b"kept"
+    assert after.outcome.coverage == before.outcome.coverage
+    # film.vtp holds micrometres, so a film read and written again may lose its last digit.
+    assert np.allclose(after.sides.film, before.sides.film, rtol=1e-12, atol=0.0)
+    chance = after.sides.extra["chance"]
+    # Where nothing is asked the chance is -1; elsewhere it is one, and the area that is sure adds up.
+    assert ((chance >= 0) == box_site.required).all()
+    sure = box_site.side_areas[chance >= 0.95].sum() / box_site.side_areas[box_site.required].sum()
+    assert record is not None
+    assert record.sure_fraction == pytest.approx(sure, rel=1e-9)
+    assert record.sure_fraction < record.covered_mean < record.covered_p95 + 1e-9
+    assert sum(bay.sure_m2 for bay in record.bays) == pytest.approx(
+        record.sure_fraction * sum(bay.required_m2 for bay in record.bays)
+    )
+    assert record.worst[0].chance < 0.95
+    assert set(record.matters) == {"pose", "pull speed", "tip", "flow"}
+    assert after.sides.extra["chance_low"][chance >= 0].max() <= 1.0
+
+
+def test_a_result_whose_job_has_changed_is_refused(tmp_path: Path) -> None:
+    path = write_box_job(tmp_path)
+    job, folder = load_job(path), tmp_path / "out"
+    with reserved(folder):
+        write_result(folder, spray(job), origin={"mesh": job.mesh_path, "job": path})
+    path.write_text(path.read_text() + "# changed\n")
+    with pytest.raises(StoreError, match=r"job file .* has changed since; run the job again"):
+        doubt_folder(folder)
+    path.rename(tmp_path / "moved.toml")
+    with pytest.raises(DoubtError, match="its job file is not where it was; name it with --job FILE"):
+        doubt_folder(folder)

@@ -3,6 +3,7 @@
 from bayreach.doubt._chance import PassVariants
 from bayreach.doubt._doubt import Doubt, SidesAsked, doubt_of
 from bayreach.doubt._factors import DoubtError, Tolerances, normal_draws, uniform_draws
+from bayreach.doubt._folder import doubt_at, doubt_folder, stored_site, tolerances_of
 from bayreach.doubt._moved import moved
 from bayreach.doubt._sprayed import Asked, asked_of, site_variants
 
@@ -14,9 +15,13 @@ __all__ = [
     "SidesAsked",
     "Tolerances",
     "asked_of",
+    "doubt_at",
+    "doubt_folder",
     "doubt_of",
     "moved",
     "normal_draws",
     "site_variants",
+    "stored_site",
+    "tolerances_of",
     "uniform_draws",
 ]

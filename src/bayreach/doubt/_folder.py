@@ -1,0 +1,239 @@
+"""Doubt of a stored result: its passes sprayed again and again, the answer written beside the nominal one."""
+
+from collections.abc import Callable, Sequence
+from dataclasses import fields, replace
+from pathlib import Path
+
+import numpy as np
+
+from bayreach.arrays import FloatArray
+from bayreach.bays import Given
+from bayreach.doubt._chance import PassVariants
+from bayreach.doubt._doubt import SAMPLES_A_REPLICATE, Doubt, doubt_of
+from bayreach.doubt._factors import DoubtError, Tolerances
+from bayreach.doubt._sprayed import Asked, asked_of, site_variants
+from bayreach.film import holidays
+from bayreach.job import DoubtSettings, Job, load_job
+from bayreach.outcome import (
+    BayDoubtRecord,
+    DoubtfulPlaceRecord,
+    DoubtRecord,
+    Outcome,
+    PassRecord,
+    Result,
+    quiet,
+)
+from bayreach.poses import TipPath
+from bayreach.run import Pull, Site, site_of
+from bayreach.store import check_inputs, origin_of, read_result, reserved, write_result
+
+SURE, EVEN = 0.95, 0.50
+"""Chances at which area is counted: sure, and as likely as not."""
+MOST_PLACES = 20
+"""Longest list of worst places."""
+SMALLEST_PLACE = 1e-4
+"""Area in m² below which a doubtful patch is not listed: 1 cm²."""
+
+LEFT_OUT = (
+    "Creep and run-off are not in the chances.",
+    "A moved wand is not tested against the rim of its opening or against what stands inside.",
+    "Film on a side is taken at one point of it for each set of samples.",
+)
+
+Progress = Callable[[str, float], None]
+
+
+def tolerances_of(settings: DoubtSettings) -> Tolerances:
+    """Return the tolerances that a job states."""
+    return Tolerances(**{one.name: getattr(settings, one.name) for one in fields(Tolerances)})
+
+
+def doubt_folder(folder: Path, *, job: Path | None = None, progress: Progress = quiet) -> Outcome:
+    """Work out how sure the result in `folder` is and write it there; return the outcome with its `doubt`.
+
+    film.vtp gains `chance` (a side, -1 where nothing is asked), `chance_low` and `chance_high`.
+
+    Parameters
+    ----------
+    folder : Path
+        A result of spray or plan.
+    job : Path, optional
+        Its job file, where that has moved.
+
+    Raises
+    ------
+    DoubtError
+        When the job file is not known, or the result has no pass.
+    StoreError
+        When there is no result, or the mesh or the job has changed since.
+    """
+    folder = Path(folder)
+    result = read_result(folder)
+    check_inputs(folder, result.outcome)
+    origin = origin_of(folder)
+    path = job or origin.get("job")
+    if path is None or not path.is_file():
+        message = f"{folder}: its job file is not where it was; name it with --job FILE."
+        raise DoubtError(message)
+    loaded = load_job(path)
+    site, pulls = stored_site(loaded, result.outcome)
+    if site.mesh.n_sides != result.sides.mesh.n_sides:
+        message = f"{folder}: {path.name} no longer gives the mesh of this result; run it again first."
+        raise DoubtError(message)
+    record, arrays = doubt_at(site, pulls, loaded.doubt, progress=progress)
+    outcome = replace(result.outcome, doubt=record)
+    sides = replace(result.sides, extra={**result.sides.extra, **arrays})
+    beside = {
+        name: (folder / name).read_bytes() for name in outcome.files if name not in ("film.vtp", "passes.csv")
+    }
+    with reserved(folder):
+        return write_result(folder, Result(outcome=outcome, sides=sides), files=beside, origin=origin)
+
+
+def stored_site(job: Job, outcome: Outcome) -> tuple[Site, tuple[Pull, ...]]:
+    """Return the site of a stored result, its proposed holes cut, and its pulls.
+
+    Raises
+    ------
+    DoubtError
+        When it has no pass.
+    """
+    if not outcome.passes:
+        message = f'"{outcome.title}": there is no pass in the result, so nothing can vary.'
+        raise DoubtError(message)
+    holes = tuple(
+        Given(
+            name=opening.name,
+            center=np.array(opening.center_m),
+            diameter=opening.diameter_m,
+            normal=np.array(opening.normal),
+            kind="proposed",
+        )
+        for opening in outcome.openings
+        if opening.kind == "proposed"
+    )
+    return site_of(job, proposed=holes), tuple(_pull(job, one) for one in outcome.passes)
+
+
+def _pull(job: Job, record: PassRecord) -> Pull:
+    points, axes = np.array(record.path_m), np.array(record.axes)
+    clock = np.array(record.clock_axis)
+    return Pull(
+        wand=job.wand_named(record.wand),
+        opening=record.opening,
+        aim=np.array(record.aim),
+        clock=float(np.radians(record.clock_deg)),
+        path=TipPath(
+            points=points,
+            axes=axes,
+            # One clock vector is stored; along a bend it is made normal to each axis.
+            clocks=clock - (axes @ clock)[:, None] * axes,
+            depths=_depths(points, record),
+        ),
+        speed=record.pull_speed_m_s,
+        count=record.count,
+        dwell=record.seconds / record.count if record.from_m == record.to_m else 0.0,
+        through=record.through,
+    )
+
+
+def _depths(points: FloatArray, record: PassRecord) -> FloatArray:
+    """Return depths in m of the stored points: shares of the way from the first to the last."""
+    way = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(points, axis=0), axis=1))])
+    share = way / way[-1] if way[-1] > 0.0 else way
+    return np.asarray(record.from_m + share * (record.to_m - record.from_m))
+
+
+def doubt_at(
+    site: Site, pulls: Sequence[Pull], settings: DoubtSettings, *, progress: Progress = quiet
+) -> tuple[DoubtRecord, dict[str, FloatArray]]:
+    """Return the record of how sure `pulls` are at `site`, and the arrays (2n,) for film.vtp."""
+    asked, tolerances = asked_of(site), tolerances_of(settings)
+    make = site_variants(site, asked, pulls, tolerances, seed=settings.seed)
+    most = max(1, settings.samples // SAMPLES_A_REPLICATE)
+
+    def told(replicate: int) -> tuple[PassVariants, ...]:
+        progress("sampling", replicate / most)
+        return make(replicate)
+
+    doubt = doubt_of(
+        asked.sides, told, tolerances, samples=settings.samples, error=settings.error, seed=settings.seed
+    )
+    progress("sampling", 1.0)
+    arrays = {
+        name: _spread(site, asked, values)
+        for name, values in (
+            ("chance", doubt.chance),
+            ("chance_low", doubt.chance_low),
+            ("chance_high", doubt.chance_high),
+        )
+    }
+    return _record(site, asked, doubt, settings, arrays["chance"]), arrays
+
+
+def _spread(site: Site, asked: Asked, values: FloatArray) -> FloatArray:
+    full = np.full(site.mesh.n_sides, -1.0)
+    full[asked.ids] = values[asked.group]
+    return full
+
+
+def _record(
+    site: Site, asked: Asked, doubt: Doubt, settings: DoubtSettings, chance: FloatArray
+) -> DoubtRecord:
+    sides = asked.sides
+    whole = float(sides.areas.sum())
+    low, high = np.quantile(doubt.covered, [0.05, 0.95])
+    tolerances = tolerances_of(settings)
+    return DoubtRecord(
+        seed=settings.seed,
+        samples=len(doubt.covered),
+        replicates=doubt.replicates,
+        variants=doubt.variants,
+        tolerances={one.name: getattr(tolerances, one.name) for one in fields(tolerances)},
+        covered_mean=float(doubt.covered.mean()),
+        covered_error=doubt.covered_error,
+        error_asked=settings.error,
+        error_met=doubt.met,
+        covered_p5=float(low),
+        covered_p95=float(high),
+        sure_fraction=doubt.sure_area(sides, SURE) / whole,
+        even_fraction=doubt.sure_area(sides, EVEN) / whole,
+        matters=doubt.matters,
+        bays=tuple(_bay(site, asked, doubt, index) for index in range(len(site.bays.bays))),
+        worst=_worst(site, chance),
+        left_out=LEFT_OUT,
+    )
+
+
+def _bay(site: Site, asked: Asked, doubt: Doubt, index: int) -> BayDoubtRecord:
+    here = asked.sides.bays == index
+    areas, chance = asked.sides.areas[here], doubt.chance[here]
+    return BayDoubtRecord(
+        name=site.bays.bays[index].name,
+        required_m2=float(areas.sum()),
+        sure_m2=float(areas[chance >= SURE].sum()),
+        even_m2=float(areas[chance >= EVEN].sum()),
+    )
+
+
+def _worst(site: Site, chance: FloatArray) -> tuple[DoubtfulPlaceRecord, ...]:
+    """Return the connected patches that are not sure, the most missing area (area x doubt) first."""
+    doubtful = (chance >= 0.0) & (chance < SURE)
+    places = []
+    for patch in holidays(site.mesh, doubtful, site.bays.side_bay):
+        if patch.area < SMALLEST_PLACE:
+            continue
+        areas = site.side_areas[patch.sides]
+        side = int(patch.sides[0])
+        x, y, z = (float(value) for value in patch.center)
+        places.append(
+            DoubtfulPlaceRecord(
+                bay=site.bays.bays[int(site.bays.side_bay[side])].name,
+                part=site.mesh.part_names[int(site.mesh.face_parts[side // 2])],
+                area_m2=patch.area,
+                chance=float(chance[patch.sides] @ areas / areas.sum()),
+                center_m=(x, y, z),
+            )
+        )
+    places.sort(key=lambda place: -place.area_m2 * (1.0 - place.chance))
+    return tuple(places[:MOST_PLACES])
