@@ -1,0 +1,149 @@
+"""Passes: candidates along lines that a wand can take, columns by pieces, kept by content."""
+
+import math
+
+import numpy as np
+import pytest
+from specimens import rib, ring
+from test_plan import ported, wand
+
+from bayreach import passes
+from bayreach.bays import find_bays
+from bayreach.deposit.direct import air_of
+from bayreach.insertion import space_of
+from bayreach.poses import straight_path
+from bayreach.rays import Scene
+from bayreach.repair import subdivided
+from bayreach.sight import targets_of
+from bayreach.tips import Tip
+
+SIZE = (0.4, 0.1, 0.1)
+SIDE = Tip(pattern="side", spread=1.2, flow=2e-6)
+
+
+@pytest.fixture(scope="module")
+def place():
+    """Return a duct of two bays with a port in its end and a hole of 40 mm in the rib at x = 0.2 m."""
+    middle = rib(0.2, SIZE, [ring((0.05, 0.05), 0.04)])
+    bays = find_bays(subdivided(ported(SIZE, [(0.05, 0.05)], inner=[middle]), 0.06).mesh)
+    return bays, Scene(bays.mesh), space_of(bays.mesh, bays)
+
+
+def candidates(place, **given):
+    bays, _, space = place
+    return passes.candidate_passes(space, [wand(0.5, **given)], bays.openings, most_paths=6)[0]
+
+
+def columns(place, made, samples=1, **given):
+    bays, scene, _ = place
+    targets = targets_of(bays.mesh, np.flatnonzero(bays.side_bay >= 0), samples)
+    return passes.pass_columns(scene, targets, made, air=air_of(bays.mesh, bays), **given), targets
+
+
+@pytest.mark.parametrize(
+    ("pattern", "shape", "count"),
+    [("radial", "straight", 1), ("forward", "flexible", 1), ("side", "straight", 4), ("forward", "bent", 4)],
+)
+def test_clock_angles_are_tried_where_turning_changes_what_is_wet(pattern, shape, count):
+    angles = passes.clock_angles(Tip(pattern=pattern, spread=0.7, flow=1e-6), shape)
+    assert angles == pytest.approx([2 * math.pi * k / count for k in range(count)])
+
+
+def test_a_path_is_cut_on_its_own_line_at_the_depths_asked():
+    """From 0.9 m to 0.1 m along x from x = 1: cut at 0.5 and 0.2 m the tip goes from x = 1.5 to 1.2."""
+    path = straight_path(
+        entry=[1, 0, 0], aim=[1, 0, 0], deepest=0.9, shallowest=0.1, clock=0.0, down=[0, 0, -1]
+    )
+    part = passes.cut_path(path, 0.5, 0.2)
+    assert part.depths == pytest.approx([0.5, 0.2])
+    assert part.points[:, 0] == pytest.approx([1.5, 1.2])
+
+
+def test_a_pull_through_two_bays_is_offered_whole_and_bay_by_bay(place):
+    """The parts of one path follow each other without a gap and make up the whole."""
+    made = candidates(place)
+    whole = [one for one in made if one.bay == -1]
+    assert whole
+    first = whole[0]
+    parts = [
+        one
+        for one in made
+        if one.bay >= 0 and (one.aim == first.aim).all() and (one.entry == first.entry).all()
+    ]
+    assert sorted(one.bay for one in parts) == [0, 1]
+    assert sum(one.length for one in parts) == pytest.approx(first.length)
+    assert {one.deepest for one in parts} & {one.shallowest for one in parts}
+
+
+def test_the_deepest_path_is_kept_first_and_the_rest_lie_apart(place):
+    bays, _, space = place
+    from bayreach.insertion import paths_through
+
+    port = next(opening for opening in bays.openings if -1 in opening.links)
+    paths, _ = paths_through(space, wand(0.5), port)
+    kept = passes.spread_paths(paths, 5)
+    assert len(kept) == len(set(kept.tolist())) == 5
+    assert paths[kept[0]].deepest == max(path.deepest for path in paths)
+    assert len(passes.spread_paths((), 5)) == 0
+
+
+def test_a_side_tip_is_turned_about_the_wand_and_nothing_else_moves(place):
+    made = [one for one in candidates(place, tip=SIDE) if one.bay in (-1, 0)]
+    groups: dict[bytes, list] = {}
+    for one in made:
+        groups.setdefault(one.aim.tobytes() + one.entry.tobytes() + bytes([one.bay + 1]), []).append(one)
+    turned = next(group for group in groups.values() if len(group) == 4)
+    assert all(np.allclose(one.tip_path.points, turned[0].tip_path.points) for one in turned)
+    clocks = np.array([one.tip_path.clocks[0] for one in turned])
+    assert clocks.sum(axis=0) == pytest.approx([0, 0, 0], abs=1e-12)  # 0, 90, 180 and 270 degrees
+    assert clocks @ turned[0].aim == pytest.approx(np.zeros(4), abs=1e-12)
+
+
+def test_the_column_of_a_whole_pull_is_the_mean_of_its_pieces_by_length(place):
+    """Computed by itself or put together from its bays: the same film but for where the stations stand."""
+    made = candidates(place)
+    whole = next(one for one in made if one.bay == -1)
+    together, targets = columns(place, made)
+    alone, _ = columns(place, [whole], step=0.002)
+    index = [one is whole for one in made].index(True)
+    joined, single = together.direct[:, [index]].toarray().ravel(), alone.direct.toarray().ravel()
+    assert joined @ targets.areas == pytest.approx(single @ targets.areas, rel=0.01)
+    assert np.corrcoef(joined, single)[0, 1] > 0.97
+
+
+def test_no_column_lays_more_than_is_sprayed_and_shares_add_up(place):
+    """Per m³: direct on all inner sides + fog + escaped = 1."""
+    found, targets = columns(place, candidates(place), samples=16, step=0.005)
+    direct = np.asarray(found.direct.T @ targets.areas)
+    assert direct + found.fog.sum(axis=0) + found.escaped == pytest.approx(np.ones(len(direct)), abs=0.05)
+
+
+def test_columns_are_found_again_by_their_content(place):
+    """A second call with the same pulls computes nothing; another tip is another column."""
+    made, cache = candidates(place), {}
+    stages = []
+    first, _ = columns(place, made, cache=cache)
+    known = len(cache)
+    again, _ = columns(place, made, cache=cache, progress=lambda *told: stages.append(told))
+    assert stages == []
+    assert (first.direct != again.direct).nnz == 0
+    columns(place, candidates(place, tip=SIDE), cache=cache)
+    assert len(cache) > known
+
+
+def test_credit_for_fog_is_a_row_of_its_own_and_counts_only_when_asked(place):
+    """A throw of 50 mm leaves fog; one bay's fog lays 2 µm a litre on every side, the other's nothing."""
+    fine = Tip(
+        pattern="forward", spread=2 * math.pi, flow=2e-6, throw=0.05, droplet=50e-6, droplet_spread=1.6
+    )
+    made = candidates(place, tip=fine)
+    plain, targets = columns(place, made)
+    assert plain.settled is None
+    rates = {"wand": np.stack([np.full(targets.n_sides, 2e-3), np.zeros(targets.n_sides)], axis=1)}
+    found, _ = columns(place, made, settled_per_fog=rates)
+    assert found.fog[0].max() > 0.1
+    assert found.settled.toarray() == pytest.approx(np.tile(2e-3 * found.fog[0], (targets.n_sides, 1)))
+    volumes = np.ones(len(made))
+    more = found.film(volumes, credit=True) - found.film(volumes)
+    assert more.min() >= 0.0
+    assert more.max() > 0.0
