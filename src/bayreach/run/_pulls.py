@@ -3,14 +3,13 @@
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-import numpy as np
-
 from bayreach.arrays import FloatArray
 from bayreach.bays import Opening
 from bayreach.errors import JobError, nearest_hint
 from bayreach.insertion import Path, Refusal, Space, paths_through
 from bayreach.job import WrittenPass
-from bayreach.poses import TipPath, poses_at
+from bayreach.passes import cut_path
+from bayreach.poses import TipPath
 from bayreach.run._site import Site
 from bayreach.wands import Wand
 
@@ -116,7 +115,8 @@ def written_path(
     )
     if not paths:
         return refusals[0]
-    path = paths[0]
+    # A flexible wand is led all over: take a way that is deep enough and sets out most nearly along the aim.
+    path = min(paths, key=lambda way: (way.deepest < deepest, -float(way.aim @ aim)))
     if path.deepest < deepest:
         return Refusal(
             wand=wand.name,
@@ -125,9 +125,7 @@ def written_path(
             short_by=deepest - path.deepest,
             place=path.tip_path.points[0],
         )
-    depths = np.array([deepest, shallowest]) if deepest > shallowest else np.array([deepest])
-    poses = poses_at(path.tip_path, depths, lengths=np.zeros(len(depths)))
-    trimmed = TipPath(points=poses.points, axes=poses.axes, clocks=poses.clocks, depths=depths)
+    trimmed = cut_path(path.tip_path, deepest, shallowest)
     return replace(path, tip_path=trimmed, deepest=deepest, shallowest=shallowest)
 
 
