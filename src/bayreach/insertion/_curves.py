@@ -232,14 +232,19 @@ def search(
             if ahead < 0 or taken[ahead] == 1:
                 continue
             if is_move_clear(tree, p, t, move, step, bend, radius, shares):
-                poses[count, 0], poses[count, 1], poses[count, 2] = point
-                poses[count, 3], poses[count, 4], poses[count, 5] = heading
-                poses[count, 6] = poses[here, 6] + step
+                _put(poses[count], point, heading, poses[here, 6] + step)
                 parents[count], moves[count] = here, move
                 far = 0.0 if everywhere else _distance(poses[count], q)
                 heapq.heappush(waiting, (poses[count, 6] + far + (0.05 * step if move else 0.0), count))
                 count += 1
     return poses[:count], parents[:count], moves[:count], -1, curve, 0
+
+
+@compiled
+def _put(pose: FloatArray, point: Vector, heading: Vector, length: float) -> None:
+    pose[0], pose[1], pose[2] = point
+    pose[3], pose[4], pose[5] = heading
+    pose[6] = length
 
 
 @compiled
