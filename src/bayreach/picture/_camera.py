@@ -8,6 +8,9 @@ from numpy.typing import ArrayLike
 from bayreach.arrays import BoolArray, FloatArray, unit_vectors
 from bayreach.mesh import Mesh
 
+MOST_SIDES = 40_000
+"""About how many sides the search for a good direction looks at: four for each square of its grid."""
+
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Camera:
@@ -114,39 +117,37 @@ def best_direction(mesh: Mesh, shown: BoolArray, wanted: BoolArray, up: FloatArr
 
     Coarse on purpose: side middles fall on a 96 by 96 grid and the nearest in each square counts as seen.
     """
-    middles = np.repeat(mesh.corners.mean(axis=1), 2, axis=0)
-    corners = mesh.corners
-    areas = np.repeat(
-        np.linalg.norm(np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]), axis=1) / 2, 2
-    )
+    sides = np.flatnonzero(shown)
+    sides = sides[:: 1 + len(sides) // MOST_SIDES]
+    corners = mesh.corners[sides // 2]
+    vectors = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]) / 2
+    vectors[sides % 2 == 1] *= -1.0
+    middles = corners.mean(axis=1)
     across = unit_vectors(np.cross(up, [0.0, 1.0, 0.0] if abs(up[1]) < 0.9 else [1.0, 0.0, 0.0]))
     other = np.cross(up, across)
     best, most = -up, -1.0
     for tilt in (0.9, 0.45, 0.1):
         for turn in np.arange(6) * np.pi / 3 + 0.35:
             forward = -unit_vectors(tilt * up + np.cos(turn) * across + np.sin(turn) * other)
-            seen = _seen_area(middles, areas, facing(mesh, forward) & shown, wanted, forward)
+            seen = _seen_area(middles, vectors, wanted[sides], forward)
             if seen > most:
                 best, most = forward, seen
     return best
 
 
-def _seen_area(
-    middles: FloatArray, areas: FloatArray, drawn: BoolArray, wanted: BoolArray, forward: FloatArray
-) -> float:
+def _seen_area(middles: FloatArray, vectors: FloatArray, wanted: BoolArray, forward: FloatArray) -> float:
+    """Return the area (m²) of wanted sides that is seen, of sides with middles and area vectors (k, 3)."""
+    drawn = vectors @ forward < 0.0
     if not (drawn & wanted).any():
         return 0.0
     camera = camera_toward(middles[drawn & wanted], forward=forward, up=(0.0, 0.0, 1.0), size=(96, 96))
     chosen = np.flatnonzero(drawn)
     x, y, depth = camera.project(middles[chosen]).T
     inside = (x >= 0) & (x < 96) & (y >= 0) & (y < 96)
-    chosen, square, depth = (
-        chosen[inside],
-        (x[inside].astype(int) + 96 * y[inside].astype(int)),
-        depth[inside],
-    )
+    chosen, depth = chosen[inside], depth[inside]
+    square = x[inside].astype(int) + 96 * y[inside].astype(int)
     order = np.lexsort((depth, square))
     first = np.concatenate([[True], np.diff(square[order]) > 0]) if len(order) else np.zeros(0, dtype=bool)
     nearest = chosen[order][first]
     seen = nearest[wanted[nearest]]
-    return float((areas[seen] * 1.0).sum())
+    return float(np.linalg.norm(vectors[seen], axis=1).sum())
