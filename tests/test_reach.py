@@ -10,7 +10,7 @@ from punched import ribbed_box
 
 from bayreach.bays import find_bays
 from bayreach.errors import WandError
-from bayreach.insertion import gets_into, space_of
+from bayreach.insertion import gets_into, paths_through, space_of
 from bayreach.rays import Scene
 from bayreach.reach import (
     Care,
@@ -242,3 +242,17 @@ def test_a_stiff_hose_is_told_the_bend_radius_that_would_do():
     assert gets_into(winding.space, softer, way_in, 3)
     # Nor would more length or less thickness do.
     assert "length" not in found
+
+
+def test_the_quick_verdict_of_a_hook_is_that_of_its_paths(ground, port):
+    for radius in (0.012, 0.04):
+        bend = Wand(
+            name="hook", shape="bent", length=0.33, diameter=0.005, tip=TIP,
+            pieces=(arc_piece(radius, math.pi / 2), straight_piece(0.005)),
+        )  # fmt: skip
+        paths, _ = paths_through(ground.space, bend, port, clocks=[0.0])
+        reached = {bay for path in paths for bay in path.bays_reached}
+        for bay in range(4):
+            # The quick one tries every clock angle, the paths here one: it never says less.
+            assert gets_into(ground.space, bend, port, bay) >= (bay in reached)
+        assert not gets_into(ground.space, bend, port, 3)

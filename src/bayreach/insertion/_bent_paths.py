@@ -44,6 +44,31 @@ def bent_paths(
     return tuple(paths), _refusals(tools, searches, paths)
 
 
+def bent_gets_into(
+    space: Space, wand: Wand, opening: "Opening", bay: int, *, aims: FloatArray,
+    holes: "tuple[Opening, ...]", down: ArrayLike,
+) -> bool:  # fmt: skip
+    """Tell whether a bent wand's tip gets into a bay along some aim, at any clock angle, by a checked way."""
+    tools = tools_for(space, wand, opening, clocks=[0.0], down=down, holes=holes)
+    for aim in aims:
+        search = searched(tools, np.asarray(opening.center), aim)
+        rows, columns = np.nonzero(search.reached)
+        poses = body_poses(
+            tools.threading,
+            tools.rows[rows],
+            tools.clocks[columns],
+            entry=search.entry,
+            aim=aim,
+            down=tools.down,
+        )
+        inside = np.flatnonzero(bays_at(space, poses.carried(tools.threading.points[0])) == bay)
+        for column in np.unique(columns[inside]):
+            way, _ = checked_way(search, int(column))
+            if len(way) and way[-1, 0] >= rows[inside][columns[inside] == column].min():
+                return True
+    return False
+
+
 def _bent_path(search: Search, way: IntArray, clock: float, shortest: float) -> Path | None:
     tools = search.tools
     depths = tools.threading.depths[tools.rows]

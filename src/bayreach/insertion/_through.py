@@ -8,7 +8,7 @@ from numpy.typing import ArrayLike
 
 from bayreach.arrays import FloatArray, unit_vectors
 from bayreach.insertion._aims import aims_over_cone, candidate_aims, widest_tilt
-from bayreach.insertion._bent_paths import bent_paths
+from bayreach.insertion._bent_paths import bent_gets_into, bent_paths
 from bayreach.insertion._flexible import bender_of, entries_of
 from bayreach.insertion._flexible_paths import flexible_paths, route_into
 from bayreach.insertion._records import Path, Refusal
@@ -42,6 +42,9 @@ def gets_into(
     """Tell whether a wand's tip gets through an opening into a bay; arguments as in `paths_through`."""
     if wand.shape == "flexible":
         return route_into(bender_of(space, wand, opening, holes), bay) is not None
+    if wand.shape == "bent":
+        aims = aims_tried(space, wand, opening)
+        return bent_gets_into(space, wand, opening, bay, aims=aims, holes=holes, down=down)
     paths, _ = paths_through(space, wand, opening, count=count, shortest=shortest, holes=holes, down=down)
     return any(bay in path.bays_reached for path in paths)
 
