@@ -10,7 +10,7 @@ from bayreach.bays import Bays, Given, find_bays
 from bayreach.deposit.direct import Air, air_of
 from bayreach.deposit.laid import Ground, ground_of
 from bayreach.errors import JobError, nearest_hint
-from bayreach.insertion import Space, space_of
+from bayreach.insertion import Space, obstacle_boxes, space_of
 from bayreach.job import Job
 from bayreach.measure import face_areas, side_normals
 from bayreach.mesh import Mesh
@@ -84,8 +84,9 @@ class Site:
 
     @cached_property
     def space(self) -> Space:
-        """The structure as a wand meets it."""
-        return space_of(self.mesh, self.bays)
+        """The structure, and the obstacles the job declares, as a wand meets them."""
+        boxes = {obstacle.name: obstacle.box for obstacle in self.job.obstacles}
+        return space_of(self.mesh, self.bays, obstacle_boxes(boxes) if boxes else None)
 
     @cached_property
     def side_areas(self) -> FloatArray:
