@@ -9,7 +9,7 @@ from small_job import small_job
 
 from bayreach import run
 from bayreach.errors import JobError
-from bayreach.job import load_job
+from bayreach.job import Obstacle, load_job
 from bayreach.outcome import to_json
 
 
@@ -178,3 +178,14 @@ def test_a_plate_before_the_tip_is_named_as_what_hides_the_wall_behind_it(tmp_pa
     blockers = sides.extra["hidden_by"][behind]
     hiding = sides.mesh.corners.mean(axis=1)[blockers[blockers >= 0], 0]
     assert np.allclose(hiding, 0.5)
+
+
+def test_an_obstacle_outside_leaves_no_room_for_the_wand(job_path):
+    """A jack stands 100 mm before the port: 300 mm deep, 400 mm of the wand would be in it."""
+    job = load_job(job_path)
+    jack = Obstacle(name="jack", box=np.array([[-0.2, 0.1, 0.05], [-0.1, 0.3, 0.25]]))
+    shallow = replace(job.passes[0], deepest=0.3)
+    assert len(run.spray(replace(job, passes=(shallow,))).outcome.passes) == 1
+    refused = run.spray(replace(job, passes=(shallow,), obstacles=(jack,))).outcome
+    assert refused.passes == ()
+    assert any("no room outside port" in warning and "jack" in warning for warning in refused.warnings)

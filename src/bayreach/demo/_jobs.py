@@ -4,8 +4,11 @@ from pathlib import Path
 
 from bayreach.demo._control_surface import CONTROL_SURFACE, control_surface
 from bayreach.demo._tail_boom import TAIL_BOOM, tail_boom
-from bayreach.demo._wing_box import WING_BOX, wing_box
+from bayreach.demo._wing_box import WING_BOX, WingBoxSize, wing_box
 from bayreach.meshfile import write_mesh
+
+SHORT_BOX = WingBoxSize(bays=3, port_bay=1)
+"""The wing box of a quick demo: its inner half."""
 
 _HEAD = """\
 # An invented structure: no real type, no approved data. Lengths without a unit are in the mesh's mm.
@@ -18,7 +21,7 @@ down = [0, 0, -1]
 film_min = "5 um"
 film_max = "60 um"
 film_is = "dry"
-coverage = 0.95
+coverage = 0.9
 
 [liquid]
 density = "870 kg/m^3"
@@ -109,9 +112,11 @@ def _numbers(*values: float) -> str:
     return ", ".join(f"{value:.6g}" for value in values)
 
 
-def wing_box_job() -> str:
-    """Return the demo wing box's job file: two openings, three wands, two passes, drilling allowed."""
-    size = WING_BOX
+def wing_box_job(size: WingBoxSize = WING_BOX, *, longest: float = 1.6) -> str:
+    """Return the demo wing box's job file: two openings, three wands, two passes, drilling allowed.
+
+    `longest` is the length of the long wand in m.
+    """
     fore = size.lightening[0] * size.chord
     slope = (fore * (size.taper - 1.0)) / size.span + size.sweep
     x = (size.port_bay - 0.5) * size.rib_pitch
@@ -121,9 +126,9 @@ def wing_box_job() -> str:
     return "".join(
         [
             _HEAD.format(title="Outboard wing box, demo", mesh="wing_box"),
-            _LONG_RADIAL.format(length="1.6 m"),
+            _LONG_RADIAL.format(length=f"{longest:g} m"),
             _SIDE_TIP.format(length="0.6 m", diameter="6 mm"),
-            _FORWARD.format(length="0.9 m", diameter="6 mm"),
+            _FORWARD.format(length=f"{min(0.9, longest):g} m", diameter="6 mm"),
             _OPENING.format(
                 name="root port", center=_numbers(0.0, fore, 0.0), diameter=2.0 * size.root_port_radius
             ),
@@ -134,7 +139,7 @@ def wing_box_job() -> str:
                 wand="long radial",
                 opening="root port",
                 aim=_numbers(1.0, slope, 0.0),
-                deepest="1.5 m",
+                deepest=f"{longest - 0.1:g} m",
                 shallowest="0.05 m",
                 clock="0 deg",
                 count=1,
@@ -291,7 +296,8 @@ def write_demo(folder: Path, *, quick: bool = False) -> Path:
     folder : Path
         Made if it is not there.
     quick : bool
-        Coarser meshes, not refined any further: answers in seconds, for a first look.
+        Coarser meshes, not refined any further, and a wing box of three bays with a shorter long wand: for a
+        first look.
 
     Returns
     -------
@@ -300,8 +306,9 @@ def write_demo(folder: Path, *, quick: bool = False) -> Path:
     """
     (folder / "meshes").mkdir(parents=True, exist_ok=True)
     edges = (35.0, 40.0, 24.0) if quick else (20.0, 18.0, 12.0)
+    size, longest = (SHORT_BOX, 0.6) if quick else (WING_BOX, 1.6)
     for name, mesh, job in (
-        ("wing_box", wing_box(edges[0]), wing_box_job()),
+        ("wing_box", wing_box(edges[0], size), wing_box_job(size, longest=longest)),
         ("tail_boom", tail_boom(edges[1]), tail_boom_job()),
         ("control_surface", control_surface(edges[2]), control_surface_job()),
     ):
