@@ -65,6 +65,30 @@ def test_the_rooms_table_in_the_contributors_page_is_the_import_contract():
     assert page.split("<!-- rooms -->")[1].split("<!-- /rooms -->")[0] == rooms_table()
 
 
+def doors() -> dict[str, list[str]]:
+    """Return the rooms that may import each heavy library, as the contributors' page lists them."""
+    table = (ROOT / "DEVELOPERS.md").read_text().split("## Dependencies and why")[1].split("\n## ")[0]
+    rows = re.findall(r"^\| ([\w, ]+) \| ((?:`\w+`(?:, )?)+) \|", table, flags=re.MULTILINE)
+    return {
+        library.strip(): re.findall(r"`(\w+)`", rooms)
+        for libraries, rooms in rows
+        for library in libraries.split(",")
+    }
+
+
+def test_each_heavy_library_has_one_door():
+    """The rooms that import a library are those the table names: swapping it touches nothing else."""
+    found: dict[str, set[str]] = {library: set() for library in doors()}
+    for path in (ROOT / "src" / "bayreach").rglob("*.py"):
+        room = path.relative_to(ROOT / "src" / "bayreach").parts[0].removesuffix(".py")
+        for node in ast.walk(ast.parse(path.read_text())):
+            names = [name.name for name in node.names] if isinstance(node, ast.Import) else []
+            names += [node.module or ""] if isinstance(node, ast.ImportFrom) else []
+            for library in {name.split(".")[0] for name in names} & found.keys():
+                found[library].add(room)
+    assert {library: sorted(rooms) for library, rooms in found.items()} == doors()
+
+
 def test_the_readme_opens_with_the_job_and_two_one_line_commands():
     """One paragraph, then two fenced commands, each a single line that makes its own environment."""
     page = (ROOT / "README.md").read_text()
