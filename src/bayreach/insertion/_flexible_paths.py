@@ -12,12 +12,14 @@ from bayreach.arrays import BoolArray, FloatArray, IntArray
 from bayreach.insertion._bent_paths import ranges_of
 from bayreach.insertion._chains import chains_to
 from bayreach.insertion._flexible import (
+    FREE,
     Bender,
     Route,
     Spread,
     bender_of,
     entries_of,
     routes_along,
+    shot_to,
     spread_from,
     step_of,
 )
@@ -60,7 +62,7 @@ def flexible_paths(
     for group in groups:
         spread = spread_from(bender, group, POSES)
         for end in _ends(bender, spread, max(2, count // 8), shortest):
-            paths.append(_path(bender, spread.route_to(bender, int(end)), shortest, down))
+            paths.append(_path(bender, _simplest(bender, group, spread, int(end)), shortest, down))
     found = tuple(path for path in paths if path.deepest > shortest)
     reached = {bay for path in found for bay in path.bays_reached}
     missing = [bay for bay in failed if bay not in reached]
@@ -89,6 +91,12 @@ def _routes(bender: Bender) -> tuple[dict[int, Route], list[int]]:
         else:
             routes[bay.index] = found
     return routes, failed
+
+
+def _simplest(bender: Bender, group: tuple[Route, ...], spread: Spread, end: int) -> Route:
+    """Return a route that comes to a place by one bend and a straight, if there is one, or the search's."""
+    shots = (shot_to(bender, route, spread.poses[end, :3], FREE) for route in group)
+    return next((route for route in shots if route is not None), None) or spread.route_to(bender, end)
 
 
 def _ends(bender: Bender, spread: Spread, most: int, shortest: float) -> IntArray:
