@@ -10,6 +10,7 @@ from specimens import (
     icosphere,
     mended,
     moved,
+    panel,
     polygon_area,
     rectangle,
     rib,
@@ -21,7 +22,7 @@ from specimens import (
 )
 
 from bayreach.bays import Given, bay_at, bay_report, find_bays
-from bayreach.mesh import joined, mesh_of
+from bayreach.mesh import Mesh, joined, mesh_of
 
 SIZE = (1.0, 0.4, 0.2)
 
@@ -263,3 +264,47 @@ def test_a_box_on_its_corner_has_one_low_point_there() -> None:
     bays = find_bays(box(SIZE))
     told = bay_report(bays, 0, down=(-1, -1, -1))
     assert told.low_points == pytest.approx(np.zeros((1, 3)), abs=1e-12)
+
+
+def test_a_half_model_is_closed_on_its_symmetry_plane_when_told_to() -> None:
+    # A tray 1 x 1 x 0.1 m is half of a box cut along its middle: more open than closed, by itself no bay.
+    walls = box((0.4, 1.0, 0.1), open_end=True)
+    tray = Mesh(
+        points=walls.points[:, [2, 1, 0]],
+        faces=walls.faces,
+        face_parts=walls.face_parts,
+        part_names=walls.part_names,
+    )
+    shallow = mended(
+        panel(1, 1, (np.zeros(3), X, Y), "floor"),
+        *(
+            panel(1, 0.1, (origin, along, Z), "rim")
+            for origin, along in ((np.zeros(3), X), (np.zeros(3), Y), (X, Y), (Y, X))
+        ),
+    )
+    assert not find_bays(shallow, method="cells").bays
+    (half,) = find_bays(shallow, shut=[((0, 0, 0.1), (0, 0, 1))]).bays
+    assert half.volume == pytest.approx(0.1, rel=1e-12)
+    assert half.area == pytest.approx(1.4, rel=1e-12)
+    assert half.sealed
+    (deep,) = find_bays(tray, shut=[((0, 0, 0.4), (0, 0, 1))]).bays
+    assert deep.volume == pytest.approx(0.04, rel=1e-12)
+    assert not deep.openings
+
+
+@pytest.mark.parametrize(
+    ("diameter", "center", "words"),
+    [
+        (None, [0.25, 0.2, 0.0], 'Opening "port": the mesh has no opening there; state its diameter'),
+        (0.05, [0.25, 0.2, 0.1], 'Opening "port": it was cut, but both its sides look on the same air'),
+    ],
+)
+def test_a_given_opening_that_opens_nothing_is_told(
+    diameter: float | None, center: list[float], words: str
+) -> None:
+    plate = sheet(rectangle(0.2, 0.2), [], ([0.15, 0.1, 0.1], X, Y))
+    whole = joined([box(SIZE), plate])
+    given = Given(name="port", center=np.array(center), diameter=diameter)
+    bays = find_bays(whole, given=[given])
+    assert bays.opening("port") is None
+    assert any(finding.detail.startswith(words) for finding in bays.findings)

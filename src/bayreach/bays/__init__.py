@@ -4,6 +4,7 @@ from bayreach.bays._find import LARGE_DIAMETER, find_bays
 from bayreach.bays._locate import bay_at
 from bayreach.bays._records import Bay, Bays, Given, Opening
 from bayreach.bays._report import BayReport, bay_report, low_points
+from bayreach.bays._voxel import check_by_voxels
 
 __all__ = [
     "LARGE_DIAMETER",
@@ -14,6 +15,7 @@ __all__ = [
     "Opening",
     "bay_at",
     "bay_report",
+    "check_by_voxels",
     "find_bays",
     "low_points",
 ]

@@ -1,11 +1,12 @@
 """The bays of a mesh: cap what can be capped, divide the air, name what is there."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 import numpy as np
+from numpy.typing import ArrayLike
 
-from bayreach.arrays import OUTSIDE, BoolArray, FloatArray, IntArray
+from bayreach.arrays import OUTSIDE, BoolArray, FloatArray, IntArray, unit_vectors
 from bayreach.bays._caps import find_caps
 from bayreach.bays._flat import Cap
 from bayreach.bays._given import cut_given, name_given
@@ -14,8 +15,10 @@ from bayreach.bays._records import Bay, Bays, Given, Opening
 from bayreach.bays._regions import Regions, regions_of
 from bayreach.bays._rims import split_along_rims
 from bayreach.bays._thick import Closed, close_thick
+from bayreach.bays._voxel import voxel_bays
 from bayreach.measure import area_vectors, side_areas
 from bayreach.mesh import Mesh
+from bayreach.rays import Scene
 from bayreach.repair import Finding
 from bayreach.repair._findings import some_of
 from bayreach.topology import edges_of, groups
@@ -28,8 +31,22 @@ _OPEN_SHARE = 0.35
 
 _MOST_ROUNDS = 20
 
+_COVER_SHARE = 0.02
+"""A sheet nearer to an open end than this share of its width covers it. Our choice, no source."""
 
-def find_bays(mesh: Mesh, *, given: Sequence[Given] = (), large: float = LARGE_DIAMETER) -> Bays:
+
+METHODS = ("auto", "cells", "voxel")
+
+
+def find_bays(
+    mesh: Mesh,
+    *,
+    given: Sequence[Given] = (),
+    large: float = LARGE_DIAMETER,
+    method: str = "auto",
+    closed_up_to: float = 0.0,
+    shut: Sequence[tuple[ArrayLike, ArrayLike]] = (),
+) -> Bays:
     """Return the bays and openings of a mended mesh.
 
     Free-edge loops are capped with virtual faces, sides are joined round every edge of mesh and caps
@@ -45,43 +62,98 @@ def find_bays(mesh: Mesh, *, given: Sequence[Given] = (), large: float = LARGE_D
         Openings that the user names; cut as round holes where the mesh has none.
     large : float
         Inscribed diameter in m from which an opening is an open end.
+    method : {"auto", "cells", "voxel"}
+        "cells" sorts sides round edges (exact), "voxel" counts air on a grid. "auto" takes cells, and the
+        grid where they close off no air or a sheet covers an open end without meeting it.
+    closed_up_to : float
+        For the grid: openings up to this diameter in m are closed.
+    shut : sequence of (point, normal)
+        Planes that count as wall: the symmetry plane of a half model, the place of a missing end rib. Rims
+        that lie in one, to a thousandth of the diagonal, are closed whatever their size and are no openings.
 
     Raises
     ------
+    ValueError
+        For an empty mesh or an unknown method.
     MeshError
         When a given opening lies on no sheet.
     """
     if not mesh.n_faces:
         message = "find_bays: the mesh has no face."
         raise ValueError(message)
-    found = _found_bays(mesh, large)
-    if not given:
-        return found
+    if method not in METHODS:
+        message = f'find_bays: method "{method}" is unknown; use one of {", ".join(METHODS)}.'
+        raise ValueError(message)
+    if method == "voxel":
+        return name_given(voxel_bays(mesh, closed_up_to=closed_up_to, large=large), given)[0]
+    found = _found_bays(mesh, large, shut)
+    none_yet = not found.bays and not len(found.material_sides) and _may_leak(mesh)
+    if method == "auto" and (none_yet or _has_covered_end(found)):
+        counted = voxel_bays(mesh, closed_up_to=closed_up_to, large=large)
+        if counted.bays:
+            return name_given(counted, given)[0]
+    return _with_given(mesh, found, given, lambda cut: _found_bays(cut, large, shut))
+
+
+def _with_given(mesh: Mesh, found: Bays, given: Sequence[Given], find: Callable[[Mesh], Bays]) -> Bays:
+    """Return the bays with the user's openings named, and those that the mesh lacks cut."""
     named, missing = name_given(found, given)
     if not missing:
         return named
     cut, source = cut_given(mesh, missing)
-    again = _found_bays(cut, large)
-    again = replace(again, source_faces=source[again.source_faces])
+    again = find(cut) if cut is not mesh else found
+    if cut is not mesh:
+        again = replace(again, source_faces=source[again.source_faces])
     named, still_missing = name_given(again, given, cut=missing)
-    findings = named.findings + tuple(
-        Finding(
-            kind="opening not found",
-            count=1,
-            detail=f'The opening "{entry.name}" was cut, but both its sides look on the same air.',
-            places=np.array([entry.center]),
-            is_repair=False,
-        )
-        for entry in still_missing
+    return replace(named, findings=(*named.findings, *(_not_found(entry) for entry in still_missing)))
+
+
+def _not_found(entry: Given) -> Finding:
+    if entry.diameter is None:
+        reason = "the mesh has no opening there; state its diameter to have it cut"
+    else:
+        reason = "it was cut, but both its sides look on the same air"
+    return Finding(
+        kind="opening not found",
+        count=1,
+        detail=f'Opening "{entry.name}": {reason}.',
+        places=entry.center[None],
+        is_repair=False,
     )
-    return replace(named, findings=findings)
 
 
-def _found_bays(mesh: Mesh, large: float) -> Bays:
+def _has_covered_end(bays: Bays) -> bool:
+    """Return whether an open end is covered by a sheet close by: then sheets that should meet do not."""
+    ends = [number for number, opening in enumerate(bays.openings) if opening.large]
+    if not ends:
+        return False
+    scene = Scene(bays.mesh)
+    for number in ends:
+        mine = bays.cap_faces[bays.cap_opening == number]
+        corners = bays.cap_points[mine]
+        vectors = area_vectors(corners)
+        areas = np.linalg.norm(vectors, axis=1)
+        near = np.zeros(len(mine), dtype=bool)
+        for way in (1.0, -1.0):
+            _, away = scene.first_hit(corners.mean(axis=1), way * vectors)
+            near |= away < _COVER_SHARE * bays.openings[number].equivalent_diameter
+        if areas[near].sum() > 0.8 * areas.sum():
+            return True
+    return False
+
+
+def _may_leak(mesh: Mesh) -> bool:
+    """Return whether a mesh has the depth that air needs: its box is not flat."""
+    size = np.sort(mesh.box[1] - mesh.box[0])
+    return bool(size[0] > 1e-3 * size[2])
+
+
+def _found_bays(mesh: Mesh, large: float, shut: Sequence[tuple[ArrayLike, ArrayLike]]) -> Bays:
     if not edges_of(mesh.faces).free.any():
         return _closed_bays(mesh, large)
     whole, source = split_along_rims(mesh)
     caps, missed = find_caps(whole)
+    caps = [replace(cap, is_wall=_lies_in(whole, cap, shut)) for cap in caps]
     caps, regions = _useful(whole, caps)
     findings = _findings(mesh, whole, regions, missed)
     return _named(mesh=whole, source=source, caps=caps, regions=regions, findings=findings, large=large)
@@ -131,6 +203,15 @@ def _material_finding(volume: float, n_bays: int, mesh: Mesh) -> Finding:
     )
 
 
+def _lies_in(mesh: Mesh, cap: Cap, planes: Sequence[tuple[ArrayLike, ArrayLike]]) -> bool:
+    """Return whether the rim of a cap lies in one of the planes."""
+    rim = mesh.points[cap.rim]
+    return any(
+        bool(np.abs((rim - np.asarray(point)) @ unit_vectors(normal)).max() <= 1e-3 * mesh.diagonal)
+        for point, normal in planes
+    )
+
+
 def _cap_arrays(caps: Sequence[Cap]) -> tuple[IntArray, IntArray]:
     """Return all cap faces (c, 3) and the cap (c,) of each."""
     faces = np.concatenate([np.zeros((0, 3), dtype=np.int64), *(cap.faces for cap in caps)])
@@ -145,7 +226,8 @@ def _useful(mesh: Mesh, caps: list[Cap]) -> tuple[list[Cap], Regions]:
         cap_sides = regions.side_region[mesh.n_sides :].reshape(-1, 2)
         divides = np.zeros(len(caps), dtype=bool)
         np.logical_or.at(divides, cap_of_face, cap_sides[:, 0] != cap_sides[:, 1])
-        keep = divides & ~_on_open_panels(mesh, cap_faces, cap_of_face, regions, len(caps))
+        walls = np.array([cap.is_wall for cap in caps], dtype=bool)
+        keep = divides & ~_on_open_panels(mesh, cap_faces, cap_of_face, regions, walls)
         if keep.all():
             return caps, regions
         caps = [cap for cap, kept in zip(caps, keep, strict=True) if kept]
@@ -153,15 +235,16 @@ def _useful(mesh: Mesh, caps: list[Cap]) -> tuple[list[Cap], Regions]:
 
 
 def _on_open_panels(
-    mesh: Mesh, cap_faces: IntArray, cap_of_face: IntArray, regions: Regions, n_caps: int
+    mesh: Mesh, cap_faces: IntArray, cap_of_face: IntArray, regions: Regions, walls: BoolArray
 ) -> BoolArray:
-    """Return a mask (n_caps,) of caps to the outside on spaces that are more open than closed."""
+    """Return a mask (n_caps,) of caps to the outside on spaces that are more open than closed; walls stay."""
+    n_caps = len(walls)
     if not n_caps:
         return np.zeros(0, dtype=bool)
     n = len(regions.volumes)
     cap_area = np.linalg.norm(area_vectors(mesh.points[cap_faces]), axis=1)
     sides = regions.side_region[mesh.n_sides :].reshape(-1, 2)
-    leads_out = (sides == OUTSIDE).any(axis=1) & (sides.max(axis=1) >= 0)
+    leads_out = (sides == OUTSIDE).any(axis=1) & (sides.max(axis=1) >= 0) & ~walls[cap_of_face]
     open_area = np.bincount(sides.max(axis=1)[leads_out], weights=cap_area[leads_out], minlength=n)
     inner = regions.side_region[: mesh.n_sides]
     wall = np.bincount(inner[inner >= 0], weights=side_areas(mesh)[inner >= 0], minlength=n)
@@ -240,7 +323,7 @@ def _named(
     openings, cap_opening = _openings(
         mesh, caps, cap_faces=cap_faces, cap_of_face=cap_of_face, cap_links=cap_links, large=large
     )
-    slivers = sum(is_sliver(cap, mesh.diagonal) for cap in caps)
+    slivers = sum(is_sliver(cap, mesh.diagonal) for cap in caps if not cap.is_wall)
     if slivers:
         detail = f"{slivers} slits between sheets are too narrow to be openings and were closed."
         findings = (*findings, Finding(kind="slits", count=slivers, detail=detail, is_repair=False))
@@ -269,7 +352,7 @@ def _openings(
     cap_links: IntArray,
     large: float,
 ) -> tuple[tuple[Opening, ...], IntArray]:
-    real = [index for index, cap in enumerate(caps) if not is_sliver(cap, mesh.diagonal)]
+    real = [index for index, cap in enumerate(caps) if not (cap.is_wall or is_sliver(cap, mesh.diagonal))]
     raw = [
         opening_of(mesh, caps[index], cap_faces[cap_of_face == index], cap_links[cap_of_face == index], large)
         for index in real

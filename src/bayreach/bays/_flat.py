@@ -34,6 +34,8 @@ class Cap:
         True where it closes a hole in a sheet, False where it closes an end.
     thickness : float
         Of the sheet, in m; 0 for a shell.
+    is_wall : bool
+        True where the user has it count as wall, not as an opening.
     """
 
     faces: IntArray
@@ -43,6 +45,7 @@ class Cap:
     planar: bool
     in_sheet: bool
     thickness: float = 0.0
+    is_wall: bool = False
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

@@ -15,6 +15,8 @@ def bay_at(bays: Bays, points: ArrayLike) -> IntArray:
     A bay's sides and caps together wind once round each of its points and not at all round any other.
     """
     points = np.atleast_2d(np.asarray(points, dtype=np.float64))
+    if bays.grid is not None:
+        return bays.grid.region_at(points)
     found = np.full(len(points), OUTSIDE, dtype=np.int64)
     caps = bays.cap_points[bays.cap_faces]
     for bay in bays.bays:

@@ -5,6 +5,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from bayreach.arrays import BoolArray, FloatArray, IntArray, frozen_floats, frozen_ints
+from bayreach.bays._grid import Grid
 from bayreach.measure import side_areas
 from bayreach.mesh import Mesh
 from bayreach.repair import Finding
@@ -160,6 +161,8 @@ class Bays:
         Sides that look into the material of thick sheets; they belong to no air (-1 in `side_bay`).
     material_volume : float
         In m³.
+    grid : Grid, optional
+        The air on a grid, where `method` is "voxel".
     """
 
     mesh: Mesh
@@ -176,6 +179,7 @@ class Bays:
     outside_volume: float = 0.0
     material_sides: IntArray = field(default_factory=lambda: np.zeros(0, dtype=np.int64))
     material_volume: float = 0.0
+    grid: Grid | None = None
 
     def __post_init__(self) -> None:
         n = self.mesh.n_faces

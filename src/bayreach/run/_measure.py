@@ -1,8 +1,9 @@
 """Mesh file in, bays and openings out."""
 
+from dataclasses import replace
 from pathlib import Path
 
-from bayreach.bays import find_bays
+from bayreach.bays import check_by_voxels, find_bays
 from bayreach.meshfile import read_mesh
 from bayreach.outcome import Measurement, quiet
 from bayreach.run._answer import measurement_of
@@ -22,4 +23,6 @@ def measure(path: Path, units: str, *, strict: bool = False, progress: Progress 
     progress("reading the mesh", 0.0)
     read = read_mesh(path, units, strict=strict)
     progress("finding bays", 0.5)
-    return measurement_of(read, find_bays(read.mesh))
+    bays = find_bays(read.mesh)
+    progress("checking on a grid", 0.8)
+    return measurement_of(read, replace(bays, findings=(*bays.findings, *check_by_voxels(bays))))

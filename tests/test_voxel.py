@@ -1,0 +1,75 @@
+"""Bays from a grid, and the check of exact bays by one."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from specimens import X, Y, Z, box, mended, panel, polygon_area, rectangle, rib, ribbed_box, ring, sheet
+
+from bayreach.bays import bay_at, check_by_voxels, find_bays
+from bayreach.mesh import Mesh
+
+SIZE = (1.0, 0.4, 0.2)
+
+
+def gapped_box(gap: float) -> Mesh:
+    """Build a box of two bays whose lid and rib stand off their neighbours by `gap`."""
+    a, b, c = SIZE
+    lid = panel(a, b, ((c + gap) * Z, X, Y), "lid")
+    walls = [
+        panel(a, b, (np.zeros(3), X, Y), "bottom"),
+        panel(a, c, (np.zeros(3), X, Z), "front"),
+        panel(a, c, (b * Y, X, Z), "rear"),
+        panel(b, c, (np.zeros(3), Y, Z), "root"),
+        panel(b, c, (a * X, Y, Z), "end"),
+        panel(b - 2 * gap, c - gap, (0.5 * a * X + gap * (Y + Z), Y, Z), "rib"),
+    ]
+    return mended(lid, *walls)
+
+
+def test_sheets_with_gaps_between_them_are_counted_on_a_grid_with_an_uncertainty() -> None:
+    bays = find_bays(gapped_box(0.001))
+    assert bays.method == "voxel"
+    assert len(bays.bays) == 2
+    # 0.5 x 0.4 x 0.201 each; a grid of about 6 mm is good to a per cent or two.
+    assert [bay.volume for bay in bays.bays] == pytest.approx([0.0402] * 2, rel=0.03)
+    assert [bay.area for bay in bays.bays] == pytest.approx([0.76] * 2, rel=0.03)
+    said = [finding.detail for finding in bays.findings if finding.kind == "voxel uncertainty"]
+    assert len(said) == 2
+    assert "uncertain by" in said[0]
+    assert bay_at(bays, [[0.3, 0.2, 0.1], [0.8, 0.2, 0.1], [2, 2, 2]]).tolist() == [0, 1, -1]
+
+
+def test_the_grid_agrees_with_the_exact_bays_of_a_closed_box() -> None:
+    exact = find_bays(ribbed_box(1, SIZE))
+    counted = find_bays(ribbed_box(1, SIZE), method="voxel")
+    assert [bay.volume for bay in counted.bays] == pytest.approx([bay.volume for bay in exact.bays], rel=0.03)
+    assert [bay.area for bay in counted.bays] == pytest.approx([bay.area for bay in exact.bays], rel=1e-9)
+    assert all(bay.sealed for bay in counted.bays)
+
+
+def test_openings_up_to_a_diameter_are_closed_on_the_grid() -> None:
+    end = sheet(rectangle(0.4, 0.2), [ring((0.2, 0.1), 0.06)], (1.0 * X, Y, Z), "end port")
+    web = rib(0.5, SIZE, [ring((0.2, 0.1), 0.06)])
+    whole = mended(box(SIZE, open_end=True, xs=[0.5]), web, end)
+    bays = find_bays(whole, method="voxel", closed_up_to=0.09)
+    assert len(bays.bays) == 2
+    assert [bay.volume for bay in bays.bays] == pytest.approx([0.04] * 2, rel=0.08)
+    assert {opening.links for opening in bays.openings} == {(0, 1), (-1, 1)}
+    assert [opening.area for opening in bays.openings] == pytest.approx([polygon_area(0.06)] * 2, rel=0.5)
+    assert not any(bay.sealed for bay in bays.bays)
+
+
+def test_a_grid_confirms_exact_volumes_and_doubts_a_wrong_one() -> None:
+    exact = find_bays(ribbed_box(1, SIZE, hole=0.1))
+    assert not check_by_voxels(exact, centres=60_000)
+    first, second = exact.bays
+    wrong = replace(exact, bays=(replace(first, volume=0.06), second))
+    (doubt,) = check_by_voxels(wrong, centres=60_000)
+    assert doubt.detail.startswith("bay 1: the exact volume 60 L and a grid's ")
+    assert "look for a gap or a double wall" in doubt.detail
+
+
+def test_an_unknown_method_is_refused() -> None:
+    with pytest.raises(ValueError, match='method "guess" is unknown; use one of auto, cells, voxel'):
+        find_bays(box(SIZE), method="guess")
