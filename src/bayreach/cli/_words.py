@@ -232,6 +232,11 @@ def _flow_lines(outcome: "Outcome", most: int = 6) -> list[str]:
         wet = sum(load.film_kg + load.pool_kg for load in outcome.loads)
         dry = sum(load.dry_kg for load in outcome.loads)
         lines.append(f"added mass {1e3 * wet:z.1f} g wet, {1e3 * dry:z.1f} g dry")
+    lines += [
+        f"moment of the liquid left about {balance.name}:"
+        f" {balance.wet_n_m:z.4f} N m wet, {balance.dry_n_m:z.4f} N m dry"
+        for balance in outcome.balances
+    ]
     if outcome.mist:
         worst = max(outcome.mist, key=lambda mist: mist.airborne_kg_m3)
         lines.append(f"mist in {worst.bay} up to {1e3 * worst.airborne_kg_m3:z.2g} g/m3; compare:")
