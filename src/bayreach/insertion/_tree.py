@@ -96,10 +96,24 @@ def _split(face_boxes: FloatArray, order: IntArray, start: int, stop: int) -> in
     bins = np.zeros(stop - start, dtype=np.int64)
     for i in range(len(bins)):
         bins[i] = min(BINS - 1, int(BINS * (centers[i, axis] - low[axis]) / width))
-    ranks = np.argsort(bins, kind="mergesort")
-    chosen = order[start:stop][ranks]
-    order[start:stop] = chosen
-    return start + _best_border(face_boxes, chosen, bins[ranks])
+    _sort_by_bin(order, start, stop, bins)
+    return start + _best_border(face_boxes, order[start:stop], bins)
+
+
+@compiled
+def _sort_by_bin(order: IntArray, start: int, stop: int, bins: IntArray) -> None:
+    """Sort `order[start:stop]` and `bins` by bin in place, keeping the order within each."""
+    begins = np.zeros(BINS + 1, dtype=np.int64)
+    for k in bins:
+        begins[k + 1] += 1
+    for k in range(BINS):
+        begins[k + 1] += begins[k]
+    faces, sorted_bins = order[start:stop].copy(), bins.copy()
+    for i in range(stop - start):
+        place = begins[sorted_bins[i]]
+        begins[sorted_bins[i]] += 1
+        order[start + place] = faces[i]
+        bins[place] = sorted_bins[i]
 
 
 @compiled
