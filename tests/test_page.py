@@ -3,6 +3,7 @@
 import shutil
 import subprocess
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -11,6 +12,7 @@ import pytest
 from browser import Browser, opened
 from sample_case import sample_case
 
+from bayreach import heatmap
 from bayreach.report import Case
 from bayreach.sheets._page import page
 
@@ -290,3 +292,27 @@ def test_a_shown_pass_is_in_view_wherever_the_view_was(shown: Browser) -> None:
     )
     assert 0 < x < width
     assert 0 < y < height
+
+
+def test_chances_have_a_layer_where_they_are_known(browser: Browser, case: Case, tmp_path: Path) -> None:
+    chance = np.where(case.sides.bay < 0, -1.0, np.linspace(0.0, 1.0, case.mesh.n_sides))
+    doubt = {
+        "samples": 256,
+        "covered_mean": 0.61,
+        "covered_p5": 0.55,
+        "covered_p95": 0.6999,
+        "sure_fraction": 0.05,
+    }
+    sure = replace(case, sides=replace(case.sides, chance=chance), record={**case.record, "doubt": doubt})
+    (tmp_path / "sheet.html").write_text(page(sure), encoding="utf-8")
+    browser.visit(tmp_path / "sheet.html")
+    browser.press("input[name=layer][value=chance]")
+    rows = np.array(browser.ask("return [...window.bayreachPage.view.layer.row]"))
+    inside = case.sides.bay >= 0
+    np.testing.assert_array_equal(rows[inside], heatmap.chance_row(chance)[inside])
+    said = touch(browser, (0.8, 0.4, 0.1))
+    # Per cent are rounded down, as everywhere.
+    assert said["touched-chance"] == f"{int(np.floor(chance[int(said['side'])] * 100))} %"
+    header = browser.ask("return document.querySelector('header').textContent")
+    assert "between 55 % and 69.9 %" in header
+    assert browser.complaints() == []

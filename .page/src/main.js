@@ -177,7 +177,7 @@ function triangleOf(view) {
 }
 
 function wireTouch(view) {
-  const keys = { 1: "film", 2: "status", 3: "pass", 4: "check" };
+  const keys = { 1: "film", 2: "status", 3: "pass", 4: "check", 5: "chance" };
   const onKey = (key) => {
     const input = document.querySelector(`input[name=layer][value=${keys[key] ?? "none"}]`);
     input?.click();
@@ -247,6 +247,7 @@ function showTouched(view) {
     pass: passText(data.firstPass[side]),
     passes: passesText(data, side),
     check: said(`check_${data.check[side] + 1}`),
+    chance: chanceText(data, side),
     place: placeShown(place, state.system),
     near: nearestOpening(place),
   };
@@ -266,6 +267,11 @@ function why(data, side) {
 function passText(place) {
   const one = page.passes[place];
   return one ? said("pass_text", { number: place + 1, wand: one.wand, opening: one.opening }) : said("no_pass");
+}
+
+function chanceText(data, side) {
+  if (!data.chance) return said("not_known");
+  return data.chance[side] < 0 ? said("chance_0") : `${data.chance[side]} %`;
 }
 
 function passesText(data, side) {

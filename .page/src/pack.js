@@ -83,6 +83,7 @@ export function unpacked(text, arrays, numbers) {
     firstPass: sidesOf(bytes, arrays, "pass", false),
     check: sidesOf(bytes, arrays, "check", false),
     reason: sidesOf(bytes, arrays, "reason", false),
+    chance: arrays.chance_front ? sidesOf(bytes, arrays, "chance", false) : null,
     wetBy: wetBy(bytes, arrays),
   };
 }

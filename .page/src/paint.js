@@ -20,9 +20,14 @@ export function layerOf(name, data, look) {
     else if (name === "film") row[s] = bandOf(film[s], edges);
     else if (name === "status") row[s] = status[s];
     else if (name === "pass") row[s] = firstPass[s] + 1;
-    else row[s] = check[s] + 1;
+    else if (name === "check") row[s] = check[s] + 1;
+    else row[s] = chanceRow(data.chance[s], look.chanceEdges);
   }
   return { rows, row };
+}
+
+function chanceRow(chance, edges) {
+  return chance < 0 ? 0 : 1 + edges.filter((edge) => chance >= edge).length;
 }
 
 export function bandOf(film, edges) {

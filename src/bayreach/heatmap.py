@@ -206,6 +206,25 @@ def check_colours() -> tuple[str, str, str]:
     return NEUTRAL, "#6a3d7c", "#88CCEE"
 
 
+CHANCE_EDGES = (0.5, 0.8, 0.95)
+"""Edges of the bands of a chance; 95 % is what counts as sure."""
+
+
+def chance_colours() -> tuple[str, str, str, str, str]:
+    """Return the colours of: nothing asked, then the four bands of a chance, least first."""
+    return NEUTRAL, CIVIDIS_BELOW[0], CIVIDIS_BELOW[3], CIVIDIS_ABOVE[0], CIVIDIS_ABOVE[3]
+
+
+def chance_row(chance: ArrayLike) -> IntArray:
+    """Return the place in `chance_colours` (...) of chances (...) from 0 to 1; below 0 nothing is asked.
+
+    >>> chance_row([-1.0, 0.0, 0.5, 0.949, 0.95]).tolist()
+    [0, 1, 2, 3, 4]
+    """
+    values = np.asarray(chance, dtype=np.float64)
+    return np.where(values < 0.0, 0, 1 + np.searchsorted(CHANCE_EDGES, values, side="right")).astype(np.int64)
+
+
 def set_colour(place: int) -> str:
     """Return the colour of the thing at `place` in a list; nothing (-1) is neutral."""
     return NEUTRAL if place < 0 else SET_COLOURS[place % len(SET_COLOURS)]

@@ -4,7 +4,6 @@ from bayreach import heatmap
 from bayreach.picture._paper import INK, Paper
 from bayreach.report import Case, SprayPass, all_words, short, words
 
-LAYERS = ("film", "status", "pass", "check")
 MOST_ROWS = 16
 
 Row = tuple[str, int, str]
@@ -31,7 +30,13 @@ def layer_rows(case: Case) -> dict[str, list[Row]]:
         (colour, hatches[place], words(f"check_{place}"))
         for place, colour in enumerate(heatmap.check_colours())
     ]
-    return {"film": film, "status": status, "pass": passes, "check": check}
+    rows = {"film": film, "status": status, "pass": passes, "check": check}
+    if case.sides.chance is not None:
+        rows["chance"] = [
+            (colour, heatmap.HATCH_SLANTED if place == 1 else heatmap.HATCH_NONE, words(f"chance_{place}"))
+            for place, colour in enumerate(heatmap.chance_colours())
+        ]
+    return rows
 
 
 def pass_title(place: int, one: SprayPass) -> str:

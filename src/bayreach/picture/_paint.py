@@ -41,6 +41,14 @@ def check_paint(case: Case) -> Paint:
     return _neutral_outside(case, table[case.sides.checkable + 1], hatches)
 
 
+def chance_paint(case: Case) -> Paint:
+    """Return the paint by the chance of reaching the least film; a chance under a half is hatched."""
+    chance = case.sides.chance
+    rows = np.zeros(case.mesh.n_sides, dtype=np.int64) if chance is None else heatmap.chance_row(chance)
+    hatches = np.where(rows == 1, heatmap.HATCH_SLANTED, heatmap.HATCH_NONE)
+    return _neutral_outside(case, heatmap.rgb_table(heatmap.chance_colours())[rows], hatches)
+
+
 def _neutral_outside(case: Case, colours: NDArray[np.uint8], hatches: IntArray) -> Paint:
     outside = case.sides.bay == OUTSIDE
     colours = colours.copy()

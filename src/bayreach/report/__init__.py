@@ -15,7 +15,7 @@ from bayreach.report._records import (
     Target,
     Wand,
 )
-from bayreach.report._sentences import coverage_line, main_openings
+from bayreach.report._sentences import coverage_line, doubt_line, main_openings
 from bayreach.report._words import all_words, short, words
 
 __all__ = [
@@ -38,6 +38,7 @@ __all__ = [
     "balance_lines",
     "case_of",
     "coverage_line",
+    "doubt_line",
     "length_text",
     "main_openings",
     "mass_line",

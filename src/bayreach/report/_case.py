@@ -59,6 +59,8 @@ class Sides:
         Place in `reason_names` of why the side misses its film, -1 none.
     wet_by : tuple of (2n,) int
         Bits of the passes that wet the side directly, 62 passes an array; none where it is not known.
+    chance : (2n,) float, optional
+        Chance of reaching the least film when what a hand does varies, -1 where nothing is asked.
     """
 
     bay: IntArray
@@ -70,6 +72,7 @@ class Sides:
     checkable: IntArray
     reason: IntArray
     wet_by: tuple[IntArray, ...] = ()
+    chance: FloatArray | None = None
     status_names: tuple[str, ...] = tuple(STATUSES)
     reason_names: tuple[str, ...] = ()
 
@@ -186,6 +189,7 @@ def _sides_of(record: Mapping[str, Any], stored: Any, extra: Mapping[str, Any]) 
         first_pass=np.asarray(extra.get("first_pass", unknown), dtype=np.int64),
         checkable=np.asarray(extra.get("checkable", unknown), dtype=np.int64),
         reason=reason,
+        chance=np.asarray(extra["chance"], dtype=np.float64) if "chance" in extra else None,
         wet_by=tuple(
             np.asarray(extra[f"wet_by_{word}"], dtype=np.int64)
             for word in range(len(extra))

@@ -35,6 +35,21 @@ def coverage_line(case: Case) -> str:
     )
 
 
+def doubt_line(case: Case) -> str:
+    """Return the sentence on how sure the coverage is; empty where that was not worked out."""
+    doubt = case.record.get("doubt")
+    if not doubt:
+        return ""
+    return words(
+        "doubt_line",
+        samples=doubt.get("samples", words("unknown")),
+        mean=percent(float(doubt["covered_mean"])),
+        low=percent(float(doubt["covered_p5"])),
+        high=percent(float(doubt["covered_p95"])),
+        sure=percent(float(doubt["sure_fraction"])),
+    )
+
+
 def main_openings(case: Case) -> tuple[Opening, ...]:
     """Return the openings worth a label: those that passes use or the job names, then those to the outside.
 

@@ -12,6 +12,7 @@ from bayreach.report import (
     area_text,
     balance_lines,
     coverage_line,
+    doubt_line,
     length_text,
     mass_line,
     percent,
@@ -26,7 +27,7 @@ def cards_data(case: Case, pictures: Mapping[str, str]) -> dict[str, Any]:
     """Return the data of the cards; `pictures` names the file of each opening's picture."""
     return {
         **shared(case),
-        "coverage": coverage_line(case),
+        "coverage": " ".join(line for line in (coverage_line(case), doubt_line(case)) if line),
         "unreached": unreached(case),
         "bay_heads": [
             words(f"head_{name}") for name in ("bay", "required", "covered", "dry", "low", "heavy")

@@ -50,6 +50,7 @@ def _look(case: Case) -> dict[str, Any]:
         "neutral": heatmap.NEUTRAL,
         "outside": words("outside"),
         "dry": names.index("dry") if "dry" in names else 0,
+        "chanceEdges": [100 * edge for edge in heatmap.CHANCE_EDGES],
         "hatched": [name in ("dry", "keep-out") for name in names],
     }
 

@@ -65,10 +65,19 @@ def packed(case: Case, edges: IntArray) -> Packed:
         ("pass", sides.first_pass.reshape(-1, 2), 2),
         ("check", sides.checkable.reshape(-1, 2), 1),
         ("reason", sides.reason.reshape(-1, 2), 2),
+        *_chances(case),
         *_wet_by(case),
     ):
         columns[f"{name}_front"], columns[f"{name}_back"] = (values[:, 0], width), (values[:, 1], width)
     return _joined(columns, least, size, len(order), len(faces))
+
+
+def _chances(case: Case) -> list[tuple[str, IntArray, int]]:
+    """Return the chances in whole per cent, rounded down; -1 where nothing is asked."""
+    if case.sides.chance is None:
+        return []
+    whole = np.floor(case.sides.chance * 100 + 1e-9).astype(np.int64)
+    return [("chance", np.maximum(whole, -1).reshape(-1, 2), 1)]
 
 
 def _wet_by(case: Case) -> list[tuple[str, IntArray, int]]:

@@ -6,7 +6,7 @@ import json
 from importlib.resources import files
 
 from bayreach.picture import feature_edges
-from bayreach.report import Case, coverage_line, short, words
+from bayreach.report import Case, coverage_line, doubt_line, short, words
 from bayreach.sheets._look import drawing_table
 from bayreach.sheets._markup import choice, escaped, said
 from bayreach.sheets._pack import packed
@@ -76,12 +76,14 @@ def _head(case: Case) -> str:
         choice("system", name, words(f"system_{name}"), checked=name == "metric")
         for name in ("metric", "inch")
     )
+    doubt = f"<p>{escaped(doubt_line(case))}</p>" if doubt_line(case) else ""
     legend = f'<legend class="hidden-words">{said("system_title")}</legend>'
     return (
         f'<header><section class="cautions" aria-label="{said("cautions_title")}">{first}'
         f"<details><summary><strong>{said('cautions_title')} ({count})</strong> {escaped(lines[0])}</summary>"
         f"<ul>{items}</ul></details></section>"
-        f'<div class="line"><div><h1>{escaped(case.title)}</h1><p>{escaped(coverage_line(case))}</p></div>'
+        f'<div class="line"><div><h1>{escaped(case.title)}</h1><p>{escaped(coverage_line(case))}</p>'
+        f"{doubt}</div>"
         f'<fieldset class="no-print">{legend}{systems}</fieldset>'
         "</div></header>\n"
     )

@@ -24,7 +24,6 @@ from bayreach.report import (
 from bayreach.sheets._look import MARK_COLOURS, MOST_PLACES
 from bayreach.sheets._markup import choice, clock_face, escaped, quantity, row, said, section, swatch, table
 
-LAYERS = ("film", "status", "pass", "check")
 TOUCHED = (
     "film",
     "direct",
@@ -36,6 +35,7 @@ TOUCHED = (
     "pass",
     "passes",
     "check",
+    "chance",
     "place",
     "near",
 )
@@ -63,9 +63,9 @@ def panel(case: Case) -> str:
 
 
 def _layers(case: Case) -> str:
-    radios = "".join(choice("layer", name, words(f"layer_{name}"), checked=name == "film") for name in LAYERS)
     rows = layer_rows(case)
-    legends = "".join(_legend(name, rows[name], case) for name in LAYERS)
+    radios = "".join(choice("layer", name, words(f"layer_{name}"), checked=name == "film") for name in rows)
+    legends = "".join(_legend(name, rows[name], case) for name in rows)
     marks = "".join(
         choice(
             "mark", kind, words(f"marks_{kind}"), checked=kind in ("hole", "opening", "dry"), kind="checkbox"

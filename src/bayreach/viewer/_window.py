@@ -10,9 +10,11 @@ import numpy as np
 from bayreach.arrays import OUTSIDE, BoolArray
 from bayreach.picture import (
     Paint,
+    chance_paint,
     check_paint,
     feature_edges,
     film_paint,
+    layer_rows,
     legend_picture,
     overview_direction,
     pass_paint,
@@ -25,6 +27,7 @@ LAYERS: dict[str, tuple[str, Callable[[Case], Paint]]] = {
     "s": ("status", status_paint),
     "p": ("pass", pass_paint),
     "c": ("check", check_paint),
+    "h": ("chance", chance_paint),
 }
 """Key, name and colours of each layer."""
 
@@ -40,7 +43,8 @@ def opened(case: Case, *, off_screen: bool = False) -> Any:
     plotter.set_background("white")
     inside = case.sides.bay != OUTSIDE
     surface = _surface(pyvista, case, inside)
-    paints = {key: paint(case)[0][inside] for key, (_, paint) in LAYERS.items()}
+    layers = {key: layer for key, layer in LAYERS.items() if layer[0] in layer_rows(case)}
+    paints = {key: paint(case)[0][inside] for key, (_, paint) in layers.items()}
     surface.cell_data["colour"] = paints["f"].copy()
     drawn = [
         plotter.add_mesh(
@@ -57,7 +61,7 @@ def opened(case: Case, *, off_screen: bool = False) -> Any:
         _legend(pyvista, plotter, case, key, legends)
         plotter.render()
 
-    for key in LAYERS:
+    for key in layers:
         plotter.add_key_event(key, lambda key=key: use(key))
     _cutting(plotter, case, drawn)
     plotter.view_vector(-overview_direction(case.mesh, case.down), viewup=-case.down)
