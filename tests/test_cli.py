@@ -8,7 +8,7 @@ from pathlib import Path
 
 import jsonschema
 import pytest
-from small_job import small_job
+from small_job import box_stl, small_job
 
 from bayreach.cli import main
 from bayreach.cli._schemas import NAMES, schema_named
@@ -107,6 +107,25 @@ def test_measure_reports_the_box(answered: Path, capsys: pytest.CaptureFixture[s
     # 2 (0.6 0.4 + 0.4 0.3 + 0.6 0.3) = 1.08 m², 0.6 0.4 0.3 m³ = 72 L
     assert "1.0800" in shown
     assert "72.000" in shown
+
+
+def test_a_cap_closes_a_box_without_a_lid(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    lines = box_stl().splitlines()
+    open_box = [*lines[:1], *lines[1:-15], *lines[-1:]]  # the last quad, y = 400 mm, is left out
+    (tmp_path / "box.stl").write_text("\n".join(open_box))
+    words = ["measure", str(tmp_path / "box.stl"), "--units", "mm"]
+    assert main([*words, "--cap", "300,400,150,0,1,0", "--json"]) == 0
+    table = json.loads(capsys.readouterr().out)
+    assert [bay["volume_m3"] for bay in table["bays"]] == [pytest.approx(0.072)]
+    assert main([*words, "--cap", "300,400"]) == 1
+    assert 'must be six numbers, a point and a normal: "x,y,z,nx,ny,nz".' in capsys.readouterr().err
+
+
+def test_strict_refuses_a_mesh_that_needs_mending(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    lines = box_stl().splitlines()
+    (tmp_path / "box.stl").write_text("\n".join([*lines[:-1], *lines[1:8], lines[-1]]))  # one face twice
+    assert main(["measure", str(tmp_path / "box.stl"), "--units", "mm", "--strict"]) == 1
+    assert capsys.readouterr().err.startswith("bayreach: box.stl")
 
 
 def test_measure_for_a_machine_fits_its_schema(answered: Path, capsys: pytest.CaptureFixture[str]) -> None:

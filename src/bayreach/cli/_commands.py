@@ -2,7 +2,7 @@
 
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 from cyclopts import App, Parameter
 
@@ -51,15 +51,34 @@ def say_json(table: Any) -> None:
 
 
 @app.command
-def measure(mesh: Path, /, *, units: str, png: Path | None = None, json: Json = False) -> int:
+def measure(
+    mesh: Path,
+    /,
+    *,
+    units: str,
+    strict: Annotated[bool, Parameter(negative="")] = False,
+    method: Literal["auto", "cells", "voxel"] = "auto",
+    close: str | None = None,
+    cap: Annotated[list[str] | None, Parameter(negative="")] = None,
+    png: Path | None = None,
+    json: Json = False,
+) -> int:
     """Report on a mesh: what was read and repaired, its bays and its openings.
 
     Parameters
     ----------
     mesh
-        mesh file: STL, OBJ, PLY, Nastran or VTK
+        mesh file: STL, OBJ, PLY, glTF, Nastran or VTK
     units
         unit of its coordinates: m, cm, mm, um, in or ft
+    strict
+        refuse a mesh that needs any repair
+    method
+        cells: exact, from sides; voxel: by a grid, for meshes that leak; auto: the first that works
+    close
+        by a grid, gaps up to this width count as shut, like "2 mm"
+    cap
+        plane that closes a cut-off structure: "x,y,z,nx,ny,nz", a point in mesh units and a normal
     png
         also draw its bays and openings to this file
     """
@@ -67,14 +86,22 @@ def measure(mesh: Path, /, *, units: str, png: Path | None = None, json: Json = 
     from bayreach.cli._progress import watched
     from bayreach.cli._words import measurement_lines
     from bayreach.errors import UnitError, nearest_hint
-    from bayreach.units import MESH_UNITS
+    from bayreach.units import MESH_UNITS, si
 
     if units not in MESH_UNITS:
         hint = nearest_hint(units, MESH_UNITS)
         message = f'--units "{units}" is unknown; use one of {", ".join(MESH_UNITS)}.{hint}'
         raise UnitError(message)
     with watched() as progress:
-        measured = run.measure(mesh, units, progress=progress)
+        measured = run.measure(
+            mesh,
+            units,
+            strict=strict,
+            method=method,
+            closed_up_to=si(close, "length") if close else 0.0,
+            shut=[_plane(text) for text in cap or ()],
+            progress=progress,
+        )
     if png is not None:
         from bayreach.viewer import draw_mesh
 
@@ -84,6 +111,18 @@ def measure(mesh: Path, /, *, units: str, png: Path | None = None, json: Json = 
     else:
         say(measurement_lines(measured, name=mesh.name))
     return DONE
+
+
+def _plane(text: str) -> tuple[tuple[float, float, float], tuple[float, float, float]]:
+    from bayreach.errors import UnitError
+
+    try:
+        x, y, z, *normal = (float(part) for part in text.split(","))
+        across, along, up = normal
+    except ValueError:
+        message = f'--cap "{text[:80]}" must be six numbers, a point and a normal: "x,y,z,nx,ny,nz".'
+        raise UnitError(message) from None
+    return (x, y, z), (across, along, up)
 
 
 @app.command

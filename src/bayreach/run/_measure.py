@@ -1,5 +1,6 @@
 """Mesh file in, bays and openings out."""
 
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -8,10 +9,33 @@ from bayreach.meshfile import read_mesh
 from bayreach.outcome import Measurement, quiet
 from bayreach.run._answer import measurement_of
 from bayreach.run._wetting import Progress
+from bayreach.units import MESH_UNITS
+
+Plane = tuple[tuple[float, float, float], tuple[float, float, float]]
 
 
-def measure(path: Path, units: str, *, strict: bool = False, progress: Progress = quiet) -> Measurement:
+def measure(
+    path: Path,
+    units: str,
+    *,
+    strict: bool = False,
+    method: str = "auto",
+    closed_up_to: float = 0.0,
+    shut: Sequence[Plane] = (),
+    progress: Progress = quiet,
+) -> Measurement:
     """Return the import report, bays and openings of a mesh file whose numbers are in `units`.
+
+    Parameters
+    ----------
+    strict : bool
+        Refuse a mesh that needs any repair.
+    method : {"auto", "cells", "voxel"}
+        Exact from sides, by a grid, or the first where it works.
+    closed_up_to : float
+        By a grid: gaps up to this width in m count as shut.
+    shut : sequence of (point, normal)
+        Planes that close a cut-off structure; the point in the file's unit.
 
     Raises
     ------
@@ -23,6 +47,7 @@ def measure(path: Path, units: str, *, strict: bool = False, progress: Progress 
     progress("reading the mesh", 0.0)
     read = read_mesh(path, units, strict=strict)
     progress("finding bays", 0.5)
-    bays = find_bays(read.mesh)
+    planes = [(tuple(MESH_UNITS[read.units] * part for part in place), normal) for place, normal in shut]
+    bays = find_bays(read.mesh, method=method, closed_up_to=closed_up_to, shut=planes)
     progress("checking on a grid", 0.8)
     return measurement_of(read, replace(bays, findings=(*bays.findings, *check_by_voxels(bays))))
