@@ -23,11 +23,63 @@ def test_each_example_is_short_and_says_its_one_idea_first(script: Path) -> None
     assert lines[0].endswith('"""')
 
 
-def test_measure_finds_six_bays_and_two_ways_in(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_measure_finds_three_bays_and_two_ways_in(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     measured = main_of("01")(tmp_path)
-    assert len(measured.bays) == 6
-    assert "bay 6: " in capsys.readouterr().out
+    assert len(measured.bays) == 3
+    assert "bay 3: " in capsys.readouterr().out
     assert sum("outside" in opening.links for opening in measured.openings) == 2
+
+
+def test_reach_names_a_limit_for_every_wand_and_opening(tmp_path: Path) -> None:
+    rows = main_of("02")(tmp_path)
+    assert len(rows) == 6  # three wands, two openings
+    assert all(row.limit and row.fits for row in rows)
+    # The long wand of 0.6 m cannot come to the third bay, which begins 0.7 m in.
+    assert "bay 3" not in rows[0].bays_reached
+
+
+@pytest.mark.slow
+def test_plan_needs_one_hole_and_proves_that_none_is_not_enough(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    outcome = main_of("04")(tmp_path)
+    assert outcome.coverage.met
+    assert (outcome.plan.new_holes, outcome.plan.new_holes_bound, outcome.plan.proven) == (1, 1, True)
+    assert outcome.plan.no_drill.coverage < 0.9
+    assert "candidate, not approved data" in capsys.readouterr().out
+    assert (tmp_path / "plan" / "certificate.json").is_file()
+
+
+@pytest.mark.slow
+def test_no_drill_tells_what_stays_short_and_why(tmp_path: Path) -> None:
+    outcome = main_of("05")(tmp_path)
+    assert not outcome.coverage.met
+    assert outcome.plan.new_holes == 0
+    assert not outcome.holes
+    # The bays that no hinge leads to are the short ones.
+    shares = [bay.covered_m2 / bay.required_m2 for bay in outcome.bays]
+    assert sorted(range(6), key=shares.__getitem__)[:2] in ([1, 4], [4, 1])
+
+
+def test_documents_are_written_beside_the_result(tmp_path: Path) -> None:
+    names = {path.name for path in main_of("06")(tmp_path)}
+    assert {"sheet.html", "cards.pdf", "record.pdf"} <= names
+
+
+def test_doubt_tells_that_less_is_sure_than_the_nominal_map_shows(tmp_path: Path) -> None:
+    outcome = main_of("08")(tmp_path)
+    record = outcome.doubt
+    assert record.sure_fraction < outcome.coverage.fraction
+    assert abs(record.covered_mean - outcome.coverage.fraction) < 0.05
+    assert record.matters["pull speed"] > record.matters["pose"]
+
+
+def test_a_study_shows_that_slower_and_wider_covers_more(tmp_path: Path) -> None:
+    overview = main_of("09")(tmp_path)
+    slow_narrow, slow_wide, fast_narrow, fast_wide = (row.coverage for row in overview.jobs)
+    assert slow_wide > slow_narrow > fast_narrow
+    assert fast_wide > fast_narrow
+    assert (tmp_path / "study" / "index.html").is_file()
 
 
 def test_spray_shows_a_ledger_that_closes_and_where_it_stays_dry(
