@@ -15,6 +15,7 @@ from boxjob import BOX_JOB, write_box_job
 
 from bayreach.errors import JobError
 from bayreach.study import JobRow, StudyError, mirrors_of, study, tasks_of
+from bayreach.study._answer import sealed
 
 SPEEDS = '[vary]\n"wand.ring.pull_speed" = ["30 mm/s", "60 mm/s", "120 mm/s"]\n'
 
@@ -147,6 +148,19 @@ def test_a_damaged_part_is_made_anew_and_comes_out_the_same(tmp_path: Path) -> N
     (out / "parts" / name[:2] / name).write_bytes(content[:-40] + b"}" * 39 + b"\n")
     study([job], out, command="spray", workers=1)
     assert parts_in(out) == {name: content}
+
+
+def test_a_failure_that_is_not_the_jobs_own_is_tried_again(tmp_path: Path) -> None:
+    job, out = write_box_job(tmp_path / "in"), tmp_path / "out"
+    ((task,), _) = tasks_of([job], "spray")
+    died = sealed(task.key, '{"again":true,"failed":"its process died 3 times"}')
+    path = out / "parts" / task.key[:2] / f"{task.key}.part"
+    path.parent.mkdir(parents=True)
+    path.write_bytes(died)
+    overview = study([job], out, command="spray", workers=1)
+    assert not overview.failed
+    path.write_bytes(sealed(task.key, '{"failed":"no opening is called so"}'))
+    assert study([job], out, command="spray", workers=1).failed[0].reason == "no opening is called so"
 
 
 RUN = (

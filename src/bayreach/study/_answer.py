@@ -11,6 +11,8 @@ from typing import Any
 def answer(command: str, data: str, files: Mapping[str, bytes], job_sha256: str) -> str:
     """Return the part of a task as canonical JSON: {"outcome": ...}, or {"failed": reason}.
 
+    A failure that another run may not meet has "again": true beside it.
+
     Runs in a process of its own, perhaps on another machine: all it needs comes in, all it found goes out.
     Whatever fails is told in the part, so that one bad job never stops the others.
     """
@@ -28,10 +30,10 @@ def answer(command: str, data: str, files: Mapping[str, bytes], job_sha256: str)
     except BayreachError as error:
         found = {"failed": str(error).replace(name, "").replace("/job.toml: ", "")}
     except MemoryError:
-        found = {"failed": "there was not enough memory for it."}
+        found = {"failed": "there was not enough memory for it.", "again": True}
     except Exception as error:
         # A fault in the program, not in the job: it must not take the other jobs with it.
-        found = {"failed": f"fault in the program: {type(error).__name__}: {error}"}
+        found = {"failed": f"fault in the program: {type(error).__name__}: {error}", "again": True}
     return json.dumps(found, sort_keys=True, separators=(",", ":"))
 
 

@@ -78,7 +78,8 @@ def study(
     scheduler : str, optional
         Address of a Dask scheduler whose workers do it.
     retry : bool
-        Whether jobs that failed before are tried again.
+        Whether jobs that failed before are tried again; those whose process died, or that met a fault in
+        the program, are tried again in any case.
     progress : callable
         Told what is going on and the share done.
 
@@ -92,8 +93,7 @@ def study(
     with reserved(out):
         parts = Parts(folder=out / PARTS)
         found = {task.key: table for task in tasks if (table := parts.read(task.key))}
-        if retry:
-            found = {key: table for key, table in found.items() if "failed" not in table}
+        found = {key: table for key, table in found.items() if not _is_due(table, retry)}
         left = list({task.key: task for task in tasks if task.key not in found}.values())
         chosen = _workers(workers, scheduler) if left else None
         done, total = len(found), len(found) + len(left)
@@ -105,6 +105,11 @@ def study(
         overview = overview_of(tasks, refused, found)
         write_overview(out, overview)
     return overview
+
+
+def _is_due(table: dict[str, Any], retry: bool) -> bool:
+    """Return whether a part is to be worked out again: it failed by no fault of its job, or `retry`."""
+    return "failed" in table and (retry or bool(table.get("again")))
 
 
 def _workers(workers: int | None, scheduler: str | None) -> Workers:

@@ -47,7 +47,7 @@ def local_workers(count: int) -> Workers:
             for task in [task for task in left if tries.get(task.key, 0) >= MOST_TRIES]:
                 left.remove(task)
                 reason = f"its process died {MOST_TRIES} times; perhaps there is too little memory for it."
-                yield task, '{"failed":"' + reason + '"}'
+                yield task, '{"again":true,"failed":"' + reason + '"}'
 
     return work
 
@@ -167,7 +167,7 @@ def _body(future: Any, address: str) -> str:
     error = future.exception()
     if type(error).__name__ == "KilledWorker":
         reason = "its workers died on it again and again; perhaps there is too little memory for it."
-        return '{"failed":"' + reason + '"}'
+        return '{"again":true,"failed":"' + reason + '"}'
     raise _lost(address) from error
 
 
