@@ -308,3 +308,26 @@ def test_a_given_opening_that_opens_nothing_is_told(
     bays = find_bays(whole, given=[given])
     assert bays.opening("port") is None
     assert any(finding.detail.startswith(words) for finding in bays.findings)
+
+
+def test_a_hole_at_a_seam_of_three_sheets_opens_each_pair_of_its_three_airs() -> None:
+    # A disc out of the floor round the foot of the rib, and half a disc out of the rib: bay, bay and outside.
+    disc = ring((0.2, 0.0), 0.1, 32)
+    half = disc[disc[:, 1] >= -1e-12]
+    half = half[np.argsort(half[:, 0])]
+    floor = sheet(rectangle(1.0, 0.4), [ring((0.5, 0.2), 0.1, 32)], (np.zeros(3), X, Y), "floor")
+    outline = [(0, 0), *half.tolist(), (0.4, 0), (0.4, 0.2), (0, 0.2)]
+    web = sheet(outline, [], (0.5 * X, Y, Z), "rib")
+    walls = [
+        sheet(rectangle(1.0, 0.4), [], (0.2 * Z, X, Y)),
+        sheet(rectangle(1.0, 0.2), [], (np.zeros(3), X, Z)),
+        sheet(rectangle(1.0, 0.2), [], (0.4 * Y, X, Z)),
+        sheet(rectangle(0.4, 0.2), [], (np.zeros(3), Y, Z)),
+        sheet(rectangle(0.4, 0.2), [], (X, Y, Z)),
+    ]
+    bays = find_bays(mended(floor, web, *walls))
+    assert [bay.volume for bay in bays.bays] == pytest.approx([0.04] * 2, rel=1e-9)
+    assert [opening.links for opening in bays.openings] == [(-1, 0), (0, 1), (-1, 1)]
+    # All three are half discs that meet along the seam.
+    assert [opening.area for opening in bays.openings] == pytest.approx([polygon_area(0.1) / 2] * 3, rel=1e-9)
+    assert [bay.area for bay in bays.bays] == pytest.approx([0.76 - polygon_area(0.1)] * 2, rel=1e-9)

@@ -73,3 +73,18 @@ def test_a_grid_confirms_exact_volumes_and_doubts_a_wrong_one() -> None:
 def test_an_unknown_method_is_refused() -> None:
     with pytest.raises(ValueError, match='method "guess" is unknown; use one of auto, cells, voxel'):
         find_bays(box(SIZE), method="guess")
+
+
+def test_a_skew_structure_does_not_leak_where_a_face_passes_close_to_a_centre() -> None:
+    # Rays that leave their ends free once let air through wherever a face came within that of a centre.
+    from scipy.spatial.transform import Rotation
+
+    whole = ribbed_box(3, SIZE, hole=0.08)
+    turn = Rotation.from_euler("xyz", [0.3, 0.5, 0.7]).as_matrix()
+    skew = Mesh(
+        points=whole.points @ turn.T,
+        faces=whole.faces,
+        face_parts=whole.face_parts,
+        part_names=whole.part_names,
+    )
+    assert not check_by_voxels(find_bays(skew))

@@ -1,5 +1,7 @@
 """Caps on every rim: holes in sheets, cut-outs that end on a skin, open ends, bent and branching rims."""
 
+from itertools import combinations
+
 import numpy as np
 
 from bayreach.arrays import FloatArray, IntArray, unit_vectors
@@ -60,6 +62,10 @@ def _loop_cap(mesh: Mesh, loop: IntArray, sheets: dict[tuple[int, int], FloatArr
     return folded_cap(mesh.points, loop, normals)
 
 
+_NODES_AT_MOST = 8
+"""With more branching points in one rim no straight line between them is tried."""
+
+
 class _Slice:
     """What of a mesh lies in one plane: edges that may bound a gap, and the sheet."""
 
@@ -88,14 +94,39 @@ def _caps_of_rim(mesh: Mesh, cut: _Slice, rim: Rim, slack: float) -> list[Cap]:
     margin = 0.02 * float(np.linalg.norm(high - low))
     over = (cut.sheet.min(axis=1) <= high + margin).all(axis=1)
     over &= (cut.sheet.max(axis=1) >= low - margin).all(axis=1)
+    flat, edges = cut.plane.flat(mesh.points[names]), local.reshape(-1, 2)
+    covered = cut.plane.flat(cut.sheet[over].reshape(-1, 3)).reshape(-1, 3, 2)
+    nodes = np.array([place[node] for node in rim.nodes.tolist() if node in place], dtype=np.int64)
     return caps_in_plane(
-        flat=cut.plane.flat(mesh.points[names]),
+        flat=flat,
         points=names,
-        edges=local.reshape(-1, 2),
+        edges=np.concatenate([edges, _chords(flat, edges, nodes, covered)]),
         rim_edges=rim_local.reshape(-1, 2),
-        covered=cut.plane.flat(cut.sheet[over].reshape(-1, 3)).reshape(-1, 3, 2),
+        covered=covered,
         planar=True,
     )
+
+
+def _chords(flat: FloatArray, edges: IntArray, nodes: IntArray, covered: FloatArray) -> IntArray:
+    """Return the straight lines (k, 2) between branching points that cross neither an edge nor the sheet.
+
+    Where a hole is cut at a seam of three sheets, the seam that it interrupts is such a line: the caps in
+    all three sheets
+    meet along it.
+    """
+    import shapely
+
+    out = []
+    if not 2 <= len(nodes) <= _NODES_AT_MOST:
+        return edges[:0]
+    walls = shapely.union_all(shapely.linestrings(flat[edges]))
+    sheet = shapely.union_all(shapely.polygons(covered)) if len(covered) else shapely.Polygon()
+    for first, second in combinations(nodes.tolist(), 2):
+        line = shapely.linestrings(flat[[first, second]])
+        inner = shapely.linestrings(flat[[first, second]] * 0.98 + flat[[second, first]] * 0.02)
+        if line.length > 0 and shapely.disjoint(inner, walls) and shapely.disjoint(inner, sheet):
+            out.append([first, second])
+    return np.array(out, dtype=np.int64).reshape(-1, 2)
 
 
 def _without_tails(edges: IntArray) -> IntArray:

@@ -91,7 +91,10 @@ def _free_links(
             rows = np.arange(start, min(start + _ASKED_AT_ONCE, count))
             places = np.stack(np.unravel_index(rows, shape), axis=1)
             begins = low + places * step
-            free[rows] = ~scene.is_blocked(begins, begins + move) & (places[:, axis] < shape[axis] - 1)
+            # The scene leaves `stop` free at both ends; a face there would let air through on either hand.
+            over = 1.5 * scene.stop * move / step
+            blocked = scene.is_blocked(begins - over, begins + move + over)
+            free[rows] = ~blocked & (places[:, axis] < shape[axis] - 1)
         out.append(free.reshape(shape))
     return out[0], out[1], out[2]
 

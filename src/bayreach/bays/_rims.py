@@ -22,11 +22,14 @@ class Rim:
         The plane.
     edges : (k, 2) int
         Free edges in it.
+    nodes : (m,) int
+        Points of them where three or more free edges meet: a hole at a seam runs on in another sheet there.
     """
 
-    def __init__(self, plane: Plane, edges: IntArray) -> None:
+    def __init__(self, plane: Plane, edges: IntArray, nodes: IntArray) -> None:
         self.plane = plane
         self.edges = edges
+        self.nodes = nodes
 
 
 def split_along_rims(mesh: Mesh) -> tuple[Mesh, IntArray]:
@@ -104,7 +107,7 @@ def find_rims(points: FloatArray, faces: IntArray, slack: float) -> tuple[list[R
         if spread[1] <= slack:
             continue
         if np.abs(plane.heights(points[here.ravel()])).max() <= slack:
-            rims.append(Rim(plane, here))
+            rims.append(Rim(plane, here, here[:0, 0]))
         else:
             bent.append(here)
             rims += _sheet_rims(points, faces, here, of_face[rows], slack)
@@ -117,11 +120,19 @@ def _sheet_rims(
     """Return the runs of a bent group whose sheets lie in one plane."""
     corners = points[faces[of_face]]
     normals = unit_vectors(area_vectors(corners))
-    local = np.unique(edges, return_inverse=True)[1].reshape(-1, 2)
+    names, local = np.unique(edges, return_inverse=True)
+    local = local.reshape(-1, 2)
+    branching = names[np.bincount(local.ravel()) > 2]
     ends = np.concatenate([local[:, 0], local[:, 1]])
     rows = np.tile(np.arange(len(edges)), 2)
     order = np.argsort(ends, kind="stable")
-    pairs = np.stack([rows[order][:-1], rows[order][1:]], axis=1)[np.diff(ends[order]) == 0]
+    sorted_rows, sorted_ends = rows[order], ends[order]
+    pairs = np.concatenate(
+        [
+            np.stack([sorted_rows[:-k], sorted_rows[k:]], axis=1)[sorted_ends[:-k] == sorted_ends[k:]]
+            for k in (1, 2)
+        ]
+    )
     offset = corners[pairs[:, 1]] - corners[pairs[:, 0], :1]
     apart = np.abs(np.einsum("ijk,ik->ij", offset, normals[pairs[:, 0]])).max(axis=1, initial=0.0)
     _, run = groups(len(edges), pairs[apart <= slack])
@@ -132,5 +143,6 @@ def _sheet_rims(
         here = points[np.unique(edges[mine])]
         _, spread = fitted_plane(here)
         if len(mine) > 1 and spread[1] > slack:
-            rims.append(Rim(plane_through(here.mean(axis=0), normals[mine[0]]), edges[mine]))
+            plane = plane_through(here.mean(axis=0), normals[mine[0]])
+            rims.append(Rim(plane, edges[mine], np.intersect1d(branching, edges[mine])))
     return rims
