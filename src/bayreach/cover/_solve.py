@@ -127,7 +127,7 @@ def solve(
     say = progress if progress is not None else (lambda stage, done, total: None)
     say("fewest holes", 0, 3)
     choice = hole_choice(problem)
-    target, holes, certificate = _first_stage(problem, choice, seconds=0.25 * seconds)
+    target, holes, certificate = _first_stage(problem, choice, slack=slack, seconds=0.25 * seconds)
     say("best coverage", 1, 3)
     found = _second_stage(problem, choice, holes, target, seconds=0.15 * seconds)
     say("least work", 2, 3)
@@ -154,7 +154,7 @@ def solve(
 
 
 def _first_stage(
-    problem: Problem, choice: HoleChoice, *, seconds: float
+    problem: Problem, choice: HoleChoice, *, slack: float, seconds: float
 ) -> tuple[float, HolesFound, Certificate]:
     """Return the area to reach (asked, or what can be had), the fewest holes for it and the certificate."""
     most = problem.limits.new_holes
@@ -163,10 +163,10 @@ def _first_stage(
     holes, certificate = fewest_holes(problem, choice, most=most, seconds=seconds)
     if math.isfinite(holes.value):
         return problem.asked_area, holes, certificate
-    # Out of reach: as much as can be had, less a thousandth, so that the last scrap costs no hole of its own.
+    # Out of reach: as much as can be had, less the slack, so that the last scraps cost no hole of their own.
     n_most = len(choice.holes) if most is None else most
     best = best_coverage(choice, holes=n_most, by_area=True, ask_area=False, seconds=seconds)
-    target = best.value * (1.0 - 1e-3)
+    target = best.value * (1.0 - slack)
     lesser = replace(choice, asked_area=target)
     share = target / float(problem.areas.sum()) if problem.areas.sum() > 0 else 0.0
     again = replace(problem, share=min(1.0, share))

@@ -26,6 +26,8 @@ PLAN_STEP = 0.02
 """Distance in m between stations when candidates are compared; the plan is verified with finer ones."""
 
 
+FATE_RAYS = 1_500
+"""Rays of a pull that tell its fog and what escapes: enough to compare candidates."""
 AT_ONCE = 64
 """Pulls between two reports of progress."""
 FLOOR = 1e-4
@@ -108,7 +110,7 @@ def pass_columns(
             )
             for _, candidate in group
         ]
-        found = direct_columns(scene, targets, pulls, air=air, floor=FLOOR)
+        found = direct_columns(scene, targets, pulls, air=air, floor=FLOOR, fate_rays=FATE_RAYS)
         store.update({key: column for (key, _), column in zip(group, found, strict=True)})
         if progress is not None:
             progress("columns", begin + len(group), len(todo))

@@ -43,8 +43,10 @@ AIM_SECONDS = 20.0
 """Seconds to push a wand in and aim it once. Common practice, no source."""
 MOST_PULLS = 3
 """Most pulls along one path that a plan asks for."""
-SAMPLE_MARGIN = 0.003
-"""Share of area aimed at above the target where a sample stands for all sides: about its standard error."""
+SAMPLES = 4
+"""Points sprayed at on each side planned on."""
+SAMPLE_MARGIN = 0.005
+"""Share of area aimed at above the target where a sample stands for all sides: twice its standard error."""
 MOST_CURVE = 8
 """Most new holes on the trade-off curve."""
 MOST_SIDES = 6_000
@@ -86,7 +88,7 @@ def make_plan(
     most_sides: int = MOST_SIDES,
     include: ArrayLike = (),
     most_paths: int = 24,
-    seconds: float = 60.0,
+    seconds: float = 45.0,
     seed: int = 7,
     cache: MutableMapping[str, Column] | None = None,
     progress: Progress | None = None,
@@ -144,7 +146,7 @@ def make_plan(
     )
     columns = pass_columns(
         scene,
-        targets_of(bays.mesh, sides, 1),
+        targets_of(bays.mesh, sides, SAMPLES),
         entries.candidates,
         air=air,
         flying=flying,

@@ -70,7 +70,9 @@ def plan(job: Job, progress: Progress = quiet, *, no_drill: bool = False) -> Res
         # The sample planned on was kinder than the whole: ask for more, on the sides that fell short too.
         if done.site is site:
             include = np.union1d(include, np.flatnonzero(site.required & ~shares_of(site, done.wet).covered))
-        asked = replace(asked, share=min(1.0, asked.share + 1.5 * short))
+        # What the columns promised beyond what came true is asked for on top, and a little more.
+        over = made.coverage - job.target.coverage + short
+        asked = replace(asked, share=min(1.0, job.target.coverage + over + 1e-3))
     return _answer_of(done, target=job.target.coverage)
 
 
