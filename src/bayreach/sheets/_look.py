@@ -109,7 +109,7 @@ def marks(case: Case) -> list[dict[str, Any]]:
         for one in case.keep_outs
         if one.box
     ]
-    rows += [("drain", short(one.name, 28) or words("drain"), one.center) for one in case.drains]
+    rows += [("drain", words("drain_mark", name=short(one.name, 24)), one.center) for one in case.drains]
     rows += [("pool", short(one.name, 28) or words("pool"), one.center) for one in case.pools]
     return [
         {"kind": kind, "text": text, "center": list(center), "colour": MARK_COLOURS[kind]}
