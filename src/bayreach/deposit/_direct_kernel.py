@@ -3,6 +3,7 @@
 from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from bayreach.arrays import FloatArray, IntArray
 from bayreach.deposit._cull_kernel import stations_in_question
@@ -17,6 +18,8 @@ from bayreach.rays.packets import (
     new_packet,
     trace_blocked,
 )
+
+single = np.float32
 
 
 class Bench(NamedTuple):
@@ -33,7 +36,7 @@ class Bench(NamedTuple):
     amounts: FloatArray
     film: FloatArray
     counts: IntArray
-    looks: FloatArray
+    looks: NDArray[np.float32]
     hopeful: IntArray
 
 
@@ -54,7 +57,7 @@ def spray_blocks(
         np.zeros(LANES),
         film,
         counts,
-        np.zeros((6, largest)),
+        np.zeros((6, largest), dtype=np.float32),
         np.zeros(largest, dtype=np.int64),
     )
     chosen = np.zeros(len(world.poses.tips), dtype=np.int64)
@@ -86,7 +89,7 @@ def _spray_block(
         for candidate in range(found):
             sample = hopeful[candidate]
             distance = looks[3, sample]
-            inverse = 1.0 / distance
+            inverse = single(1.0) / distance
             rays[waiting] = points[station, 0] - origin[0]
             rays[LANES + waiting] = points[station, 1] - origin[1]
             rays[2 * LANES + waiting] = points[station, 2] - origin[2]
@@ -104,7 +107,7 @@ def _spray_block(
     _flush(tracer, bench, waiting, pull)
 
 
-@compiled
+@inlined
 def _flush(tracer: Tracer, bench: Bench, waiting: int, pull: int) -> None:
     """Trace the waiting rays and add the amounts of those that nothing blocks."""
     if waiting == 0:
@@ -117,7 +120,7 @@ def _flush(tracer: Tracer, bench: Bench, waiting: int, pull: int) -> None:
 
 
 @compiled
-def _look(world: World, block: int, station: int, looks: FloatArray, hopeful: IntArray) -> int:
+def _look(world: World, block: int, station: int, looks: NDArray[np.float32], hopeful: IntArray) -> int:
     """Fill `looks` and `hopeful` for a block as seen from a station; return the number of hopeful samples."""
     patterns, tip = world.patterns, world.poses.tips[station]
     first, last = world.grains.starts[block], world.grains.starts[block + 1]
@@ -125,7 +128,7 @@ def _look(world: World, block: int, station: int, looks: FloatArray, hopeful: In
     kind, length = patterns.kinds[tip], patterns.reach[tip] / (patterns.flying.shape[1] - 1)
     found = 0
     for sample in range(last - first):
-        amount = looks[5, sample]
+        amount = np.float64(looks[5, sample])
         if amount <= 0.0:
             continue
         if kind == PROFILE:
@@ -146,7 +149,7 @@ def _look(world: World, block: int, station: int, looks: FloatArray, hopeful: In
 
 
 @inlined
-def _measure(world: World, block: int, station: int, looks: FloatArray) -> None:
+def _measure(world: World, block: int, station: int, looks: NDArray[np.float32]) -> None:
     """Fill `looks` but for density and throw; the amount is zero where a sample cannot be lit.
 
     Each station stands for a piece of the path: only the part of it counts from which the sample lies within
@@ -157,37 +160,33 @@ def _measure(world: World, block: int, station: int, looks: FloatArray) -> None:
     offsets, normals, weights = world.grains.offsets, world.grains.normals, world.grains.weights
     first, last = world.grains.starts[block], world.grains.starts[block + 1]
     center, line = world.grains.centers[block], world.poses.lines[station]
-    point = world.poses.points[station]
-    cx, cy, cz = center[0] - point[0], center[1] - point[1], center[2] - point[2]
-    lx, ly, lz = line[0], line[1], line[2]
-    sweep = world.poses.sweeps[station]
-    sx, sy, sz = sweep[0], sweep[1], sweep[2]
-    along = sx * lx + sy * ly + sz * lz
-    tip = world.poses.tips[station]
-    low, high = world.patterns.cosines[tip, 0], world.patterns.cosines[tip, 1]
-    nearest, farthest, share = 2.0 * world.stop, world.patterns.reach[tip], world.poses.shares[station]
+    point, sweep, tip = world.poses.points[station], world.poses.sweeps[station], world.poses.tips[station]
+    cx, cy, cz = single(center[0] - point[0]), single(center[1] - point[1]), single(center[2] - point[2])
+    lx, ly, lz = single(line[0]), single(line[1]), single(line[2])
+    sx, sy, sz = single(sweep[0]), single(sweep[1]), single(sweep[2])
+    along, share = sx * lx + sy * ly + sz * lz, single(world.poses.shares[station])
+    low, high = single(world.patterns.cosines[tip, 0]), single(world.patterns.cosines[tip, 1])
+    nearest, farthest = single(2.0 * world.stop), single(world.patterns.reach[tip])
+    zero, half, one, tiny = single(0.0), single(0.5), single(1.0), single(1e-12)
     for sample in range(last - first):
-        x = cx + offsets[0, first + sample]
-        y = cy + offsets[1, first + sample]
-        z = cz + offsets[2, first + sample]
-        facing = -(
-            x * normals[0, first + sample] + y * normals[1, first + sample] + z * normals[2, first + sample]
-        )
+        place = first + sample
+        x, y, z = cx + offsets[0, place], cy + offsets[1, place], cz + offsets[2, place]
+        facing = -(x * normals[0, place] + y * normals[1, place] + z * normals[2, place])
         distance = np.sqrt(x * x + y * y + z * z)
-        inverse = 1.0 / distance
+        inverse = one / distance
         cosine = (x * lx + y * ly + z * lz) * inverse
         # While the tip sweeps its piece of the path, the cosine runs over this much.
-        run = abs(cosine * (x * sx + y * sy + z * sz) * inverse - along) * inverse + 1e-12
-        above = min(1.0, max(0.0, 0.5 + (cosine - low) / run))
-        inside = above + min(1.0, max(0.0, 0.5 + (high - cosine) / run)) - 1.0
-        amount = inside * share * facing * inverse * inverse * inverse * weights[first + sample]
-        lit = (inside > 0.0) & (facing > 0.0) & (distance > nearest) & (distance <= farthest)
+        run = abs(cosine * (x * sx + y * sy + z * sz) * inverse - along) * inverse + tiny
+        above = min(one, max(zero, half + (cosine - low) / run))
+        inside = above + min(one, max(zero, half + (high - cosine) / run)) - one
+        amount = inside * share * facing * inverse * inverse * inverse * weights[place]
+        lit = (inside > zero) & (facing > zero) & (distance > nearest) & (distance <= farthest)
         looks[0, sample] = x
         looks[1, sample] = y
         looks[2, sample] = z
         looks[3, sample] = distance
         looks[4, sample] = min(max(cosine, low), high)
-        looks[5, sample] = amount if lit else 0.0
+        looks[5, sample] = amount if lit else zero
 
 
 @inlined
@@ -199,7 +198,7 @@ def _between(values: FloatArray, row: int, place: float) -> float:
 
 
 @compiled
-def _table_density(world: World, tip: int, station: int, look: FloatArray) -> float:
+def _table_density(world: World, tip: int, station: int, look: NDArray[np.float32]) -> float:
     """Return the density in 1/sr of a measured tip along a way."""
     patterns: Patterns = world.patterns
     axis, clock = world.poses.axes[station], world.poses.clocks[station]

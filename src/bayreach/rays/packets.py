@@ -123,7 +123,7 @@ def face_of_lane(packet: Packet, lane: int) -> int:
     return int(packet.bits[_PRIMITIVE * LANES + lane])
 
 
-@compiled
+@inlined
 def trace_blocked(tracer: Tracer, packet: Packet, count: int) -> None:
     """Ask whether anything lies along the first `count` rays; read the answer by `is_lane_blocked`."""
     valid = packet.valid
