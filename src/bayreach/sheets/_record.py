@@ -132,17 +132,23 @@ def record_json(case: Case, sha256: str) -> bytes:
         "planned_coverage": (case.record.get("coverage") or {}).get("fraction"),
         **dict.fromkeys(BLANKS),
         "deviations": [],
+        **_check_offs(case),
+        "signatures": dict.fromkeys(SIGNATURES),
+        "cautions": list(case.cautions),
+    }
+    return (json.dumps(form, indent=2, ensure_ascii=False) + "\n").encode()
+
+
+def _check_offs(case: Case) -> dict[str, list[dict[str, Any]]]:
+    """Return what is to be checked off, planned figures filled in, the rest null."""
+    seen = ("seen_wet", "film_unbroken", "touched_up", "not_seen", "method", "initials")
+    return {
         "bays": [
             {
                 "name": bay.name,
                 "required_m2": bay.required,
                 "planned_covered_m2": bay.covered,
-                "seen_wet": None,
-                "film_unbroken": None,
-                "touched_up": None,
-                "not_seen": None,
-                "method": None,
-                "initials": None,
+                **dict.fromkeys(seen),
             }
             for bay in case.bays
         ],
@@ -154,9 +160,7 @@ def record_json(case: Case, sha256: str) -> bytes:
                 "planned_count": one.count,
                 "planned_seconds": one.seconds,
                 "planned_liquid_m3": one.liquid,
-                "done_count": None,
-                "used_liquid_m3": None,
-                "deviation": None,
+                **dict.fromkeys(("done_count", "used_liquid_m3", "deviation")),
             }
             for number, one in enumerate(case.passes, start=1)
         ],
@@ -167,13 +171,8 @@ def record_json(case: Case, sha256: str) -> bytes:
                 "name": one.name,
                 "status": words("candidate"),
                 "drill_mm": one.drill_mm,
-                "approval_reference": None,
-                "drilled": None,
-                "closed": None,
+                **dict.fromkeys(("approval_reference", "drilled", "closed")),
             }
             for one in case.holes
         ],
-        "signatures": dict.fromkeys(SIGNATURES),
-        "cautions": list(case.cautions),
     }
-    return (json.dumps(form, indent=2, ensure_ascii=False) + "\n").encode()
