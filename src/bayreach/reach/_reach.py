@@ -149,8 +149,13 @@ def reach_through(ground: Ground, wand: Wand, opening: "Opening", *, look: bool 
     paths, refusals = paths_through(
         ground.space, wand, opening, count=count, clocks=clocks, shortest=SHORTEST, down=ground.down
     )
+    if wand.shape == "straight" and paths:
+        found, sources = _straight_places(ground, wand, opening)
+        paths += _ways_to(ground, wand, opening, found, sources)
+    else:
+        found = _near_stations(ground, paths)
+    tips = _tip_places(ground, wand, paths, found)
     tilt = widest_tilt(wand, opening)
-    found, tips = _tip_places(ground, wand, opening, paths)
     seen = _seen_sides(ground, tips) if look and paths else np.zeros(len(ground.areas), dtype=np.bool_)
     deepest = max(paths, key=lambda path: path.deepest, default=None)
     return Reach(
@@ -177,36 +182,38 @@ def _solid_angle(ground: Ground, wand: Wand, opening: "Opening", paths: Sequence
     return cone * min(1.0, len({tuple(path.aim) for path in paths}) / max(tried, 1))
 
 
-def _tip_places(
-    ground: Ground, wand: Wand, opening: "Opening", paths: Sequence[Path]
-) -> tuple[BoolArray, FloatArray]:
-    """Return which of the ground's points the tip can be at, and places (t, 3) to look at sides from.
-
-    A straight wand is tried at every point, from the opening's centre and, in a wide opening, from places
-    all over it. A point counts for another shape when a tip found lies within the spacing of the points.
-    """
-    stations = np.concatenate([np.zeros((0, 3)), *(path.tip_path.points for path in paths)])
-    if not paths:
-        return np.zeros(len(ground.points), dtype=np.bool_), stations
-    if wand.shape == "straight":
-        found = _straight_places(ground, wand, opening)
-    else:
-        from scipy.spatial import cKDTree
-
-        gaps, _ = cKDTree(stations).query(ground.points)
-        volumes = np.array([bay.volume for bay in ground.space.bays.bays])
-        counts = np.bincount(ground.homes, minlength=len(volumes))
-        found = gaps < np.cbrt(volumes / np.maximum(counts, 1))[ground.homes] / 2.0
+def _tip_places(ground: Ground, wand: Wand, paths: Sequence[Path], found: BoolArray) -> FloatArray:
+    """Return the places (t, 3) m to look at sides from: some of the points where the tip can be."""
     tips = ground.points[found & ground.lookouts]
-    return found, tips if len(tips) and wand.shape == "straight" else np.concatenate(
-        [tips, _spread(stations, 24)]
-    )
+    if wand.shape == "straight" and len(tips):
+        return tips
+    return np.concatenate([tips, _spread(_stations(paths), 24)])
 
 
-def _straight_places(ground: Ground, wand: Wand, opening: "Opening") -> BoolArray:
-    entries = entries_over(opening, wand.largest_section.diameter)
+def _stations(paths: Sequence[Path]) -> FloatArray:
+    return np.concatenate([np.zeros((0, 3)), *(path.tip_path.points for path in paths)])
+
+
+def _near_stations(ground: Ground, paths: Sequence[Path]) -> BoolArray:
+    """Tell at which of the ground's points the tip can be: a path's pose is within half their spacing."""
+    if not paths:
+        return np.zeros(len(ground.points), dtype=np.bool_)
+    from scipy.spatial import cKDTree
+
+    gaps, _ = cKDTree(_stations(paths)).query(ground.points)
+    volumes = np.array([bay.volume for bay in ground.space.bays.bays])
+    counts = np.bincount(ground.homes, minlength=len(volumes))
+    return np.asarray(gaps < np.cbrt(volumes / np.maximum(counts, 1))[ground.homes] / 2.0)
+
+
+def _straight_places(ground: Ground, wand: Wand, opening: "Opening") -> tuple[BoolArray, FloatArray]:
+    """Tell at which of the ground's points (k,) a straight tip can be, and by which entry (k, 3) m.
+
+    Each is tried from the opening's centre and, in a wide opening, from places all over it.
+    """
     found = np.zeros(len(ground.points), dtype=np.bool_)
-    for entry in entries:
+    sources = np.zeros((len(ground.points), 3))
+    for entry in entries_over(opening, wand.largest_section.diameter):
         open_still = np.flatnonzero(~found)
         span = ground.points[open_still] - entry
         lengths = np.linalg.norm(span, axis=1)
@@ -216,8 +223,27 @@ def _straight_places(ground: Ground, wand: Wand, opening: "Opening") -> BoolArra
             tried = straight_reach(
                 ground.space, wand, opening, span[ahead], entries=np.tile(entry, (len(rows), 1))
             )
-            found[rows[tried.depths >= lengths[ahead]]] = True
-    return found
+            hit = rows[tried.depths >= lengths[ahead]]
+            found[hit], sources[hit] = True, entry
+    return found, sources
+
+
+def _ways_to(
+    ground: Ground, wand: Wand, opening: "Opening", found: BoolArray, sources: FloatArray
+) -> tuple[Path, ...]:
+    """Return the path to the furthest point found in each bay, so that what is told can be replayed."""
+    lengths = np.where(found, np.linalg.norm(ground.points - sources, axis=1), 0.0)
+    furthest = []
+    for bay in np.unique(ground.homes[found]):
+        here = np.flatnonzero(ground.homes == bay)
+        furthest.append(int(here[np.argmax(lengths[here])]))
+    if not furthest:
+        return ()
+    paths, _ = paths_through(
+        ground.space, wand, opening, aims=ground.points[furthest] - sources[furthest],
+        entries=sources[furthest], shortest=SHORTEST, down=ground.down,
+    )  # fmt: skip
+    return paths
 
 
 def _spread(places: FloatArray, most: int) -> FloatArray:
