@@ -256,50 +256,37 @@ def _on_open_panels(
 
 
 def _findings(given: Mesh, mesh: Mesh, regions: Regions, missed: list[FloatArray]) -> tuple[Finding, ...]:
-    out = []
-    if mesh.n_faces > given.n_faces:
-        out.append(
-            Finding(
-                kind="split at openings",
-                count=mesh.n_faces - given.n_faces,
-                detail=f"{mesh.n_faces - given.n_faces} faces more where something passes an opening.",
-                is_repair=False,
-            )
-        )
-    if len(regions.tied_edges):
-        out.append(
-            Finding(
-                kind="coincident faces",
-                count=len(regions.tied_edges),
-                detail=f"At {len(regions.tied_edges)} edges two faces lie on each other.",
-                places=some_of(
-                    mesh.points[regions.tied_edges[regions.tied_edges.max(axis=1) < len(mesh.points)]].mean(
-                        axis=1
-                    )
-                ),
-                is_repair=False,
-            )
-        )
-    if missed:
-        out.append(
-            Finding(
-                kind="rims not capped",
-                count=len(missed),
-                detail=f"{len(missed)} bent rims cross themselves however they are seen and were left open.",
-                places=some_of(np.array([rim.mean(axis=0) for rim in missed])),
-                is_repair=False,
-            )
-        )
-    if not len(regions.volumes):
-        out.append(
-            Finding(
-                kind="open panel",
-                count=1,
-                detail="The mesh closes off no air: it is an open panel, or its parts do not meet.",
-                is_repair=False,
-            )
-        )
-    return tuple(out)
+    """Return what is odd about the air of a mesh."""
+    more, tied = mesh.n_faces - given.n_faces, regions.tied_edges
+    real = tied[tied.max(axis=1, initial=0) < len(mesh.points)]
+    crossed = np.array([rim.mean(axis=0) for rim in missed]).reshape(-1, 3)
+    nowhere = np.zeros((0, 3))
+    told = (
+        ("split at openings", more, f"{more} faces more where something passes an opening.", nowhere),
+        (
+            "coincident faces",
+            len(tied),
+            f"At {len(tied)} edges two faces lie on each other.",
+            mesh.points[real].mean(axis=1),
+        ),
+        (
+            "rims not capped",
+            len(missed),
+            f"{len(missed)} bent rims cross themselves however they are seen and were left open.",
+            crossed,
+        ),
+        (
+            "open panel",
+            int(not len(regions.volumes)),
+            "The mesh closes off no air: it is an open panel, or its parts do not meet.",
+            nowhere,
+        ),
+    )
+    return tuple(
+        Finding(kind=kind, count=count, detail=detail, places=some_of(places), is_repair=False)
+        for kind, count, detail, places in told
+        if count
+    )
 
 
 def _named(

@@ -121,15 +121,7 @@ def caps_in_plane(
     place = {tuple(xy): index for index, xy in enumerate(flat.tolist())}
     rims = {tuple(sorted(pair)) for pair in rim_edges.tolist()}
     tree = shapely.STRtree(shapely.polygons(covered)) if len(covered) else None
-    used = {
-        tuple(sorted(pair))
-        for polygon in polygons
-        for ring in _rings(polygon, place)
-        for pair in _ring_edges(ring)
-    }
-    loose = np.array(
-        [pair for pair in edges.tolist() if tuple(sorted(pair)) not in used], dtype=np.int64
-    ).reshape(-1, 2)
+    loose = _loose(polygons, edges, place)
     caps = []
     # Openings in one plane are few; each polygon is judged by itself.
     for polygon in polygons:
@@ -151,6 +143,18 @@ def caps_in_plane(
             )
         )
     return caps
+
+
+def _loose(polygons: list[Any], edges: IntArray, place: dict[tuple[float, ...], int]) -> IntArray:
+    """Return the edges (k, 2) that bound no polygon."""
+    used = {
+        tuple(sorted(pair))
+        for polygon in polygons
+        for ring in _rings(polygon, place)
+        for pair in _ring_edges(ring)
+    }
+    rest = [pair for pair in edges.tolist() if tuple(sorted(pair)) not in used]
+    return np.array(rest, dtype=np.int64).reshape(-1, 2)
 
 
 def _thickened(flat: FloatArray, slits: IntArray, polygon: Any) -> Any:

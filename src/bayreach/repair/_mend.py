@@ -183,46 +183,39 @@ def _clusters_with(lines: MetLines, faces: IntArray, wanted: IntArray) -> BoolAr
 
 def _merged(mesh: Mesh, weld: float, findings: list[Finding]) -> tuple[FloatArray, IntArray]:
     """Drop points that no face uses and merge those within the tolerance."""
-    from scipy.spatial import cKDTree
-
     used, faces = np.unique(mesh.faces, return_inverse=True)
     points, first, label = np.unique(mesh.points[used], axis=0, return_index=True, return_inverse=True)
     exact = len(used) - len(points)
-    faces = label.ravel()[faces.reshape(-1, 3)]
-    near = (
-        cKDTree(points).query_pairs(weld, output_type="ndarray")
-        if weld > 0 and len(points)
-        else np.zeros((0, 2), int)
-    )
     if exact:
-        findings.append(
-            Finding(
-                kind="merged points",
-                count=exact,
-                detail=f"{exact} points repeated another exactly and were merged.",
-            )
-        )
+        detail = f"{exact} points repeated another exactly and were merged."
+        findings.append(Finding(kind="merged points", count=exact, detail=detail))
     # Points keep the file's order, so that a mesh that needs no mending comes back unchanged.
     order = np.argsort(first, kind="stable")
     back = np.argsort(order, kind="stable")
-    points, faces = points[order], back[faces]
-    if len(near):
-        _, group = groups(len(points), back[near.astype(np.int64)])
-        _, leader, label = np.unique(group, return_index=True, return_inverse=True)
-        by_place = np.argsort(leader, kind="stable")
-        rank = np.argsort(by_place, kind="stable")
-        welded = len(points) - len(leader)
-        places = points[back[near[:, 0]]]
-        points, faces = points[leader[by_place]], rank[label][faces]
-        findings.append(
-            Finding(
-                kind="welded points",
-                count=welded,
-                detail=f"{welded} points lay within {weld:.3g} m of another and were welded to it.",
-                places=some_of(places),
-            )
-        )
-    return points, faces
+    return _welded(points[order], back[label.ravel()[faces.reshape(-1, 3)]], weld, findings)
+
+
+def _welded(
+    points: FloatArray, faces: IntArray, weld: float, findings: list[Finding]
+) -> tuple[FloatArray, IntArray]:
+    """Make one point of those within the tolerance: the first of them."""
+    from scipy.spatial import cKDTree
+
+    if not weld > 0 or not len(points):
+        return points, faces
+    near = cKDTree(points).query_pairs(weld, output_type="ndarray").astype(np.int64)
+    if not len(near):
+        return points, faces
+    _, group = groups(len(points), near)
+    _, leader, label = np.unique(group, return_index=True, return_inverse=True)
+    by_place = np.argsort(leader, kind="stable")
+    rank = np.argsort(by_place, kind="stable")
+    welded = len(points) - len(leader)
+    detail = f"{welded} points lay within {weld:.3g} m of another and were welded to it."
+    findings.append(
+        Finding(kind="welded points", count=welded, detail=detail, places=some_of(points[near[:, 0]]))
+    )
+    return points[leader[by_place]], rank[label][faces]
 
 
 def _sizes_and_heights(corners: FloatArray) -> tuple[FloatArray, FloatArray]:
