@@ -1,11 +1,12 @@
 """Doubt: chances against closed forms, honest intervals, the same seed the same answer."""
 
 import math
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
-from boxjob import write_box_job
+from boxjob import BOX_JOB, write_box_job
 from scipy.special import ndtr
 
 from bayreach.doubt import (
@@ -14,11 +15,14 @@ from bayreach.doubt import (
     SidesAsked,
     Tolerances,
     asked_of,
+    doubt_at,
     doubt_folder,
     doubt_of,
     moved,
     normal_draws,
     site_variants,
+    stored_site,
+    sure_plan,
     uniform_draws,
 )
 from bayreach.errors import StoreError
@@ -314,3 +318,24 @@ def test_a_result_whose_job_has_changed_is_refused(tmp_path: Path) -> None:
     path.rename(tmp_path / "moved.toml")
     with pytest.raises(DoubtError, match="its job file is not where it was; name it with --job FILE"):
         doubt_folder(folder)
+
+
+@pytest.mark.slow
+def test_a_plan_with_a_margin_is_sure_on_samples_that_took_no_part_in_it(tmp_path: Path) -> None:
+    # Speed and flow alone ask for exp(1.645 x sqrt(0.15² + 0.05²)) = 1.297 times the film.
+    text = BOX_JOB.replace('film_max = "60 um"', 'film_max = "90 um"\ncoverage = 0.6')
+    job = load_job(write_box_job(tmp_path, text))
+    found = sure_plan(job, sure=0.95)
+    assert found.margin == pytest.approx(1.297, abs=1e-3)
+    assert found.met
+    assert found.more_holes == 0
+    # Judged once more, with another seed still.
+    site, pulls = stored_site(job, found.result.outcome)
+    record, _ = doubt_at(site, pulls, replace(job.doubt, seed=12345))
+    assert record.sure_fraction >= 0.6
+    assert abs(record.sure_fraction - found.sure_fraction) < 0.05
+
+
+def test_a_chance_that_is_none_is_refused(box_job: Path) -> None:
+    with pytest.raises(DoubtError, match=r"sure: 95 found; a chance from 0\.5 to below 1 is needed"):
+        sure_plan(load_job(box_job), sure=95.0)

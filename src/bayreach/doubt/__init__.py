@@ -6,6 +6,7 @@ from bayreach.doubt._factors import DoubtError, Tolerances, normal_draws, unifor
 from bayreach.doubt._folder import doubt_at, doubt_folder, stored_site, tolerances_of
 from bayreach.doubt._moved import moved
 from bayreach.doubt._sprayed import Asked, asked_of, site_variants
+from bayreach.doubt._sure import SurePlan, first_margin, sure_plan
 
 __all__ = [
     "Asked",
@@ -13,15 +14,18 @@ __all__ = [
     "DoubtError",
     "PassVariants",
     "SidesAsked",
+    "SurePlan",
     "Tolerances",
     "asked_of",
     "doubt_at",
     "doubt_folder",
     "doubt_of",
+    "first_margin",
     "moved",
     "normal_draws",
     "site_variants",
     "stored_site",
+    "sure_plan",
     "tolerances_of",
     "uniform_draws",
 ]

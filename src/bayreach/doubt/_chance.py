@@ -7,6 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bayreach.arrays import FloatArray, IntArray
+from bayreach.doubt._added import add_pull
 from bayreach.doubt._factors import Tolerances, uniform_draws
 
 Z95 = 1.959964
@@ -99,7 +100,7 @@ def films(
         for _ in range(spray_pass.pulls):
             pose = np.minimum((draws.pose[:, pull] * poses).astype(np.int64), poses - 1)
             amount = (flow * np.exp(-tolerances.pull_speed * draws.speed[:, pull])).astype(np.float32)
-            total[:, spray_pass.sides] += amount[:, None] * table[state * poses + pose]
+            add_pull(total, spray_pass.sides, table, state * poses + pose, amount)
             pull += 1
     return total
 

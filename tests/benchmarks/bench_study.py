@@ -1,0 +1,69 @@
+"""Benchmark of doubt and study: samples a second, cost of a task, one worker against two.
+
+Run: python tests/benchmarks/bench_study.py [doubt|study] [JOB]. Figures are printed; nothing is judged.
+"""
+
+import os
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+from bayreach import demo
+from bayreach.doubt import Tolerances, asked_of, doubt_of, site_variants
+from bayreach.job import load_job
+from bayreach.run import site_of, written_pulls
+from bayreach.study import study
+
+SPEEDS = ", ".join(f'"{speed} mm/s"' for speed in range(30, 150, 10))
+VARY = f'\n[vary]\n"wand.long radial.pull_speed" = [{SPEEDS}]\n'
+
+
+def bench_doubt(path: Path) -> None:
+    """Time the variants of a job's written passes and their recombination."""
+    site = site_of(load_job(path))
+    pulls, _ = written_pulls(site)
+    asked, tolerances = asked_of(site), Tolerances()
+    make = site_variants(site, asked, pulls, tolerances)
+    make(99)  # compiles, builds the scene
+    start = time.perf_counter()
+    made = [make(replicate) for replicate in range(4)]
+    rays = time.perf_counter() - start
+    start = time.perf_counter()
+    doubt = doubt_of(asked.sides, lambda replicate: made[replicate], tolerances, samples=1024, error=0.0)
+    chances = time.perf_counter() - start
+    sprayed = len(pulls) * doubt.variants
+    print(
+        f"{path.name}: {site.mesh.n_faces} working faces, {len(asked.sides.areas)} sides, {len(pulls)} passes"
+    )
+    print(f"  {sprayed} varied pulls in {rays:.2f} s: {sprayed / rays:.1f} a second")
+    print(f"  {len(doubt.covered)} samples recombined, with indices, in {chances:.2f} s")
+    print(f"  {len(doubt.covered) / (rays + chances):.0f} samples a second in all")
+    print(f"  covered {doubt.covered.mean():.4f} +- {doubt.covered_error:.4f}")
+
+
+def bench_study(folder: Path) -> None:
+    """Time twelve variants on one and on two processes, and a study that has nothing left to do."""
+    demo.write_demo(folder, quick=True)
+    job = folder / "tail_boom.toml"
+    job.write_text(job.read_text() + VARY)
+    took = {}
+    for workers in (1, 2):
+        start = time.perf_counter()
+        overview = study([job], folder / f"out_{workers}", command="spray", workers=workers)
+        took[workers] = time.perf_counter() - start
+        print(f"{len(overview.jobs)} jobs, {workers} process(es): {took[workers]:.1f} s")
+    print(f"efficiency 1 -> 2: {took[1] / (2 * took[2]):.2f} (processors: {os.cpu_count()})")
+    start = time.perf_counter()
+    study([job], folder / "out_1", command="spray", workers=1)
+    print(f"nothing to do: {1e3 * (time.perf_counter() - start) / 12:.1f} ms a task")
+
+
+if __name__ == "__main__":
+    what = sys.argv[1] if len(sys.argv) > 1 else "both"
+    with tempfile.TemporaryDirectory() as name:
+        here = Path(name)
+        if what in ("doubt", "both"):
+            bench_doubt(Path(sys.argv[2]) if len(sys.argv) > 2 else demo.write_demo(here))
+        if what in ("study", "both"):
+            bench_study(here / "study")
