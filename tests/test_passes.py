@@ -10,6 +10,7 @@ from test_plan import ported, wand
 from bayreach import passes
 from bayreach.bays import find_bays
 from bayreach.deposit.direct import air_of
+from bayreach.errors import StoreError
 from bayreach.insertion import space_of
 from bayreach.poses import straight_path
 from bayreach.rays import Scene
@@ -147,3 +148,22 @@ def test_credit_for_fog_is_a_row_of_its_own_and_counts_only_when_asked(place):
     more = found.film(volumes, credit=True) - found.film(volumes)
     assert more.min() >= 0.0
     assert more.max() > 0.0
+
+
+def test_columns_survive_a_file_and_serve_after_a_changed_wand(place, tmp_path):
+    """One wand's columns come back from the file; only the other wand's are computed."""
+    cache: dict = {}
+    made = candidates(place)
+    before, _ = columns(place, made, cache=cache)
+    (tmp_path / passes.KEPT_FILE).write_bytes(passes.kept_bytes(cache))
+    kept = passes.kept_from(tmp_path / passes.KEPT_FILE)
+    assert set(kept) == set(cache)
+    told = []
+    other = candidates(place, tip=SIDE)
+    both, _ = columns(place, [*made, *other], cache=kept, progress=lambda *words: told.append(words))
+    assert told[-1][2] < len(made) + len(other)
+    assert (before.direct != both.direct[:, : len(made)]).nnz == 0
+    assert passes.kept_from(tmp_path / "none.npz") == {}
+    (tmp_path / "bad.npz").write_bytes(b"no archive")
+    with pytest.raises(StoreError, match=r"the columns kept there cannot be read"):
+        passes.kept_from(tmp_path / "bad.npz")

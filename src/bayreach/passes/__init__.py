@@ -2,14 +2,18 @@
 
 from bayreach.passes._candidates import Candidate, candidate_passes, clock_angles, cut_path, spread_paths
 from bayreach.passes._columns import PLAN_STEP, Columns, pass_columns
+from bayreach.passes._kept import KEPT_FILE, kept_bytes, kept_from
 
 __all__ = [
+    "KEPT_FILE",
     "PLAN_STEP",
     "Candidate",
     "Columns",
     "candidate_passes",
     "clock_angles",
     "cut_path",
+    "kept_bytes",
+    "kept_from",
     "pass_columns",
     "spread_paths",
 ]

@@ -127,6 +127,7 @@ def _pieces(candidates: Sequence[Candidate]) -> tuple[list[int], dict[int, list[
     for index, candidate in enumerate(candidates):
         key = (
             candidate.wand.name,
+            _tip_words(candidate.wand.tip),
             candidate.opening,
             candidate.aim.tobytes(),
             candidate.entry.tobytes(),
@@ -136,7 +137,7 @@ def _pieces(candidates: Sequence[Candidate]) -> tuple[list[int], dict[int, list[
     parts: dict[int, list[int]] = {}
     for group in places.values():
         spans = sorted(group, key=lambda index: -candidates[index].length)
-        long, rest = spans[0], spans[1:]
+        long, rest = spans[0], [index for index in spans[1:] if candidates[index].bay >= 0]
         total = sum(candidates[index].length for index in rest)
         if rest and abs(total - candidates[long].length) < 1e-6 and candidates[long].wand.lag == 0.0:
             parts[long] = rest
