@@ -213,6 +213,18 @@ def test_doubt_adds_chances_to_a_result(tmp_path: Path, capsys: pytest.CaptureFi
     assert result.sides.extra["chance"].max() <= 1.0
 
 
+def test_a_sure_plan_takes_no_other_switch(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    words = ["plan", str(small_job(tmp_path)), "-o", str(tmp_path / "out"), "--sure", "0.95", "--no-drill"]
+    assert main(words) == 1
+    assert "--sure and --no-drill do not go together" in capsys.readouterr().err
+
+
+def test_a_chance_of_one_cannot_be_planned_for(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    words = ["plan", str(small_job(tmp_path)), "-o", str(tmp_path / "out"), "--sure", "1.0"]
+    assert main(words) == 1
+    assert "a chance from 0.5 to below 1 is needed" in capsys.readouterr().err
+
+
 def test_a_study_of_two_jobs_tells_both(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     jobs = [str(small_job(tmp_path / name)) for name in ("left", "right")]
     words = ["study", *jobs, "-o", str(tmp_path / "out"), "--spray", "--workers", "1"]

@@ -23,7 +23,7 @@ def main(words: Sequence[str] | None = None) -> int:
     """
     from cyclopts import CycloptsError
 
-    from bayreach.cli._commands import app
+    from bayreach.cli._studio import app  # the commands, its own among them
 
     _end_on_sigterm()
     words = list(sys.argv[1:] if words is None else words)

@@ -190,6 +190,7 @@ def plan(
     *,
     out: OutFolder,
     no_drill: Annotated[bool, Parameter(negative="")] = False,
+    sure: float | None = None,
     json: Json = False,
 ) -> int:
     """Choose openings, holes, wands and passes for a job, verify them, and write everything.
@@ -200,12 +201,43 @@ def plan(
         job file (TOML)
     no_drill
         propose no hole, whatever the job allows
+    sure
+        chance from 0.5 to below 1, like 0.95: plan with a margin, so that it stays covered in a hand
     """
     from functools import partial
 
     from bayreach import run
 
-    return _run_into(job, out, partial(run.plan, no_drill=no_drill), json=json)
+    if sure is None:
+        return _run_into(job, out, partial(run.plan, no_drill=no_drill), json=json)
+    if no_drill:
+        from bayreach.errors import JobError
+
+        message = (
+            "--sure and --no-drill do not go together; set [drilling] allowed = false in the job instead."
+        )
+        raise JobError(message)
+    is_sure: list[bool] = []
+    code = _run_into(job, out, partial(_sure, sure=sure, is_sure=is_sure), json=json)
+    return code if all(is_sure) else NO
+
+
+def _sure(job: Any, progress: Any, *, sure: float, is_sure: list[bool]) -> "Result":
+    from dataclasses import replace
+
+    from bayreach.doubt import sure_plan
+    from bayreach.units import percent_text
+
+    found = sure_plan(job, sure=sure, progress=progress)
+    is_sure.append(found.met)
+    words = (
+        f"planned for {found.margin:.2f} times the least film, so that covered sides stay so with a chance"
+        f" of {percent_text(sure)}: {percent_text(found.sure_fraction)} of the required area is that sure,"
+        f" {'which meets' if found.met else 'short of'} the target."
+    )
+    outcome = found.result.outcome
+    outcome = replace(outcome, doubt=found.doubt, warnings=(*outcome.warnings, words))
+    return replace(found.result, outcome=outcome)
 
 
 def _run_into(job: Path, out: Path, answer: Any, *, json: bool) -> int:
@@ -218,10 +250,7 @@ def _run_into(job: Path, out: Path, answer: Any, *, json: bool) -> int:
         with watched() as progress:
             result: Result = answer(read, progress)
         outcome = write_result(
-            folder,
-            result,
-            files=result.files,
-            origin={"mesh": read.mesh_path, "job": read.path},
+            folder, result, files=result.files, origin={"mesh": read.mesh_path, "job": read.path}
         )
     _tell(outcome, out, json=json)
     return DONE if outcome.coverage.met else NO
