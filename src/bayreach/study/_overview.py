@@ -59,6 +59,9 @@ class BayRow:
     heavy_m2: float
 
 
+_BAY = {"name", *(one.name for one in fields(BayRow))}
+
+
 @dataclass(frozen=True, kw_only=True)
 class MirrorRow:
     """Left against right of what should be alike: relative differences, None where both are nothing."""
@@ -132,6 +135,20 @@ def overview_of(
         jobs.append(_job_row(task.name, outcome))
         bays += [_bay_row(task.name, bay) for bay in outcome["bays"]]
     return Overview(jobs=tuple(jobs), bays=tuple(bays), failed=tuple(failed), mirrors=mirrors_of(jobs))
+
+
+def slim(part: Mapping[str, Any]) -> Mapping[str, Any]:
+    """Return of a part only what the overview needs: a study of many jobs holds one for each in memory."""
+    if "failed" in part:
+        return part
+    outcome = part["outcome"]
+    kept = {name: outcome[name] for name in ("title", "coverage", "liquid")}
+    kept["plan"] = outcome.get("plan")
+    kept["bays"] = [{name: value for name, value in bay.items() if name in _BAY} for bay in outcome["bays"]]
+    kept["passes"] = [{"seconds": one["seconds"], "count": one["count"]} for one in outcome["passes"]]
+    kept["holes"] = [{} for _ in outcome.get("holes") or ()]
+    kept["warnings"] = [None for _ in outcome["warnings"]]
+    return {"outcome": kept}
 
 
 def _job_row(name: str, outcome: Mapping[str, Any]) -> JobRow:

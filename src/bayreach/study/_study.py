@@ -1,7 +1,8 @@
 """Many jobs, each part stored by its content, so that whatever is killed, nothing done is done again."""
 
+import json
 import os
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -10,8 +11,8 @@ from bayreach.errors import StoreError
 from bayreach.outcome import quiet
 from bayreach.store import reserved
 from bayreach.study._answer import opened, sealed
-from bayreach.study._overview import Overview, overview_of, write_overview
-from bayreach.study._tasks import Task, tasks_of
+from bayreach.study._overview import Overview, overview_of, slim, write_overview
+from bayreach.study._tasks import tasks_of
 from bayreach.study._workers import Workers, cluster_workers, local_workers
 
 PARTS = "parts"
@@ -92,7 +93,7 @@ def study(
     tasks, refused = tasks_of(jobs, command)
     with reserved(out):
         parts = Parts(folder=out / PARTS)
-        found = {task.key: table for task in tasks if (table := parts.read(task.key))}
+        found = {task.key: slim(table) for task in tasks if (table := parts.read(task.key))}
         found = {key: table for key, table in found.items() if not _is_due(table, retry)}
         left = list({task.key: task for task in tasks if task.key not in found}.values())
         chosen = _workers(workers, scheduler) if left else None
@@ -101,13 +102,13 @@ def study(
             parts.write(task.key, body)
             done += 1
             progress(task.name, done / total)
-            found[task.key] = opened(task.key, sealed(task.key, body)) or {}
+            found[task.key] = slim(json.loads(body))
         overview = overview_of(tasks, refused, found)
         write_overview(out, overview)
     return overview
 
 
-def _is_due(table: dict[str, Any], retry: bool) -> bool:
+def _is_due(table: Mapping[str, Any], retry: bool) -> bool:
     """Return whether a part is to be worked out again: it failed by no fault of its job, or `retry`."""
     return "failed" in table and (retry or bool(table.get("again")))
 
@@ -116,9 +117,3 @@ def _workers(workers: int | None, scheduler: str | None) -> Workers:
     if scheduler is not None:
         return cluster_workers(scheduler)
     return local_workers(workers or os.cpu_count() or 1)
-
-
-def parts_of(out: Path, tasks: Sequence[Task]) -> dict[str, dict[str, Any]]:
-    """Return the parts that are there, by key."""
-    parts = Parts(folder=Path(out) / PARTS)
-    return {task.key: table for task in tasks if (table := parts.read(task.key))}
