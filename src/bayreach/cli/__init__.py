@@ -23,7 +23,7 @@ def main(words: Sequence[str] | None = None) -> int:
     """
     from cyclopts import CycloptsError
 
-    from bayreach.cli._studio import app  # the commands, its own among them
+    from bayreach.cli._commands import app
 
     _end_on_sigterm()
     words = list(sys.argv[1:] if words is None else words)

@@ -6,7 +6,7 @@ from pathlib import Path
 
 from bayreach import run
 from bayreach.cautions import cautions
-from bayreach.cli._commands import DONE, NO, say, say_json
+from bayreach.cli._app import DONE, NO, say, say_json
 from bayreach.cli._progress import watched
 from bayreach.cli._schemas import Sweep
 from bayreach.cli._words import reach_lines, table

@@ -5,9 +5,7 @@ from typing import Annotated
 
 from cyclopts import Parameter
 
-from bayreach.cli._commands import DONE, app, say
-
-__all__ = ["app", "studio"]
+from bayreach.cli._app import DONE, app, say
 
 
 @app.command

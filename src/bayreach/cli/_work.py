@@ -1,0 +1,278 @@
+"""Commands that work something out of a mesh or a job."""
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any, Literal
+
+from cyclopts import Parameter
+
+from bayreach.cli._app import DONE, FAILED, NO, Json, OutFolder, app, say, say_json
+
+if TYPE_CHECKING:
+    from bayreach.outcome import Outcome, Result
+
+
+@app.command
+def measure(
+    mesh: Path,
+    /,
+    *,
+    units: str,
+    strict: Annotated[bool, Parameter(negative="")] = False,
+    method: Literal["auto", "cells", "voxel"] = "auto",
+    close: str | None = None,
+    cap: Annotated[list[str] | None, Parameter(negative="")] = None,
+    png: Path | None = None,
+    json: Json = False,
+) -> int:
+    """Report on a mesh: what was read and repaired, its bays and its openings.
+
+    Parameters
+    ----------
+    mesh
+        mesh file: STL, OBJ, PLY, glTF, Nastran or VTK
+    units
+        unit of its coordinates: m, cm, mm, um, in or ft
+    strict
+        refuse a mesh that needs any repair
+    method
+        cells: exact, from sides; voxel: by a grid, for meshes that leak; auto: the first that works
+    close
+        by a grid, gaps up to this width count as shut, like "2 mm"
+    cap
+        plane that closes a cut-off structure: "x,y,z,nx,ny,nz", a point in mesh units and a normal
+    png
+        also draw its bays and openings to this file
+    """
+    from bayreach import run
+    from bayreach.cli._progress import watched
+    from bayreach.cli._words import measurement_lines
+    from bayreach.errors import UnitError, nearest_hint
+    from bayreach.units import MESH_UNITS, si
+
+    if units not in MESH_UNITS:
+        hint = nearest_hint(units, MESH_UNITS)
+        message = f'--units "{units}" is unknown; use one of {", ".join(MESH_UNITS)}.{hint}'
+        raise UnitError(message)
+    with watched() as progress:
+        measured = run.measure(
+            mesh,
+            units,
+            strict=strict,
+            method=method,
+            closed_up_to=si(close, "length") if close else 0.0,
+            shut=[_plane(text) for text in cap or ()],
+            progress=progress,
+        )
+    if png is not None:
+        from bayreach.viewer import draw_mesh
+
+        draw_mesh(mesh, units, png)
+    if json:
+        say_json(measured)
+    else:
+        say(measurement_lines(measured, name=mesh.name))
+    return DONE
+
+
+def _plane(text: str) -> tuple[tuple[float, float, float], tuple[float, float, float]]:
+    from bayreach.errors import UnitError
+
+    try:
+        x, y, z, *normal = (float(part) for part in text.split(","))
+        across, along, up = normal
+    except ValueError:
+        message = f'--cap "{text[:80]}" must be six numbers, a point and a normal: "x,y,z,nx,ny,nz".'
+        raise UnitError(message) from None
+    return (x, y, z), (across, along, up)
+
+
+@app.command
+def reach(
+    job: Path,
+    /,
+    *,
+    bay: str | None = None,
+    wand: str | None = None,
+    vary: Annotated[list[str] | None, Parameter(negative="")] = None,
+    out: Annotated[Path | None, Parameter(name=["--out", "-o"])] = None,
+    replay: Path | None = None,
+    json: Json = False,
+) -> int:
+    """Try each wand through each opening: does it fit, how deep, what limits it, what could it wet.
+
+    Parameters
+    ----------
+    job
+        job file (TOML)
+    bay
+        name of a bay; exit 2 when no wand gets into it, and the least change that would
+    wand
+        name of the one wand to try
+    vary
+        with --wand: a figure and its range, like length=0.6m:2.4m:0.2m; may be given twice
+    out
+        with --vary: folder for sweep.csv and sweep.svg
+    replay
+        also write each deepest way in, step by step, to this file (JSON)
+    """
+    from bayreach import run
+    from bayreach.cli import _reach
+    from bayreach.cli._progress import watched
+    from bayreach.job import load_job
+
+    read = load_job(job)
+    if vary:
+        return _reach.swept(read, wand, vary, out, json=json)
+    with watched() as progress:
+        rows = run.reach(read, progress, wand=wand)
+    if replay is not None:
+        _reach.write_replay(read, replay)
+    return _reach.told(read, rows, bay, json=json)
+
+
+@app.command
+def spray(job: Path, /, *, out: OutFolder, json: Json = False) -> int:
+    """Work out the film of the passes written in a job.
+
+    Parameters
+    ----------
+    job
+        job file (TOML)
+    """
+    from bayreach import run
+
+    return _run_into(job, out, run.spray, json=json)
+
+
+@app.command
+def plan(
+    job: Path,
+    /,
+    *,
+    out: OutFolder,
+    no_drill: Annotated[bool, Parameter(negative="")] = False,
+    sure: float | None = None,
+    json: Json = False,
+) -> int:
+    """Choose openings, holes, wands and passes for a job, verify them, and write everything.
+
+    Parameters
+    ----------
+    job
+        job file (TOML)
+    no_drill
+        propose no hole, whatever the job allows
+    sure
+        chance from 0.5 to below 1, like 0.95: plan with a margin, so that it stays covered in a hand
+    """
+    from functools import partial
+
+    from bayreach import run
+
+    if sure is None:
+        return _run_into(job, out, partial(run.plan, no_drill=no_drill), json=json)
+    if no_drill:
+        from bayreach.errors import JobError
+
+        message = (
+            "--sure and --no-drill do not go together; set [drilling] allowed = false in the job instead."
+        )
+        raise JobError(message)
+    is_sure: list[bool] = []
+    code = _run_into(job, out, partial(_sure, sure=sure, is_sure=is_sure), json=json)
+    return code if all(is_sure) else NO
+
+
+def _sure(job: Any, progress: Any, *, sure: float, is_sure: list[bool]) -> "Result":
+    from dataclasses import replace
+
+    from bayreach.doubt import sure_plan
+    from bayreach.units import percent_text
+
+    found = sure_plan(job, sure=sure, progress=progress)
+    is_sure.append(found.met)
+    words = (
+        f"planned for {found.margin:.2f} times the least film, so that covered sides stay so with a chance"
+        f" of {percent_text(sure)}: {percent_text(found.sure_fraction)} of the required area is that sure,"
+        f" {'which meets' if found.met else 'short of'} the target."
+    )
+    outcome = found.result.outcome
+    outcome = replace(outcome, doubt=found.doubt, warnings=(*outcome.warnings, words))
+    return replace(found.result, outcome=outcome)
+
+
+def _run_into(job: Path, out: Path, answer: Any, *, json: bool) -> int:
+    from bayreach.cli._progress import watched
+    from bayreach.job import load_job
+    from bayreach.store import reserved, write_result
+
+    read = load_job(job)
+    with reserved(out) as folder:
+        with watched() as progress:
+            result: Result = answer(read, progress)
+        outcome = write_result(
+            folder, result, files=result.files, origin={"mesh": read.mesh_path, "job": read.path}
+        )
+    _tell(outcome, out, json=json)
+    return DONE if outcome.coverage.met else NO
+
+
+def _tell(outcome: "Outcome", folder: Path, *, json: bool) -> None:
+    from bayreach.cli._words import outcome_lines
+
+    if json:
+        say_json(outcome)
+    else:
+        say(outcome_lines(outcome, folder=str(folder)))
+
+
+@app.command
+def study(
+    *jobs: Path,
+    out: OutFolder,
+    spray: Annotated[bool, Parameter(negative="")] = False,
+    workers: int | None = None,
+    scheduler: str | None = None,
+    retry: Annotated[bool, Parameter(negative="")] = False,
+    json: Json = False,
+) -> int:
+    """Answer many jobs, on local processes or a Dask cluster; what a killed study has done is kept.
+
+    Parameters
+    ----------
+    jobs
+        job files (TOML); one with a table [vary] stands for all its variants
+    spray
+        spray the passes written, instead of planning
+    workers
+        local processes; all processors if left out
+    scheduler
+        address of a Dask scheduler
+    retry
+        try jobs that failed before again
+    """
+    from bayreach.cli._progress import watched
+    from bayreach.cli._words import study_lines
+    from bayreach.errors import JobError
+    from bayreach.study import study as answer_all
+
+    if not jobs:
+        message = "study needs one job file or more."
+        raise JobError(message)
+    with watched() as progress:
+        overview = answer_all(
+            jobs,
+            out,
+            command="spray" if spray else "plan",
+            workers=workers,
+            scheduler=scheduler,
+            retry=retry,
+            progress=progress,
+        )
+    if json:
+        say_json(overview)
+    else:
+        say(study_lines(overview, folder=str(out)))
+    if overview.failed and not overview.jobs:
+        return FAILED
+    return DONE if overview.met else NO
