@@ -18,6 +18,7 @@ from bayreach.job._records import (
     Target,
     WrittenPass,
 )
+from bayreach.job._write import write_job
 
 __all__ = [
     "MECHANISMS",
@@ -36,6 +37,7 @@ __all__ = [
     "job_from",
     "job_schema",
     "load_job",
+    "write_job",
 ]
 
 

@@ -1,0 +1,163 @@
+"""A job with a changed wand and new passes, as TOML: what is not changed stays as it was written."""
+
+import hashlib
+import json
+import math
+import tomllib
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+from bayreach.errors import JobError
+from bayreach.job._load import job_from
+from bayreach.job._records import Job, WrittenPass
+from bayreach.wands import Wand
+
+WAND_LENGTHS = ("length", "diameter", "tip_diameter", "bend_radius", "shank_diameter")
+TIP_UNITS = {"spread": "rad", "angle": "rad", "flow": "m^3/s", "throw": "m"}
+
+
+def write_job(job: Job, path: Path, *, wand: Wand, passes: Sequence[WrittenPass]) -> Job:
+    """Write the job with `wand` in the place of its namesake and with these passes; return it as it loads.
+
+    Raises
+    ------
+    JobError
+        When `path` exists or lies in another folder (the job names its files from its own folder), when the
+        job's file has changed since it was loaded, or when what is to be written would not load.
+    """
+    if path.parent.resolve() != job.folder.resolve():
+        message = f"{path}: a job names its mesh from its own folder; save it in {job.folder}."
+        raise JobError(message)
+    raw = job.path.read_bytes()
+    if hashlib.sha256(raw).hexdigest() != job.sha256:
+        message = f"{job.path.name} has changed since it was opened; open it again before saving from it."
+        raise JobError(message)
+    data = tomllib.loads(raw.decode("utf-8"))
+    before = job.wand_named(wand.name)
+    data["wand"] = [
+        _changed(table, before, wand) if table.get("name") == wand.name else table for table in data["wand"]
+    ]
+    data["pass"] = [_pass_table(one) for one in passes]
+    text = toml_text(data)
+    made = job_from(tomllib.loads(text), path=path, sha256=hashlib.sha256(text.encode()).hexdigest())
+    try:
+        with path.open("x", encoding="utf-8") as file:
+            file.write(text)
+    except FileExistsError:
+        message = f"{path.name} exists already; choose another name."
+        raise JobError(message) from None
+    except OSError as error:
+        message = f"{path.name}: cannot be written ({error.strerror or error}); choose another place."
+        raise JobError(message) from None
+    return made
+
+
+def _quantity(value: float, unit: str) -> str:
+    return "inf" if math.isinf(value) else f"{float(value)!r} {unit}"
+
+
+def _changed(table: dict[str, Any], before: Wand, after: Wand) -> dict[str, Any]:
+    """Return a wand's table with the figures that differ."""
+    table = {**table, "tip": dict(table["tip"])}
+    for name in WAND_LENGTHS:
+        value = getattr(after, name)
+        if value != getattr(before, name) and value is not None:
+            table[name] = _quantity(value, "m")
+    if after.pull_speed != before.pull_speed:
+        table["pull_speed"] = _quantity(after.pull_speed, "m/s")
+    if after.pieces != before.pieces:
+        table["pieces"] = [_piece_table(piece) for piece in after.pieces]
+    tip = table["tip"]
+    if after.tip.pattern != before.tip.pattern:
+        tip["pattern"] = after.tip.pattern
+        tip.pop("table", None)
+        tip["spread"] = _quantity(after.tip.spread, "rad")
+        tip.pop("angle", None)
+        if after.tip.pattern in ("side", "radial"):
+            tip["angle"] = _quantity(after.tip.angle, "rad")
+    for name, unit in TIP_UNITS.items():
+        value = getattr(after.tip, name)
+        belongs = name != "angle" or after.tip.pattern in ("side", "radial")
+        if belongs and value != getattr(before.tip, name):
+            tip[name] = _quantity(value, unit)
+            if name == "flow":
+                tip.pop("flow_at", None)
+    return table
+
+
+def _piece_table(piece: Any) -> dict[str, Any]:
+    if math.isinf(piece.radius):
+        return {"straight": _quantity(piece.length, "m")}
+    return {
+        "arc": _quantity(piece.angle, "rad"),
+        "radius": _quantity(piece.radius, "m"),
+        "roll": _quantity(piece.roll, "rad"),
+    }
+
+
+def _pass_table(one: WrittenPass) -> dict[str, Any]:
+    table: dict[str, Any] = {
+        "wand": one.wand,
+        "opening": one.opening,
+        "aim": [float(value) for value in one.aim],
+        "from": _quantity(one.deepest, "m"),
+        "to": _quantity(one.shallowest, "m"),
+        "clock": _quantity(one.clock, "rad"),
+        "count": one.count,
+    }
+    if one.pull_speed is not None:
+        table["pull_speed"] = _quantity(one.pull_speed, "m/s")
+    if one.dwell is not None:
+        table["dwell"] = _quantity(one.dwell, "s")
+    return table
+
+
+def toml_text(data: dict[str, Any]) -> str:
+    """Return tables as TOML; tables within tables stand on one line.
+
+    >>> print(toml_text({"title": "a", "film": {"error": 0.1}, "wand": [{"tip": {"flow": "5"}}]}), end="")
+    title = "a"
+    <BLANKLINE>
+    [film]
+    error = 0.1
+    <BLANKLINE>
+    [[wand]]
+    tip = { flow = "5" }
+    """
+    plain = [f"{_key(name)} = {_value(value)}" for name, value in data.items() if not _is_tables(value)]
+    blocks = ["\n".join(plain)] if plain else []
+    for name, value in data.items():
+        if isinstance(value, dict):
+            blocks.append(_block(f"[{_key(name)}]", value))
+        elif _is_tables(value):
+            blocks += [_block(f"[[{_key(name)}]]", table) for table in value]
+    return "\n\n".join(blocks) + "\n"
+
+
+def _is_tables(value: Any) -> bool:
+    return isinstance(value, dict) or (
+        isinstance(value, list) and bool(value) and all(isinstance(one, dict) for one in value)
+    )
+
+
+def _block(head: str, table: dict[str, Any]) -> str:
+    return "\n".join([head, *(f"{_key(name)} = {_value(value)}" for name, value in table.items())])
+
+
+def _key(name: str) -> str:
+    bare = name.isascii() and name.replace("_", "").replace("-", "").isalnum()
+    return name if bare else _value(name)
+
+
+def _value(value: Any) -> str:
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, str):
+        # JSON's escapes are TOML's too, but for the delete sign, which TOML wants escaped.
+        return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
+    if isinstance(value, dict):
+        return "{ " + ", ".join(f"{_key(name)} = {_value(one)}" for name, one in value.items()) + " }"
+    if isinstance(value, list):
+        return "[" + ", ".join(_value(one) for one in value) + "]"
+    return repr(value) if isinstance(value, (int, float)) else str(value)
