@@ -2,7 +2,10 @@
 
 import asyncio
 import json
+import signal
 import socket
+import subprocess
+import sys
 import threading
 import time
 from collections.abc import Awaitable, Callable, Iterator
@@ -16,7 +19,7 @@ from browser import opened
 from small_job import small_job
 
 from bayreach import run
-from bayreach.errors import JobError
+from bayreach.errors import JobError, MeshError
 from bayreach.film import STATUSES
 from bayreach.job import load_job, write_job
 from bayreach.studio import StudioError, serve
@@ -324,6 +327,35 @@ def test_an_old_answer_never_follows_a_newer_state_and_sessions_do_not_mix(bench
         assert sent[name][-1]["pull_seconds"] == pytest.approx((deepest - 0.05) / 0.05, rel=1e-3)
 
 
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+def test_the_command_ends_cleanly_when_told(folder: Path, number: signal.Signals) -> None:
+    words = [sys.executable, "-m", "bayreach", "studio", str(folder / "job.toml"), "--no-browser"]
+    with subprocess.Popen(words, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as told:
+        assert told.stdout is not None
+        address = told.stdout.readline().removeprefix("studio: ").strip()
+        assert got(address, urlsplit(address).path).startswith(b"HTTP/1.1 200")
+        told.send_signal(number)
+        _, errors = told.communicate(timeout=60)
+    assert (told.returncode, errors) == (0, "")
+
+
+def test_a_job_that_cannot_be_worked_ends_the_studio_with_its_sentence(tmp_path: Path) -> None:
+    path = small_job(tmp_path)
+    (tmp_path / "meshes" / "box.stl").write_text("solid box\nendsolid box\n")
+    with pytest.raises(MeshError):
+        serve(path, open_browser=False)
+
+
+def test_a_change_that_gets_the_wand_in_is_found_and_does(bench: Bench) -> None:
+    state = first_state(bench)
+    assert state is not None
+    table = {**state_table(state), "figures": {"diameter": 0.065}}  # the port is 60 mm wide
+    thick = read_request(json.dumps({"kind": "changes", "number": 1, "state": table, "word": "bay 1"})).state
+    (change,) = [one for one in bench.changes(thick, "bay 1").table["changes"] if one["what"] == "diameter"]
+    assert 0.05 < change["needed"] < 0.06
+    assert not bench.tried(thick, fine=False).table["fits"]
+
+
 def test_a_frame_holds_arrays_at_multiples_of_four() -> None:
     frame = framed({"kind": "x"}, {"a": np.arange(3, dtype=np.uint8), "b": np.array([1.5], dtype=np.float32)})
     size = int.from_bytes(frame[:4], "little")
@@ -375,6 +407,10 @@ def test_a_designer_tries_a_wand_in_the_browser(address: str, folder: Path) -> N
         until("return document.getElementById('saved').textContent.includes('saved as from_page.toml')")
         covered = browser.ask("return window.bayreachStudio.answer.covered_m2")
         assert browser.complaints() == []
+        browser.ask("window.bayreachStudio.link.socket.close()")
+        until("return document.getElementById('link').textContent.includes('lost')")
+        until("return document.getElementById('link').textContent === 'connected'")
+        until(fine)
         outside = [
             url for url in browser.requests() if not url.startswith((address, "data:", "ws://127.0.0.1"))
         ]
