@@ -115,6 +115,18 @@ def test_a_hard_keep_out_behind_the_skin_is_not_drilled_into_and_says_so():
     assert any("oxygen line is" in words and "30.0 mm are kept" in words for words in refused.reasons)
 
 
+def test_a_part_named_as_keep_out_is_not_drilled_into_from_the_other_face():
+    """A plate 10 mm above the bottom, x 0.3 to 0.7: as the box above, told by its faces and not by a box."""
+    plate = np.array([[0.3, 0.0, 0.01], [0.7, 0.0, 0.01], [0.7, 0.4, 0.01], [0.3, 0.4, 0.01]])
+    zone = holes.Zone(name="line", corners=plate[[[0, 1, 2], [0, 2, 3]]])
+    np.testing.assert_allclose(zone.distances(np.array([[0.5, 0.2, 0.05], [0.8, 0.2, 0.01]])), [0.04, 0.1])
+    sites, refused = sites_on(skin_of_box(), zones=(zone,), spacing=0.05)
+    bottom = np.array([site.center for site in sites if site.inward[2] > 0.5])
+    assert len(bottom) > 20
+    assert not ((bottom[:, 0] > 0.275) & (bottom[:, 0] < 0.725)).any()
+    assert any("line is" in words and "30.0 mm are kept" in words for words in refused.reasons)
+
+
 def test_a_keep_out_over_the_only_skin_leaves_no_site_and_every_place_has_its_reason():
     """With the whole box as a keep-out there is nowhere to drill: the honest answer is none, with reasons."""
     zone = holes.Zone(name="tank", box=[[-1, -1, -1], [2, 1, 1]])
@@ -133,7 +145,7 @@ def test_cylinders_and_fastener_lists_are_kept_clear_of():
     top = np.array([site.center for site in sites if site.inward[2] < -0.5])
     assert np.abs(bottom[:, 1] - 0.2).min() >= 0.050 - 1e-9
     assert np.abs(top[:, 0] - 0.5).min() >= 0.039  # the row's points are 10 mm apart: 40 mm less a sagitta
-    with pytest.raises(PlanError, match='keep-out "x": 0 of part, box, axis and points given, 1 needed'):
+    with pytest.raises(PlanError, match='keep-out "x": 0 of corners, box, axis and points given, 1 needed'):
         holes.Zone(name="x")
 
 

@@ -7,6 +7,7 @@ import numpy as np
 
 from bayreach.arrays import BoolArray, FloatArray, IntArray, frozen_floats
 from bayreach.errors import PlanError
+from bayreach.measure import nearest_on_triangles
 from bayreach.mesh import Mesh
 
 if TYPE_CHECKING:
@@ -15,14 +16,14 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Zone:
-    """Where nothing may be drilled: exactly one of a part, a box, a cylinder or a list of fasteners.
+    """Where nothing may be drilled: exactly one of a part's faces, a box, a cylinder, fasteners.
 
     Parameters
     ----------
     name : str
         What it is called in the reason.
-    part : str, optional
-        A part of the mesh.
+    corners : (k, 3, 3) float, optional
+        Faces of a part, their corners in m.
     box : (2, 3) float, optional
         Least and greatest corner in m.
     axis : (2, 3) float, optional
@@ -38,7 +39,7 @@ class Zone:
     """
 
     name: str
-    part: str | None = None
+    corners: FloatArray | None = None
     box: FloatArray | None = None
     axis: FloatArray | None = None
     radius: float = 0.0
@@ -47,28 +48,43 @@ class Zone:
     reach: float = 0.025
 
     def __post_init__(self) -> None:
-        for key, shape in (("box", (2, 3)), ("axis", (2, 3)), ("points", (-1, 3))):
+        shapes = {"corners": (-1, 3, 3), "box": (2, 3), "axis": (2, 3), "points": (-1, 3)}
+        for key, shape in shapes.items():
             value = getattr(self, key)
             if value is not None:
                 object.__setattr__(self, key, frozen_floats(value, shape=shape, name=f"{self.name}: {key}"))
-        given = [value is not None for value in (self.part, self.box, self.axis, self.points)]
+        given = [value is not None for value in (self.corners, self.box, self.axis, self.points)]
         if sum(given) != 1:
-            message = f'keep-out "{self.name}": {sum(given)} of part, box, axis and points given, 1 needed.'
+            message = (
+                f'keep-out "{self.name}": {sum(given)} of corners, box, axis and points given, 1 needed.'
+            )
             raise PlanError(message)
 
     def distances(self, points: FloatArray) -> FloatArray:
-        """Return the distance (n,) in m from `points` (n, 3) to the zone; 0 inside; infinite for a part."""
+        """Return the distance (n,) in m from `points` (n, 3) to the zone; 0 inside."""
         if self.box is not None:
             outside = np.maximum(np.maximum(self.box[0] - points, points - self.box[1]), 0.0)
             return np.asarray(np.linalg.norm(outside, axis=1))
         if self.axis is not None:
             off = _segment_distances(points, self.axis[None, 0], self.axis[None, 1])
             return np.asarray(np.maximum(off - self.radius, 0.0))
+        if self.corners is not None:
+            return _face_distances(points, self.corners)
         if self.points is not None and len(self.points):
             from scipy.spatial import cKDTree
 
             return np.asarray(cKDTree(self.points).query(points)[0])
         return np.full(len(points), np.inf)
+
+
+def _face_distances(points: FloatArray, corners: FloatArray) -> FloatArray:
+    """Return the distance (n,) in m from each point to the nearest face (k, 3, 3); infinite for none."""
+    best = np.full(len(points), np.inf)
+    for place, point in enumerate(points):  # a few hundred sites, each against all faces of the part at once
+        if len(corners):
+            nearest = nearest_on_triangles(np.broadcast_to(point, (len(corners), 3)), corners)
+            best[place] = np.linalg.norm(nearest - point, axis=1).min()
+    return best
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -176,8 +192,6 @@ def zone_refusals(
     """Return, for each zone, which `points` it refuses, the kind, and a sentence each."""
     found = []
     for zone in zones:  # a job names a handful
-        if zone.part is not None:
-            continue
         gap = zone.distances(points)
         if zone.points is not None:
             least = rules.pitch * diameter

@@ -136,13 +136,7 @@ def drilling_of(site: Site) -> Drilling:
     asked = site.job.drilling
     allowed = None
     if asked.part is not None:
-        if asked.part not in site.mesh.part_names:
-            message = (
-                f'{site.job.path.name}, drilling.surface: no part is called "{asked.part}"; the mesh has '
-                f"{', '.join(site.mesh.part_names[:12])}."
-            )
-            raise JobError(message)
-        allowed = site.mesh.face_parts == site.mesh.part_names.index(asked.part)
+        allowed = site.mesh.face_parts == site.part_index(asked.part)
     elif asked.box is not None or asked.plane is not None:
         centers = site.mesh.corners.mean(axis=1)
         allowed = np.ones(len(centers), dtype=np.bool_)
@@ -155,13 +149,16 @@ def drilling_of(site: Site) -> Drilling:
         allowed=allowed,
         system=asked.drills,
         skin=asked.skin,
-        zones=tuple(_zone(entry) for entry in site.job.keep_outs if entry.no in ("drill", "both")),
+        zones=tuple(_zone(site, entry) for entry in site.job.keep_outs if entry.no in ("drill", "both")),
         most=asked.most,
     )
 
 
-def _zone(entry: KeepOut) -> Zone:
-    return Zone(name=entry.name, part=entry.part, box=entry.box)
+def _zone(site: Site, entry: KeepOut) -> Zone:
+    if entry.part is None:
+        return Zone(name=entry.name, box=entry.box)
+    mesh = site.mesh
+    return Zone(name=entry.name, corners=mesh.corners[mesh.face_parts == site.part_index(entry.part)])
 
 
 def verified(site: Site, made: Plan, progress: Progress) -> Verified:

@@ -153,14 +153,24 @@ class Site:
         if box is not None:
             within = (self.side_centers >= box[0]) & (self.side_centers <= box[1])
             return np.asarray(within.all(axis=1))
+        return np.repeat(self.mesh.face_parts == self.part_index(part or ""), 2)
+
+    def part_index(self, part: str) -> int:
+        """Return the place of the part of that name.
+
+        Raises
+        ------
+        JobError
+            When the mesh has no such part.
+        """
         names = self.mesh.part_names
         if part not in names:
             message = (
                 f'{self.job.path.name}: part "{part}" is not in {self.job.mesh_path.name}, which has '
-                f"{', '.join(names[:12])}{'...' if len(names) > 12 else ''}.{nearest_hint(part or '', names)}"
+                f"{', '.join(names[:12])}{'...' if len(names) > 12 else ''}.{nearest_hint(part, names)}"
             )
             raise JobError(message)
-        return np.repeat(self.mesh.face_parts == names.index(part), 2)
+        return names.index(part)
 
 
 def site_of(job: Job, *, read: MeshRead | None = None, proposed: tuple[Given, ...] = ()) -> Site:

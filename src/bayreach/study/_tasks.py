@@ -116,9 +116,9 @@ def _tasks(path: Path, name: str, command: str) -> Iterator[Task]:
 
 
 def _version() -> str:
-    import bayreach
+    from importlib.metadata import version
 
-    return bayreach.__version__
+    return version("bayreach")
 
 
 def _combinations(varied: Mapping[str, Any]) -> Iterator[dict[str, Any]]:
