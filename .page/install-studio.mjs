@@ -3,7 +3,7 @@ import { readFileSync, writeFileSync } from "node:fs";
 
 const here = new URL(".", import.meta.url);
 const target = new URL("../src/bayreach/data/page/studio.js", here);
-const code = readFileSync(new URL("built/studio/studio.js", here), "utf8").trim() + "\n";
+const code = readFileSync(new URL("built-studio/studio.js", here), "utf8").trim() + "\n";
 const { version, license } = JSON.parse(readFileSync(new URL("node_modules/three/package.json", here)));
 const text = readFileSync(new URL("node_modules/three/LICENSE", here), "utf8").trim();
 const built = `/*! Holds:\n\nthree ${version} (${license})\n\n${text.replaceAll("*/", "* /")}\n*/\n${code}`;

@@ -3,7 +3,7 @@ import { defineConfig } from "vite";
 
 export default defineConfig({
   build: {
-    outDir: "built/studio",
+    outDir: "built-studio",
     emptyOutDir: true,
     target: "es2020",
     sourcemap: false,

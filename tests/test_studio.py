@@ -2,6 +2,7 @@
 
 import asyncio
 import json
+import shutil
 import signal
 import socket
 import subprocess
@@ -363,6 +364,16 @@ def test_a_frame_holds_arrays_at_multiples_of_four() -> None:
     assert size % 4 == 0
     assert places["b"] == {"type": "float32", "start": 4, "length": 1}
     assert np.frombuffer(frame[4 + size + 4 :], dtype="<f4") == [1.5]
+
+
+def test_the_script_is_what_its_sources_build() -> None:
+    sources = Path(__file__).parents[1] / ".page"
+    npm = shutil.which("npm")
+    if not npm or not (sources / "node_modules" / "vite").is_dir():
+        pytest.skip("npm or its packages are not installed (npm ci --prefix .page)")
+    words = [npm, "run", "check-studio"]
+    done = subprocess.run(words, cwd=sources, capture_output=True, check=False, timeout=120)
+    assert done.returncode == 0, done.stderr.decode()
 
 
 def test_a_designer_tries_a_wand_in_the_browser(address: str, folder: Path) -> None:

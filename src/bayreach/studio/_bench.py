@@ -23,7 +23,7 @@ from bayreach.studio._state import State, StudioError
 from bayreach.units import MICROMETRE
 from bayreach.wands import Wand
 
-COARSE = 1.0 / 3.0
+COARSE = 0.2
 """Stations of the first answer against those of the step rule."""
 AIMS = 48
 """Aims tried for the best one."""
