@@ -2,6 +2,7 @@
 
 import asyncio
 import json
+import os
 import shutil
 import signal
 import socket
@@ -331,7 +332,9 @@ def test_an_old_answer_never_follows_a_newer_state_and_sessions_do_not_mix(bench
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
 def test_the_command_ends_cleanly_when_told(folder: Path, number: signal.Signals) -> None:
     words = [sys.executable, "-m", "bayreach", "studio", str(folder / "job.toml"), "--no-browser"]
-    with subprocess.Popen(words, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as told:
+    # buffered as on a user's machine: the address must come all the same
+    own = {key: value for key, value in os.environ.items() if key != "PYTHONUNBUFFERED"}
+    with subprocess.Popen(words, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, env=own) as told:
         assert told.stdout is not None
         address = told.stdout.readline().removeprefix("studio: ").strip()
         assert got(address, urlsplit(address).path).startswith(b"HTTP/1.1 200")

@@ -38,6 +38,7 @@ def say(lines: "list[str] | str") -> None:
 
     text = lines if isinstance(lines, str) else "\n".join(lines)
     sys.stdout.write(plain(text).rstrip("\n") + "\n")
+    sys.stdout.flush()  # a command that goes on, as the studio does, has told its address by now
 
 
 def say_json(table: Any) -> None:
