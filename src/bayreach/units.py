@@ -158,7 +158,7 @@ def _plain_example(kind: str) -> str:
 
 
 def percent_text(fraction: float | None, decimals: int = 1) -> str:
-    """Return a share in percent that rounding never turns into a claim: only 1 prints as 100, only 0 as 0.
+    """Return a share in percent that rounding never turns into a claim: rounded down, and only 0 prints as 0.
 
     >>> percent_text(0.9996), percent_text(1.0), percent_text(0.0001), percent_text(None)
     ('99.9 %', '100.0 %', '0.1 %', 'none asked')
@@ -166,7 +166,8 @@ def percent_text(fraction: float | None, decimals: int = 1) -> str:
     if fraction is None:
         return "none asked"
     step = 10.0**-decimals
-    shown = round(100.0 * fraction, decimals)
+    # The small addition only undoes binary fractions: 0.29 * 1000 is 289.99999999999994.
+    shown = math.floor(100.0 * fraction / step + 1e-9) * step
     if fraction < 1.0:
         shown = min(shown, 100.0 - step)
     if fraction > 0.0:

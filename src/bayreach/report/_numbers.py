@@ -2,20 +2,18 @@
 
 import math
 
-from bayreach.units import INCH
+from bayreach.units import INCH, percent_text
 
 
 def percent(fraction: float) -> str:
-    """Return a share as per cent with one decimal, rounded down; no share of nothing.
+    """Return a share as the commands print it, whole per cents without a decimal; no share of nothing.
 
     >>> percent(0.9996), percent(1.0), percent(float("nan"))
     ('99.9 %', '100 %', 'n/a')
     """
     if not math.isfinite(fraction):
         return "n/a"
-    # The small addition only undoes binary fractions: 0.29 * 1000 is 289.99999999999994.
-    tenths = math.floor(fraction * 1000 + 1e-9)
-    return f"{tenths / 10:.0f} %" if tenths % 10 == 0 else f"{tenths / 10:.1f} %"
+    return percent_text(fraction).replace(".0 %", " %")
 
 
 def length_text(metres: float) -> str:
