@@ -137,7 +137,7 @@ def _plan_lines(outcome: "Outcome") -> list[str]:
     without = f"without drilling: {percent_text(plan.no_drill.coverage)} covered"
     return [
         f"  plan: {proof}",
-        f"  gap {100 * plan.gap:z.2f} %{' (proven)' if plan.proven else ''}; {without}",
+        f"  proven: with these holes at most {100 * plan.gap:z.2f} % less work is possible; {without}",
     ]
 
 
