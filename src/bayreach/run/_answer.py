@@ -7,7 +7,7 @@ import numpy as np
 
 from bayreach import film as films
 from bayreach.arrays import OUTSIDE, BoolArray, FloatArray, IntArray
-from bayreach.bays import Bays, Opening
+from bayreach.bays import Bay, Bays, Opening
 from bayreach.cautions import cautions
 from bayreach.meshfile import MeshRead
 from bayreach.outcome import (
@@ -103,20 +103,23 @@ def measurement_of(read: MeshRead, bays: Bays) -> Measurement:
     """Return what `measure` tells."""
     return Measurement(
         mesh=mesh_record(read, bays.method),
-        bays=tuple(
-            BayRecord(
-                name=bay.name,
-                area_m2=bay.area,
-                volume_m3=bay.volume,
-                openings=bay.openings,
-                box_m=box(bay.box),
-                sealed=bay.sealed,
-            )
-            for bay in bays.bays
-        ),
+        bays=tuple(_bay_record(bay) for bay in bays.bays),
         openings=opening_records(bays),
         warnings=bay_warnings(bays),
         cautions=cautions(film=False),
+    )
+
+
+def _bay_record(bay: Bay, **areas: float) -> BayRecord:
+    """Return what was measured of a bay, and the `areas` in m² that film reached, by the record's names."""
+    return BayRecord(
+        name=bay.name,
+        area_m2=bay.area,
+        volume_m3=bay.volume,
+        openings=bay.openings,
+        box_m=box(bay.box),
+        sealed=bay.sealed,
+        **areas,
     )
 
 
@@ -273,15 +276,7 @@ def _bay_records(site: Site, shares: Shares, can_check: BoolArray) -> tuple[BayR
         "checkable_m2": by_bay(need & can_check),
     }
     return tuple(
-        BayRecord(
-            name=bay.name,
-            area_m2=bay.area,
-            volume_m3=bay.volume,
-            openings=bay.openings,
-            box_m=box(bay.box),
-            sealed=bay.sealed,
-            **{name: float(values[bay.index]) for name, values in columns.items()},
-        )
+        _bay_record(bay, **{name: float(values[bay.index]) for name, values in columns.items()})
         for bay in bays.bays
     )
 
