@@ -13,6 +13,7 @@ import pytest
 
 from bayreach.errors import JobError
 from bayreach.job import Job, job_schema, load_job
+from bayreach.tips import orifice_flow
 
 # The example of the job file's description, key for key.
 WHOLE = """
@@ -174,6 +175,51 @@ def test_flow_goes_with_the_square_root_of_pressure(tmp_path: Path) -> None:
     text = SMALL + WAND.replace('flow = "200 mL/min"', tip) + '[supply]\npressure = "8 bar"\n'
     # Four times the pressure, twice the flow.
     assert loaded(tmp_path, text).wands[0].tip.flow == pytest.approx(400e-6 / 60)
+
+
+ORIFICE = 'orifice = "0.5 mm", discharge_coefficient = 0.61'
+DENSE = SMALL + '[liquid]\ndensity = "850 kg/m^3"\n'
+
+
+def with_tip(keys: str) -> str:
+    return DENSE + WAND.replace('flow = "200 mL/min"', keys)
+
+
+def test_flow_follows_from_pressure_orifice_and_discharge_coefficient(tmp_path: Path) -> None:
+    # Check values N1: 0.61 x pi/4 x (0.5 mm)^2 x sqrt(2 x 6 bar / 850 kg/m3) = 4.500294 mL/s.
+    own = loaded(tmp_path, with_tip(f'{ORIFICE}, pressure = "6 bar"')).wands[0].tip.flow
+    assert own == pytest.approx(4.500294e-6, rel=1e-6)
+    supplied = with_tip(ORIFICE) + '[supply]\npressure = "6 bar"\n'
+    assert loaded(tmp_path, supplied).wands[0].tip.flow == pytest.approx(own, rel=1e-12)
+    # N3: twice the pressure, sqrt(2) times the flow; the tip's own pressure wins over the supply's.
+    doubled = with_tip(f'{ORIFICE}, pressure = "12 bar"') + '[supply]\npressure = "6 bar"\n'
+    assert loaded(tmp_path, doubled).wands[0].tip.flow == pytest.approx(2**0.5 * own, rel=1e-12)
+
+
+def test_the_law_of_the_orifice_is_that_of_fire_streams() -> None:
+    # N2: 29.83 Cd d^2 sqrt(psi) US gallons a minute for water of 62.4 lb/ft3; 0.5 in, 60 psi, 0.97: 56.03.
+    flow = orifice_flow(0.5 * 0.0254, 0.97, 60 * 6894.757293168, 62.4 * 0.45359237 / 0.3048**3)
+    assert flow * 60 / 3.785411784e-3 == pytest.approx(56.03, rel=2e-4)
+
+
+@pytest.mark.parametrize(
+    ("keys", "words"),
+    [
+        (f'flow = "200 mL/min", {ORIFICE}', "either flow or orifice with discharge_coefficient, not both"),
+        (
+            'orifice = "0.5 mm", pressure = "6 bar"',
+            "needs the key flow, or the keys orifice and discharge_co",
+        ),
+        ('droplet = "60 um"', "needs the key flow, or the keys orifice and discharge_coefficient"),
+        (ORIFICE, r'key "tip.orifice" needs tip.pressure, or \[supply\] pressure'),
+        (f'{ORIFICE}, flow_at = "2 bar"', "the key flow_at belongs to flow"),
+        ('flow = "200 mL/min", pressure = "2 bar"', "the key pressure needs flow_at"),
+        ('orifice = "0.5 mm", discharge_coefficient = 1.2, pressure = "1 bar"', "discharge_coefficient"),
+    ],
+)
+def test_a_flow_told_twice_or_not_at_all_is_refused(tmp_path: Path, keys: str, words: str) -> None:
+    with pytest.raises(JobError, match=words):
+        loaded(tmp_path, with_tip(keys))
 
 
 def test_a_bent_wand_is_as_long_as_its_pieces(tmp_path: Path) -> None:

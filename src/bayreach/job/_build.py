@@ -36,7 +36,7 @@ from bayreach.job._tables import (
     WandTable,
 )
 from bayreach.liquids import Liquid, LiquidClass, liquid_class
-from bayreach.tips import Tip, read_table
+from bayreach.tips import Tip, orifice_flow, read_table
 from bayreach.units import MESH_UNITS
 from bayreach.wands import Piece, Wand, arc_piece, straight_piece
 
@@ -65,7 +65,9 @@ def job_of(table: JobTable, *, path: Path, sha256: str) -> Job:
         down=_direction(table.down),
         target=target,
         liquid=liquid,
-        wands=tuple(_wand(row, table, path, index) for index, row in enumerate(table.wand)),
+        wands=tuple(
+            _wand(row, table, path, index, density=liquid.density) for index, row in enumerate(table.wand)
+        ),
         openings=tuple(_opening(row, per_unit) for row in table.opening),
         passes=tuple(_written_pass(row) for row in table.pass_),
         film=FilmSettings(**table.film.model_dump()),
@@ -157,7 +159,7 @@ _OPTIONAL_OF_WAND = (
 )  # fmt: skip
 
 
-def _wand(row: WandTable, table: JobTable, path: Path, index: int) -> Wand:
+def _wand(row: WandTable, table: JobTable, path: Path, index: int, *, density: float) -> Wand:
     place = f'{path}: [[wand]] {index + 1} "{row.name}"'
     pieces = _said(place, lambda: tuple(_piece(piece) for piece in row.pieces))
     length = row.length if row.length is not None else sum(piece.length for piece in pieces)
@@ -169,7 +171,7 @@ def _wand(row: WandTable, table: JobTable, path: Path, index: int) -> Wand:
             shape=row.shape,
             length=length,
             diameter=row.diameter,
-            tip=_tip(row.tip, table, path, place),
+            tip=_tip(row.tip, table, path, place, density=density),
             pull_speed=row.pull_speed,
             lag=row.lag,
             couple_after=row.couple_after,
@@ -187,7 +189,7 @@ def _piece(row: PieceTable) -> Piece:
     return arc_piece(row.radius, row.arc, row.roll)
 
 
-def _tip(row: TipTable, table: JobTable, path: Path, place: str) -> Tip:
+def _tip(row: TipTable, table: JobTable, path: Path, place: str, *, density: float) -> Tip:
     chosen: dict[str, Any] = {
         key: value
         for key in ("spread", "angle", "profile", "power")
@@ -196,21 +198,33 @@ def _tip(row: TipTable, table: JobTable, path: Path, place: str) -> Tip:
     if row.table is not None:
         measured = path_inside(path.parent, row.table, place=f'{place}, key "tip.table"')
         chosen["table"] = _said(f'{place}, key "tip.table"', lambda: read_table(measured))
-    flow = row.flow
-    if row.flow_at is not None:
-        if table.supply.pressure is None:
-            message = f'{place}, key "tip.flow_at" needs [supply] pressure, the pressure at the wand.'
-            raise JobError(message)
-        # Flow through an orifice goes with the square root of the pressure across it (Bernoulli).
-        flow *= math.sqrt(table.supply.pressure / row.flow_at)
     return Tip(
         pattern=row.pattern,
-        flow=flow,
+        flow=_flow(row, table, density, place),
         throw=row.throw,
         droplet=row.droplet,
         droplet_spread=row.droplet_spread,
         **chosen,
     )
+
+
+def _flow(row: TipTable, table: JobTable, density: float, place: str) -> float:
+    """Return the flow given, scaled to the pressure at the tip, or that of the tip's orifice, in m³/s."""
+    if row.flow is not None and row.flow_at is None:
+        return float(row.flow)
+    key = "orifice" if row.flow is None else "flow_at"
+    pressure = row.pressure if row.pressure is not None else table.supply.pressure
+    if pressure is None:
+        message = (
+            f'{place}, key "tip.{key}" needs tip.pressure, or [supply] pressure, the pressure at the wand.'
+        )
+        raise JobError(message)
+    if row.flow is not None and row.flow_at is not None:
+        # Flow through an orifice goes with the square root of the pressure across it (Bernoulli).
+        return float(row.flow * math.sqrt(pressure / row.flow_at))
+    assert row.orifice is not None
+    assert row.discharge_coefficient is not None
+    return orifice_flow(row.orifice, row.discharge_coefficient, pressure, density)
 
 
 def _opening(row: OpeningTable, per_unit: float) -> GivenOpening:

@@ -81,9 +81,20 @@ class TipTable(Table):
         default=None, description='exponent of the profile "cosine"'
     )
     table: FileName | None = Field(default=None, description="table only: CSV of measured angular density")
-    flow: Flow = Field(description="flow while the trigger is on")
+    flow: Flow | None = Field(
+        default=None, description="flow while the trigger is on; or give orifice and discharge_coefficient"
+    )
     flow_at: Pressure | None = Field(
         default=None, description="pressure at which flow was measured; scaled by the square-root law"
+    )
+    orifice: PositiveLength | None = Field(
+        default=None, description="instead of flow: diameter of the hole the liquid leaves by"
+    )
+    discharge_coefficient: Annotated[float, Field(strict=True, gt=0, le=1)] | None = Field(
+        default=None, description="with orifice: share of the ideal flow that the tip was measured to pass"
+    )
+    pressure: Pressure | None = Field(
+        default=None, description="pressure at the tip; left out: that of [supply]"
     )
     throw: PositiveOrInfiniteLength = Field(
         default="inf", description='flight length after which drops are fog; "inf": never'
@@ -106,6 +117,22 @@ class TipTable(Table):
             raise ValueError(message)
         if self.pattern not in ("side", "radial") and self.angle is not None:
             message = f'the key angle belongs to the patterns "side" and "radial", not "{self.pattern}"'
+            raise ValueError(message)
+        return self
+
+    @model_validator(mode="after")
+    def _has_one_flow(self) -> Self:
+        if self.flow is not None and (self.orifice is not None or self.discharge_coefficient is not None):
+            message = "a tip has either flow or orifice with discharge_coefficient, not both: leave out one"
+            raise ValueError(message)
+        if self.flow is None and (self.orifice is None or self.discharge_coefficient is None):
+            message = "a tip needs the key flow, or the keys orifice and discharge_coefficient"
+            raise ValueError(message)
+        if self.flow_at is not None and self.flow is None:
+            message = "the key flow_at belongs to flow: the law of an orifice takes the pressure itself"
+            raise ValueError(message)
+        if self.pressure is not None and self.flow is not None and self.flow_at is None:
+            message = "the key pressure needs flow_at, the pressure at which flow was measured, or orifice"
             raise ValueError(message)
         return self
 

@@ -82,7 +82,8 @@ def _changed(table: dict[str, Any], before: Wand, after: Wand) -> dict[str, Any]
         if belongs and value != getattr(before.tip, name):
             tip[name] = _quantity(value, unit)
             if name == "flow":
-                tip.pop("flow_at", None)
+                for key in ("flow_at", "orifice", "discharge_coefficient", "pressure"):
+                    tip.pop(key, None)
     return table
 
 
