@@ -106,7 +106,7 @@ def test_the_greatest_depth_is_where_the_library_finds_first_contact(space, coll
     rod = Wand(name="rod", shape="straight", length=0.7, diameter=0.006, tip=TIP, clearance=0.0)
     rng = np.random.default_rng(13)
     aims = np.array([1.0, 0, 0]) + 0.4 * rng.normal(size=(200, 3))
-    reach = straight_reach(space, rod, space.opening_named("opening 1"), aims)
+    reach = straight_reach(space, rod, space.bays.openings[0], aims)
     for entry, aim, depth in zip(reach.entries, reach.aims, reach.depths, strict=True):
         if depth == 0.0:
             continue
@@ -118,7 +118,7 @@ def test_the_greatest_depth_is_where_the_library_finds_first_contact(space, coll
 
 @pytest.mark.parametrize("wand", wands(), ids=lambda wand: wand.name)
 def test_every_way_in_replayed_is_clear_by_the_library(space, collider, wand):
-    port = space.opening_named("opening 1")
+    port = space.bays.openings[0]
     if wand.shape == "bent":
         aims = np.array([[1.0, 0, 0], [0.95, 0.2, 0.2]])
         paths, _ = paths_through(space, wand, port, aims=aims, clocks=[0.0, math.pi / 2])
@@ -135,7 +135,7 @@ def test_every_way_in_replayed_is_clear_by_the_library(space, collider, wand):
 
 
 def test_a_replay_ends_where_the_path_s_tip_is(space):
-    port = space.opening_named("opening 1")
+    port = space.bays.openings[0]
     for wand in wands():
         paths, _ = paths_through(space, wand, port, aims=None if wand.shape == "flexible" else [[1.0, 0, 0]])
         film = replay(paths[0], port)

@@ -30,7 +30,7 @@ def winding():
 
 
 def measured(mesh, obstacles=None):
-    """Return the space of a mended mesh whose bays were found; the one way in is called "opening 1"."""
+    """Return the space of a mended mesh whose bays were found; the one way in is its first opening."""
     bays = find_bays(mend(mesh)[0])
     return space_of(bays.mesh, bays, obstacles)
 
@@ -45,19 +45,19 @@ def bends(line: np.ndarray) -> np.ndarray:
 
 
 def test_a_hose_goes_through_three_holes_that_no_straight_line_passes(winding):
-    port = winding.opening_named("opening 1")
+    port = winding.bays.openings[0]
     rod = Wand(name="rod", shape="straight", length=1.2, diameter=0.006, tip=TIP)
     straight, _ = paths_through(winding, rod, port)
     assert 3 not in {bay for path in straight for bay in path.bays_reached}
     paths, refusals = paths_through(winding, hose(), port)
     assert refusals == ()
     assert {bay for path in paths for bay in path.bays_reached} == {0, 1, 2, 3}
-    assert ("opening 1", "opening 2", "opening 3", "opening 4") in {path.through for path in paths}
+    assert tuple(opening.name for opening in winding.bays.openings) in {path.through for path in paths}
 
 
 def test_no_path_bends_tighter_than_the_wand_bears_or_is_longer_than_it(winding):
     for bend in (0.06, 0.15):
-        paths, _ = paths_through(winding, hose(bend), winding.opening_named("opening 1"))
+        paths, _ = paths_through(winding, hose(bend), winding.bays.openings[0])
         for path in paths:
             # Chords of an arc lie on a circle of its radius; where pieces meet, the circle is wider.
             assert bends(path.line).min() > bend * (1 - 1e-6)
@@ -66,7 +66,7 @@ def test_no_path_bends_tighter_than_the_wand_bears_or_is_longer_than_it(winding)
 
 
 def test_a_tip_follows_its_line(winding):
-    paths, _ = paths_through(winding, hose(), winding.opening_named("opening 1"))
+    paths, _ = paths_through(winding, hose(), winding.bays.openings[0])
     for path in paths[:5]:
         tip = path.tip_path
         assert tip.depths[0] == pytest.approx(path.deepest)
@@ -80,19 +80,19 @@ def test_a_tip_follows_its_line(winding):
 
 def test_a_stiff_hose_is_refused_with_the_bend_radius_that_would_do(winding):
     stiff = hose(0.5)
-    paths, refusals = paths_through(winding, stiff, winding.opening_named("opening 1"))
+    paths, refusals = paths_through(winding, stiff, winding.bays.openings[0])
     last = [refusal for refusal in refusals if refusal.bay == "bay 4"]
     assert last
     assert "needs bend radius" in last[0].reason
     assert last[0].reason.endswith("has 500 mm")
     needed = 0.5 - last[0].short_by
-    softer, _ = paths_through(winding, replace(stiff, bend_radius=needed), winding.opening_named("opening 1"))
+    softer, _ = paths_through(winding, replace(stiff, bend_radius=needed), winding.bays.openings[0])
     assert 3 in {bay for path in softer for bay in path.bays_reached}
     assert paths
 
 
 def test_a_short_hose_says_how_far_short_it_is(winding):
-    _, refusals = paths_through(winding, hose(length=0.35), winding.opening_named("opening 1"))
+    _, refusals = paths_through(winding, hose(length=0.35), winding.bays.openings[0])
     last = next(refusal for refusal in refusals if refusal.bay == "bay 4")
     # 0.2 m legs, 30 mm, 60 mm and 60 mm aside: 0.2022 + 2 * 0.2088 = 0.6198 m to the last hole.
     assert last.short_by == pytest.approx(math.hypot(0.2, 0.03) + 2 * math.hypot(0.2, 0.06) - 0.35, abs=1e-6)
@@ -100,19 +100,19 @@ def test_a_short_hose_says_how_far_short_it_is(winding):
 
 
 def test_a_hose_too_thick_for_the_port_is_refused(winding):
-    paths, refusals = paths_through(winding, hose(diameter=0.031), winding.opening_named("opening 1"))
+    paths, refusals = paths_through(winding, hose(diameter=0.031), winding.bays.openings[0])
     assert paths == ()
-    assert refusals[0].reason == "opening 1: 31.0 mm tip in a 30.0 mm hole"
+    assert refusals[0].reason == "opening x0 y0 z0: 31.0 mm tip in a 30.0 mm hole"
 
 
 def test_a_hose_that_droops_is_stopped_where_too_much_hangs_free(winding):
     # 5 N mm² stiff, 50 g a metre: w L⁴ / 8 EI = 1 mm at L = 169 mm.
     soft = hose(stiffness=0.05, mass_per_length=0.05, droop_limit=0.001)
     free = (8 * 0.05 * 0.001 / (0.05 * 9.80665)) ** 0.25
-    paths, _ = paths_through(winding, soft, winding.opening_named("opening 1"), count=24)
+    paths, _ = paths_through(winding, soft, winding.bays.openings[0], count=24)
     hanging = [path for path in paths if "hang free" in path.limit]
     assert hanging
-    first = [path.deepest for path in hanging if path.through == ("opening 1",)]
+    first = [path.deepest for path in hanging if len(path.through) == 1]
     assert all(depth > free - 2e-3 for depth in first)
 
 

@@ -53,7 +53,7 @@ def main() -> None:
     print(f"rods a second: {rate:,.0f}; python-fcl {peer_rate:,.0f}; {rate / peer_rate:.0f} times")
     print(f"verdicts that differ: {(blocked[:PEER_RODS] != np.array(theirs)).sum()} of {PEER_RODS}")
 
-    port = space.opening_named("opening 1")
+    port = space.bays.openings[0]
     rod = Wand(name="rod", shape="straight", length=0.8, diameter=0.006, tip=TIP)
     aims = np.array([1.0, 0, 0]) + 0.5 * rng.normal(size=(RODS, 3))
     took, _ = clocked(lambda: straight_reach(space, rod, port, aims))

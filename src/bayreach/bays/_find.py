@@ -10,7 +10,7 @@ from bayreach.arrays import OUTSIDE, BoolArray, FloatArray, IntArray, unit_vecto
 from bayreach.bays._caps import find_caps
 from bayreach.bays._flat import Cap
 from bayreach.bays._given import cut_given, name_given
-from bayreach.bays._openings import is_sliver, links_of, opening_of, ordered_by_place
+from bayreach.bays._openings import is_sliver, links_of, named_by_place, opening_of, ordered_by_place
 from bayreach.bays._records import Bay, Bays, Given, Opening
 from bayreach.bays._regions import Regions, regions_of
 from bayreach.bays._rims import split_along_rims
@@ -347,10 +347,8 @@ def _openings(
     ranks = ordered_by_place(np.array([opening.center for opening in raw]).reshape(-1, 3), mesh.box)
     number = np.full(len(caps), -1, dtype=np.int64)
     number[np.array(real, dtype=np.int64)[ranks]] = np.arange(len(real))
-    openings = tuple(
-        replace(raw[rank], name=f"opening {place + 1}") for place, rank in enumerate(ranks.tolist())
-    )
-    return openings, number[cap_of_face]
+    placed = [raw[rank] for rank in ranks.tolist()]
+    return named_by_place(placed, mesh.diagonal), number[cap_of_face]
 
 
 def _bay_order(mesh: Mesh, side_region: IntArray, n: int) -> IntArray:

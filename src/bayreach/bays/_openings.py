@@ -1,9 +1,13 @@
 """Openings measured from their caps."""
 
+from collections.abc import Sequence
+from dataclasses import replace
+
 import numpy as np
 
 from bayreach.arrays import FloatArray, IntArray, unit_vectors
 from bayreach.bays._flat import Cap
+from bayreach.bays._names import names_by_place
 from bayreach.bays._records import Opening
 from bayreach.measure import area_vectors
 from bayreach.mesh import Mesh
@@ -81,3 +85,9 @@ def ordered_by_place(centers: FloatArray, box: FloatArray) -> IntArray:
     step = 1e-3 * float(np.linalg.norm(size))
     keys = np.round((centers - box[0]) / step)[:, axes]
     return np.lexsort((keys[:, 2], keys[:, 1], keys[:, 0])).astype(np.int64)
+
+
+def named_by_place(openings: Sequence[Opening], diagonal: float) -> tuple[Opening, ...]:
+    """Return the openings, each named for where its centre is."""
+    names = names_by_place(np.array([opening.center for opening in openings]).reshape(-1, 3), diagonal)
+    return tuple(replace(opening, name=name) for opening, name in zip(openings, names, strict=True))

@@ -6,7 +6,7 @@ import numpy as np
 
 from bayreach.arrays import OUTSIDE, FloatArray, IntArray, unit_vectors
 from bayreach.bays._grid import Grid, air_grid
-from bayreach.bays._openings import ordered_by_place
+from bayreach.bays._openings import named_by_place, ordered_by_place
 from bayreach.bays._records import Bay, Bays, Opening
 from bayreach.measure import centroids, side_areas, side_normals
 from bayreach.mesh import Mesh, mesh_of
@@ -115,9 +115,7 @@ def _openings(grid: Grid, mesh: Mesh, large: float) -> tuple[Opening, ...]:
         if len(rows) > 3
     ]
     ranks = ordered_by_place(np.array([opening.center for opening in raw]).reshape(-1, 3), mesh.box)
-    return tuple(
-        replace(raw[rank], name=f"opening {number + 1}") for number, rank in enumerate(ranks.tolist())
-    )
+    return named_by_place([raw[rank] for rank in ranks.tolist()], mesh.diagonal)
 
 
 def _patches(place: FloatArray, pair: IntArray) -> list[IntArray]:

@@ -123,7 +123,7 @@ def _check_names(table: "JobTable", path: Path) -> None:
             message = f'{place} "wand": there is no [[wand]] "{written.wand}"; {known}.{hint}'
             raise JobError(message)
         if written.opening not in openings and not written.opening.startswith(_FOUND):
-            known = f'the file has {_listed(openings)}, and those found in a mesh are called like "opening 1"'
+            known = f"the file has {_listed(openings)}, and those found in a mesh are called by place"
             hint = nearest_hint(written.opening, openings)
             message = f'{place} "opening": there is no [[opening]] "{written.opening}"; {known}.{hint}'
             raise JobError(message)

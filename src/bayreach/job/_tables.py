@@ -238,7 +238,9 @@ class PassTable(Table):
     """One trigger-on pull of a wand along a path."""
 
     wand: Name = Field(description="name of a [[wand]]")
-    opening: Name = Field(description='name of an [[opening]], or one that `measure` lists, like "opening 1"')
+    opening: Name = Field(
+        description='name of an [[opening]], or one that `measure` lists: "opening x500 y200 z100" (mm)'
+    )
     aim: Direction = Field(description="direction the wand is pushed in, in mesh axes")
     from_: Length = Field(alias="from", description="depth where the pull begins")
     to: Length = Field(description="depth where the pull ends")

@@ -6,7 +6,7 @@ from functools import cached_property
 import numpy as np
 
 from bayreach.arrays import OUTSIDE, BoolArray, FloatArray
-from bayreach.bays import Bays, Given, find_bays
+from bayreach.bays import Bays, Given, find_bays, place_in_name
 from bayreach.deposit.direct import Air, air_of
 from bayreach.deposit.laid import Ground, ground_of
 from bayreach.errors import JobError, nearest_hint
@@ -189,12 +189,20 @@ def site_of(job: Job, *, read: MeshRead | None = None, proposed: tuple[Given, ..
         Given(name=entry.name, center=entry.center, diameter=entry.diameter, normal=entry.normal)
         for entry in job.openings
     )
-    coarse = find_bays(read.mesh, given=(*given, *proposed))
+    coarse = find_bays(read.mesh, given=(*given, *_called_by_place(job), *proposed))
     if not coarse.bays:
         reasons = " ".join(finding.detail for finding in coarse.findings if finding.detail)
         message = f"{job.mesh_path.name}: the structure closes no bay, so nothing can be treated. {reasons}"
         raise JobError(message)
     return Site(job=job, read=read, bays=_refined(coarse, edge), edge=edge)
+
+
+def _called_by_place(job: Job) -> tuple[Given, ...]:
+    """Return the openings that the job calls by their place: a mesh made anew may have them a step aside."""
+    own = {entry.name for entry in job.openings}
+    called = dict.fromkeys((*(entry.opening for entry in job.passes), *job.film.blocked))
+    places = {name: place_in_name(name) for name in called if name not in own}
+    return tuple(Given(name=name, center=place) for name, place in places.items() if place is not None)
 
 
 def _refined(coarse: Bays, edge: float) -> Bays:
