@@ -13,7 +13,7 @@ from browser import Browser, opened
 from sample_case import sample_case
 
 from bayreach import heatmap
-from bayreach.report import Case
+from bayreach.report import Case, volume_text
 from bayreach.sheets._page import page
 
 PIXEL = (
@@ -218,6 +218,20 @@ def test_the_unit_switch_rewrites_every_quantity(shown: Browser) -> None:
         assert float(text[:-3]) == pytest.approx(float(value) / 0.0254, abs=0.0051)
     touch(shown, (0.25, 0.31, 0.0))
     assert shown.text("touched-film").endswith("mil")
+
+
+def test_liquid_reads_as_the_program_prints_it_after_the_units_were_switched_there_and_back(
+    shown: Browser,
+) -> None:
+    shown.press("input[name=system][value=inch]")
+    shown.press("input[name=system][value=metric]")
+    rows = shown.ask(
+        "return [...document.querySelectorAll('[data-kind=liquid]')]"
+        ".map(e => [e.dataset.value, e.textContent])"
+    )
+    assert rows
+    for value, text in rows:
+        assert text == volume_text(float(value)).split(" (")[0]
 
 
 def test_a_dry_place_flies_the_view_there(shown: Browser, case: Case) -> None:

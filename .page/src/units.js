@@ -1,5 +1,7 @@
 // Quantities as text, in the system the reader has chosen; both systems follow the same rules as the program's.
 
+const GALLON = 3.785411784e-3; // the US gallon, m³ (NIST SP 811)
+const FLUID_OUNCE = GALLON / 128;
 const LENGTH = { metric: [1e3, "mm"], inch: [1 / 0.0254, "in"] };
 
 function rounded(value, digits) {
@@ -29,8 +31,10 @@ const KINDS = {
     return value < 0.1 ? `${significant(value * 1e4, 3)} cm²` : `${significant(value, 3)} m²`;
   },
   liquid(value, system) {
-    if (value > 0 && value < 0.01) return system === "inch" ? "under 0.0004 mil" : "under 0.01 µm";
-    return system === "inch" ? `${significant(value / 29.5735e-6, 3)} fl oz` : `${significant(value * 1e6, 3)} mL`;
+    if (system === "inch") {
+      return value < GALLON ? `${significant(value / FLUID_OUNCE, 3)} fl oz` : `${significant(value / GALLON, 3)} gal`;
+    }
+    return value < 1e-3 ? `${significant(value * 1e6, 3)} mL` : `${significant(value * 1e3, 3)} L`;
   },
   speed(value, system) {
     const [factor, unit] = LENGTH[system];

@@ -4,6 +4,8 @@ import math
 
 from bayreach.units import INCH, percent_text
 
+GALLON_L = 3.785411784
+
 
 def percent(fraction: float) -> str:
     """Return a share as the commands print it, whole per cents without a decimal; no share of nothing.
@@ -38,18 +40,32 @@ def area_text(square_metres: float) -> str:
     """
     inches = square_metres / INCH**2
     if abs(square_metres) < 0.1:
-        return f"{square_metres * 1e4:.3g} cm² ({inches:.2g} in²)"
-    return f"{square_metres:.3g} m² ({inches / 144:.3g} ft²)"
+        return f"{significant(square_metres * 1e4)} cm² ({significant(inches, 2)} in²)"
+    return f"{significant(square_metres)} m² ({significant(inches / 144)} ft²)"
 
 
 def volume_text(cubic_metres: float) -> str:
-    """Return a volume of liquid in mL and US fluid ounces (29.5735 mL).
+    """Return a volume of liquid in mL and US fluid ounces, from a litre on in L and US gallons.
 
-    >>> volume_text(200e-6)
-    '200 mL (6.8 fl oz)'
+    A US gallon is 3.785411784 L, 128 fluid ounces (NIST SP 811, appendix B.8).
+
+    >>> volume_text(200e-6), volume_text(0.01234)
+    ('200 mL (6.76 fl oz)', '12.3 L (3.26 gal)')
     """
-    millilitres = cubic_metres * 1e6
-    return f"{millilitres:.3g} mL ({millilitres / 29.5735:.2g} fl oz)"
+    litres = cubic_metres * 1e3
+    if litres < 1:
+        return f"{significant(litres * 1e3)} mL ({significant(litres / GALLON_L * 128)} fl oz)"
+    return f"{significant(litres)} L ({significant(litres / GALLON_L)} gal)"
+
+
+def significant(value: float, digits: int = 3) -> str:
+    """Return a number with so many digits that count, and never as a power of ten above one.
+
+    >>> significant(0.012345), significant(12345.0), significant(2.0)
+    ('0.0123', '12300', '2')
+    """
+    text = f"{value:.{digits}g}"
+    return f"{float(text):.0f}" if "e+" in text else text
 
 
 def place_text(point: tuple[float, float, float]) -> str:

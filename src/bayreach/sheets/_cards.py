@@ -120,7 +120,7 @@ def _order(case: Case) -> list[dict[str, Any]]:
                 "change": one.wand != before,
                 "count": f"{one.count} ×",
                 "seconds": f"{one.seconds:.0f} s",
-                "liquid": f"{one.liquid * 1e6:.3g} mL",
+                "liquid": volume_text(one.liquid).split(" (")[0],
             }
         )
         before = one.wand
