@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 from packaging.requirements import Requirement
+from packaging.version import Version
 
 ROOT = Path(__file__).parents[1]
 PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text())["project"]
@@ -71,3 +72,33 @@ def test_the_required_set_keeps_within_its_budget_on_disk() -> None:
             if path.is_file() and path.suffix != ".pyc":
                 total += path.stat().st_size
     assert total / 1e6 < BUDGET_MB
+
+
+@pytest.mark.parametrize("pins", ["newest", "oldest"])
+def test_every_required_library_is_pinned_within_its_bounds(pins: str) -> None:
+    # `oldest` pins each library at its own floor; `.ci/pin` writes both files again.
+    pinned = _pinned(ROOT / ".ci" / f"{pins}.txt")
+    for requirement in REQUIRED:
+        versions = pinned.get(requirement.name.lower().replace("_", "-"), [])
+        assert versions, f"{requirement.name} is not in .ci/{pins}.txt: run .ci/pin"
+        assert all(requirement.specifier.contains(version) for version in versions), requirement.name
+        floors = [Version(bound.version) for bound in requirement.specifier if bound.operator == ">="]
+        if pins == "oldest":
+            assert min(map(Version, versions)) == floors[0], f"{requirement.name}: run .ci/pin"
+
+
+def test_every_tool_of_the_tests_is_pinned() -> None:
+    pinned = _pinned(ROOT / ".ci" / "newest.txt")
+    for requirement in map(Requirement, PROJECT["optional-dependencies"]["test"]):
+        versions = pinned.get(requirement.name.lower().replace("_", "-"), [])
+        assert versions, f"{requirement.name} is not in .ci/newest.txt: run .ci/pin"
+        assert all(requirement.specifier.contains(version) for version in versions), requirement.name
+
+
+def _pinned(file: Path) -> dict[str, list[str]]:
+    """Return the versions that a file of pins allows for each library, one for each kind of machine."""
+    found: dict[str, list[str]] = {}
+    for line in file.read_text().splitlines():
+        requirement = Requirement(line)
+        found.setdefault(requirement.name, []).append(next(iter(requirement.specifier)).version)
+    return found
