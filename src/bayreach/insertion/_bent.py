@@ -5,10 +5,8 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
-from numpy.typing import ArrayLike
 
-from bayreach.arrays import FloatArray, IntArray, unit_vectors
-from bayreach.poses import clock_zero
+from bayreach.arrays import FloatArray, unit_vectors
 from bayreach.wands import CentreLine, Piece, Wand, arc_piece, centre_line, straight_piece
 
 CAPSULE = 0.01
@@ -17,33 +15,18 @@ CAPSULE = 0.01
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Body:
-    """A bent wand as capsules in its own frame: `starts`, `ends` (c, 3), `radii` (c,), in m.
+    """A rigid wand as capsules in its own frame: `starts`, `ends` (c, 3), `radii` (c,), in m.
 
-    `from_tip` (c,) is where along the wand the middle of each lies; the handle's is beyond the wand's length.
+    `far` and `near` (c,) are how far from the tip, along the wand, each begins and ends; the handle's are
+    beyond the wand's length.
     """
 
     starts: FloatArray
     ends: FloatArray
     radii: FloatArray
-    from_tip: FloatArray
+    far: FloatArray
+    near: FloatArray
     names: tuple[str, ...]
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class BodyPoses:
-    """Placements of a body: x goes to `rotations[k]` x + `origins[k]`."""
-
-    rotations: FloatArray
-    origins: FloatArray
-
-    def carried(self, points: FloatArray) -> FloatArray:
-        """Return `points` (..., 3) of the body's frame, carried by every pose: (k, ..., 3)."""
-        carried: FloatArray = np.einsum("kij,...j->k...i", self.rotations, points)
-        return carried + self.origins.reshape(-1, *[1] * (points.ndim - 1), 3)
-
-    def at(self, rows: IntArray) -> "BodyPoses":
-        """Return some of the poses."""
-        return BodyPoses(rotations=self.rotations[rows], origins=self.origins[rows])
 
 
 def finely(pieces: tuple[Piece, ...], longest: float, marks: tuple[float, ...] = ()) -> tuple[Piece, ...]:
@@ -81,13 +64,15 @@ def body_of(wand: Wand, *, longest: float = CAPSULE) -> Body:
         radii[k] = section.diameter / 2.0
         names.append(section.name)
     starts, ends = _with_round_tip(line, starts, ends, radii[-1])
+    far, near = line.from_tip[:-1], line.from_tip[1:]
     if wand.handle_diameter and wand.handle_length and not wand.couple_after:
         starts = np.vstack([[-wand.handle_length, 0.0, 0.0], starts])
         ends = np.vstack([np.zeros(3), ends])
         radii = np.concatenate([[wand.handle_diameter / 2.0], radii])
-        middles = np.concatenate([[wand.length + wand.handle_length / 2.0], middles])
+        far = np.concatenate([[wand.length + wand.handle_length], far])
+        near = np.concatenate([[wand.length], near])
         names.insert(0, "handle")
-    return Body(starts=starts, ends=ends, radii=radii, from_tip=middles, names=tuple(names))
+    return Body(starts=starts, ends=ends, radii=radii, far=far, near=near, names=tuple(names))
 
 
 def _with_round_tip(
@@ -192,23 +177,3 @@ def _lean(
     inside = center[:, 1:] - (root + half)[:, None] * unit_vectors(center[:, 1:])
     leaning: FloatArray = np.where(bent[:, None], inside, lean)
     return leaning
-
-
-def body_poses(
-    threading: Threading,
-    rows: IntArray,
-    clocks: FloatArray,
-    *,
-    entry: FloatArray,
-    aim: FloatArray,
-    down: ArrayLike,
-) -> BodyPoses:
-    """Return the poses in which `rows` of the threading stand in the opening, turned by `clocks` (rad)."""
-    zero = clock_zero(aim, down)
-    quarter = np.cross(zero, aim)
-    ups = np.cos(clocks)[:, None] * zero - np.sin(clocks)[:, None] * quarter
-    opening_frames = np.stack([np.tile(aim, (len(clocks), 1)), np.cross(ups, aim), ups], axis=1)
-    rotations = np.einsum("kai,kaj->kij", opening_frames, threading.frames[rows])
-    shift = np.einsum("ka,kai->ki", threading.shifts[rows], threading.frames[rows][:, 1:])
-    origins = entry - np.einsum("kij,kj->ki", rotations, threading.points[rows] + shift)
-    return BodyPoses(rotations=rotations, origins=origins)

@@ -7,11 +7,20 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import ArrayLike
 
-from bayreach.arrays import OUTSIDE, FloatArray, IntArray
-from bayreach.insertion._bent import body_poses
+from bayreach.arrays import OUTSIDE, BoolArray, FloatArray
+from bayreach.insertion._leans import fan
 from bayreach.insertion._records import BayRange, Path, Refusal
 from bayreach.insertion._space import Space, bays_at, inner_bay, inward
-from bayreach.insertion._turning import Search, Tools, checked_way, pull_back, searched, tools_for
+from bayreach.insertion._turning import (
+    Search,
+    Tools,
+    pull_back,
+    searched,
+    stands_at,
+    tools_for,
+    way_to,
+)
+from bayreach.insertion._ways import tips_at
 from bayreach.poses import TipPath
 from bayreach.wands import Wand
 
@@ -21,87 +30,86 @@ if TYPE_CHECKING:
 
 def bent_paths(
     space: Space, wand: Wand, opening: "Opening", *, aims: FloatArray, entries: FloatArray,
-    clocks: Sequence[float], shortest: float, holes: "tuple[Opening, ...]", down: ArrayLike,
+    clocks: Sequence[float], shortest: float, holes: "tuple[Opening, ...]", down: ArrayLike, moves: bool,
 ) -> tuple[tuple[Path, ...], tuple[Refusal, ...]]:  # fmt: skip
     """Return the paths of a bent wand: one for each aim and clock angle at which its tip gets in.
 
-    Along each aim the wand is threaded through the opening along its own line, and may be turned about the
-    aim wherever there is room; the clock angle of a path is the one at the handle while it is pulled back.
+    The wand is threaded through the opening along its own line and turned about it wherever there is room;
+    with `moves` it also leans from aim to aim on the way. The clock angle of a path is the one at the handle
+    while it is pulled back.
     """
     inward(opening)  # refuses an opening between two bays
-    tools = tools_for(space, wand, opening, clocks=clocks, down=down, holes=holes)
-    paths: list[Path] = []
-    searches: list[Search] = []
-    for entry, aim in zip(entries, aims, strict=True):  # each is a search of its own
-        search = searched(tools, entry, aim)
-        for clock in clocks:
-            column = int(np.argmin(np.abs(np.angle(np.exp(1j * (tools.clocks - clock))))))
-            way, search = checked_way(search, column)
-            path = _bent_path(search, way, float(clock), shortest) if len(way) else None
-            if path is not None:
-                paths.append(path)
-        searches.append(search)
-    return tuple(paths), _refusals(tools, searches, paths)
+    tools = tools_for(
+        space, wand, opening, entries=entries, aims=aims, clocks=clocks, down=down, holes=holes, linked=moves
+    )
+    search = searched(tools)
+    paths = [
+        path
+        for lean in range(len(aims))
+        for clock in clocks
+        if (path := _bent_path(search, lean, float(clock), shortest)) is not None
+    ]
+    return tuple(paths), _refusals(search, paths)
 
 
 def bent_gets_into(
-    space: Space, wand: Wand, opening: "Opening", bay: int, *, aims: FloatArray,
-    holes: "tuple[Opening, ...]", down: ArrayLike,
-) -> bool:  # fmt: skip
-    """Tell whether a bent wand's tip gets into a bay along some aim, at any clock angle, by a checked way."""
-    tools = tools_for(space, wand, opening, clocks=[0.0], down=down, holes=holes)
-    for aim in aims:
-        search = searched(tools, np.asarray(opening.center), aim)
-        rows, columns = np.nonzero(search.reached)
-        poses = body_poses(
-            tools.threading,
-            tools.rows[rows],
-            tools.clocks[columns],
-            entry=search.entry,
-            aim=aim,
-            down=tools.down,
-        )
-        inside = np.flatnonzero(bays_at(space, poses.carried(tools.threading.points[0])) == bay)
-        for column in np.unique(columns[inside]):
-            way, _ = checked_way(search, int(column))
-            if len(way) and way[-1, 0] >= rows[inside][columns[inside] == column].min():
-                return True
-    return False
+    space: Space, wand: Wand, opening: "Opening", bay: int, *, holes: "tuple[Opening, ...]", down: ArrayLike
+) -> bool:
+    """Tell whether a bent wand's tip gets into a bay, at any lean and clock angle, by a checked way."""
+    return bent_way_into(space, wand, opening, bay, holes=holes, down=down) is not None
 
 
-def _bent_path(search: Search, way: IntArray, clock: float, shortest: float) -> Path | None:
-    tools = search.tools
-    depths = tools.threading.depths[tools.rows]
-    deepest, column = int(way[-1, 0]), int(way[-1, 1])
-    shallowest = max(pull_back(search, column, deepest), int(np.searchsorted(depths, shortest)))
-    if shallowest >= deepest:
-        return None
-    rows = np.arange(deepest, shallowest - 1, -1)
-    tip_path = tip_path_of(search, rows, column)
-    ranges = ranges_of(tools.space, tip_path, inner_bay(tools.opening))
-    steps = np.stack([depths[way[:, 0]], tools.clocks[way[:, 1]]], axis=1)
-    return Path(
-        wand=tools.wand, opening=tools.opening.name, aim=search.aim, entry=search.entry, clock=clock,
-        deepest=float(depths[deepest]), shallowest=float(depths[shallowest]), tip_path=tip_path,
-        ranges=ranges, through=(tools.opening.name,), limit=bent_limit(search, deepest, column), way=steps,
-    )  # fmt: skip
-
-
-def tip_path_of(search: Search, rows: IntArray, column: int) -> TipPath:
-    """Return the tip's poses at some searched depths (deepest first) and one clock angle."""
-    tools = search.tools
-    threading = tools.threading
-    poses = body_poses(
-        threading, tools.rows[rows], np.full(len(rows), tools.clocks[column]), entry=search.entry,
-        aim=search.aim, down=tools.down,
-    )  # fmt: skip
-    frame = threading.frames[0]
-    return TipPath(
-        points=poses.carried(threading.points[0]),
-        axes=np.einsum("kij,j->ki", poses.rotations, frame[0]),
-        clocks=np.einsum("kij,j->ki", poses.rotations, frame[2]),
-        depths=threading.depths[tools.rows[rows]],
+def bent_way_into(
+    space: Space, wand: Wand, opening: "Opening", bay: int, *, holes: "tuple[Opening, ...]", down: ArrayLike
+) -> FloatArray | None:
+    """Return the stands (k, 13) of a checked way of a bent wand's tip into a bay, or None."""
+    entries, aims = fan(wand, opening)
+    tools = tools_for(
+        space, wand, opening, entries=entries, aims=aims, clocks=[0.0], down=down, holes=holes, linked=True
     )
+    goals = _tips_in(tools, bay)
+    if not goals.any():
+        return None
+    search = searched(tools, goals)
+    return None if search.goal < 0 else way_to(search, search.goal).stands
+
+
+def _tips_in(tools: Tools, bay: int) -> BoolArray:
+    """Tell (l, c, r) at which states the tip is in a bay."""
+    shape = (len(tools.leans.aims), len(tools.clocks), len(tools.marks))
+    states = np.flatnonzero(np.broadcast_to(tools.passes[:, None, :] > 0, shape))
+    points, _, _ = tips_at(tools.threading, stands_at(tools, states))
+    low, high = tools.space.bays.bays[bay].box
+    near = ((points >= low) & (points <= high)).all(axis=1)
+    inside = np.zeros(len(states), dtype=np.bool_)
+    inside[near] = bays_at(tools.space, points[near]) == bay if near.any() else False
+    goals = np.zeros(int(np.prod(shape)), dtype=np.bool_)
+    goals[states[inside]] = True
+    return goals.reshape(shape)
+
+
+def _bent_path(search: Search, lean: int, clock: float, shortest: float) -> Path | None:
+    """Return the path along one lean and clock angle from the greatest depth reached there, if any."""
+    tools = search.tools
+    column = int(np.argmin(np.abs(np.angle(np.exp(1j * (tools.clocks - clock))))))
+    rows = np.flatnonzero(search.reached[lean, column])
+    if not len(rows) or tools.marks[rows[-1]] <= shortest:
+        return None
+    deepest = int(rows[-1])
+    state = (lean * len(tools.clocks) + column) * len(tools.marks) + deepest
+    least = max(deepest - pull_back(search, state), int(np.searchsorted(tools.marks, shortest)))
+    if least >= deepest:
+        return None
+    stands = stands_at(tools, state - np.arange(deepest - least + 1))
+    points, axes, ups = tips_at(tools.threading, stands)
+    tip_path = TipPath(points=points, axes=axes, clocks=ups, depths=stands[:, 0])
+    return Path(
+        wand=tools.wand, opening=tools.opening.name, aim=tools.leans.aims[lean],
+        entry=tools.leans.entries[lean], clock=clock, deepest=float(stands[0, 0]),
+        shallowest=float(stands[-1, 0]), tip_path=tip_path,
+        ranges=ranges_of(tools.space, tip_path, inner_bay(tools.opening)), through=(tools.opening.name,),
+        limit=bent_limit(search, lean, column, deepest), way=way_to(search, state),
+    )  # fmt: skip
 
 
 def ranges_of(space: Space, tip_path: TipPath, entered: int) -> tuple[BayRange, ...]:
@@ -118,18 +126,18 @@ def ranges_of(space: Space, tip_path: TipPath, entered: int) -> tuple[BayRange, 
     )
 
 
-def bent_limit(search: Search, row: int, column: int) -> str:
-    """Return what ends a bent wand's depth at one clock angle, in words with sizes in mm."""
+def bent_limit(search: Search, lean: int, column: int, row: int) -> str:
+    """Return what ends a bent wand's depth at one lean and clock angle, in words with sizes in mm."""
     tools = search.tools
-    depth = 1e3 * tools.threading.depths[tools.rows[row]]
-    if row + 1 >= len(tools.rows):
+    depth = 1e3 * tools.marks[row]
+    if row + 1 >= len(tools.marks):
         return f"stops {depth:.0f} mm in, at its own length"
-    face, capsule = int(search.faces[row + 1, column]), int(search.capsules[row + 1, column])
-    if face < 0 and tools.threading.depths[tools.rows[row + 1]] > tools.free:
+    face, capsule = int(search.faces[lean, column, row + 1]), int(search.capsules[lean, column, row + 1])
+    if face < 0 and tools.marks[row + 1] > tools.free:
         return f"stops {depth:.0f} mm in, where its free length droops {1e3 * tools.wand.droop_limit:.1f} mm"
     if face < 0:
         return _hole_limit(tools, row + 1)
-    where = f"{tools.coarse.names[capsule]} on {tools.space.part_of(face)}"
+    where = f"{tools.body.names[capsule]} on {tools.space.part_of(face)}"
     return (
         f"stops {depth:.0f} mm in, its {where}"
         if row
@@ -138,32 +146,36 @@ def bent_limit(search: Search, row: int, column: int) -> str:
 
 
 def _hole_limit(tools: Tools, row: int) -> str:
-    needed = 1e3 * float(tools.threading.needed[tools.rows[row]])
-    depth = 1e3 * float(tools.threading.depths[tools.rows[row]])
+    hole, name = 1e3 * tools.opening.diameter, tools.opening.name
+    for section in tools.wand.sections:
+        if section.diameter > tools.opening.diameter * (1.0 + 1e-9):
+            return f"{name}: {1e3 * section.diameter:.1f} mm {section.name} in a {hole:.1f} mm hole"
+    needed = 1e3 * float(np.interp(tools.marks[row], tools.threading.depths, tools.threading.needed))
     return (
-        f"{tools.opening.name}: {depth:.0f} mm behind its tip the wand needs a hole of {needed:.2f} mm, "
-        f"this one has {1e3 * tools.opening.diameter:.2f} mm"
+        f"{name}: {1e3 * tools.marks[row]:.0f} mm behind its tip the wand needs a hole of {needed:.2f} mm, "
+        f"this one has {hole:.2f} mm"
     )
 
 
-def _refusals(tools: Tools, searches: Sequence[Search], paths: Sequence[Path]) -> tuple[Refusal, ...]:
+def _refusals(search: Search, paths: Sequence[Path]) -> tuple[Refusal, ...]:
     """Return one refusal for the opening if nothing enters, else one for each bay not reached."""
-    best = max(searches, key=lambda search: search.deepest)
-    row = max(int(np.searchsorted(tools.threading.depths[tools.rows], best.deepest - 1e-9)), 0)
-    column = int(np.argmax(best.reached[row])) if best.deepest > 0.0 else int(np.argmin(best.faces[0] >= 0))
-    reason = bent_limit(best, row, column)
-    if best.deepest == 0.0 and not best.clear[0].any():
-        face = int(best.faces[0, column])
+    tools = search.tools
+    row = max(int(np.searchsorted(tools.marks, search.deepest - 1e-9)), 0)
+    at = search.reached[:, :, row] if search.deepest > 0.0 else search.faces[:, :, 0] < 0
+    lean, column = (int(k) for k in np.unravel_index(int(np.argmax(at)), at.shape))
+    reason = bent_limit(search, lean, column, row)
+    if search.deepest == 0.0 and tools.passes[:, 0].any() and not search.reached[:, :, 0].any():
+        face = int(search.faces[0, 0, 0])
         part = tools.space.part_of(face) if face >= 0 else "its own rim"
         reason = f"no room outside {tools.opening.name} for the wand: it meets {part}"
-    bends = tools.wand.length - tools.wand.straight_shank
     missing = {bay.index: bay.name for bay in tools.space.bays.bays}
     for path in paths:
         for bay in path.bays_reached:
             missing.pop(bay, None)
     names = [""] if not paths else list(missing.values())
-    place = best.entry + best.deepest * best.aim
-    short = max(0.0, bends - best.deepest) if not paths else math.inf
+    place = tools.leans.entries[lean] + search.deepest * tools.leans.aims[lean]
+    bends = tools.wand.length - tools.wand.straight_shank
+    short = max(0.0, bends - search.deepest) if not paths else math.inf
     return tuple(
         Refusal(
             wand=tools.wand.name, opening=tools.opening.name,

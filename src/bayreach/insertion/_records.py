@@ -5,6 +5,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from bayreach.arrays import FloatArray
+from bayreach.insertion._ways import Way
 from bayreach.poses import TipPath
 from bayreach.wands import Wand
 
@@ -44,9 +45,9 @@ class Path:
         Names of the openings that the tip passes, in order, the entry first.
     limit : str
         What ends it there.
-    way : (k, 2) float
-        Depth (m) and clock angle (rad) at the handle of the steps from outside to the greatest depth;
-        straight steps between them. Empty for a flexible wand.
+    way : Way
+        How a rigid wand stands in the opening at each step from outside to the greatest depth. Empty for a
+        flexible wand.
     line : (p, 3) float
         The line that a flexible wand lies along, from the opening in, in m; empty for others.
     """
@@ -62,7 +63,7 @@ class Path:
     ranges: tuple[BayRange, ...]
     through: tuple[str, ...]
     limit: str
-    way: FloatArray
+    way: Way
     line: FloatArray = field(default_factory=lambda: np.zeros((0, 3)))
 
     @property

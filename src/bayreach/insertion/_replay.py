@@ -2,20 +2,18 @@
 
 import math
 from dataclasses import dataclass
-from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numpy.typing import ArrayLike
 
 from bayreach.arrays import BoolArray, FloatArray
-from bayreach.insertion._bent import body_of, body_poses, threading_of
+from bayreach.insertion._bent import body_of, threading_of
 from bayreach.insertion._records import Path
+from bayreach.insertion._turning import FINE
+from bayreach.insertion._ways import poses_along
 
 if TYPE_CHECKING:
     from bayreach.bays import Opening
-
-DOWN = (0.0, 0.0, -1.0)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -47,7 +45,7 @@ class Replay:
         }
 
 
-def replay(path: Path, opening: "Opening", *, step: float = 0.002, down: ArrayLike = DOWN) -> Replay:
+def replay(path: Path, opening: "Opening", *, step: float = 0.002) -> Replay:
     """Return the whole wand at steps of at most `step` (m) of its tip's travel along the way of `path`.
 
     `opening` is the one the path enters through. What needs no room outside (coupled afterwards, or the
@@ -55,36 +53,22 @@ def replay(path: Path, opening: "Opening", *, step: float = 0.002, down: ArrayLi
     """
     if path.wand.shape == "flexible":
         return _flexible_replay(path, step)
-    return _rigid_replay(path, opening, step, down)
+    return _rigid_replay(path, opening, step)
 
 
-def _rigid_replay(path: Path, opening: "Opening", step: float, down: ArrayLike) -> Replay:
+def _rigid_replay(path: Path, opening: "Opening", step: float) -> Replay:
     wand = path.wand
-    threading = threading_of(wand, opening.thickness, min(step, 0.0005))
+    threading = threading_of(wand, opening.thickness, FINE)
     body = body_of(wand)
-    reach = float(np.linalg.norm(threading.points[:, 1:], axis=1).max()) + wand.diameter
-    rows, clocks = [np.zeros(1, dtype=np.int64)], [path.way[:1, 1]]
-    for (start, clock), (stop, next_clock) in pairwise(path.way):
-        swing = (next_clock - clock + math.pi) % (2.0 * math.pi) - math.pi
-        count = max(1, math.ceil(max(abs(stop - start), reach * abs(swing)) / step))
-        shares = np.arange(1, count + 1) / count
-        wanted = start + shares * (stop - start)
-        marks = np.searchsorted(threading.depths, wanted + 1e-9, side="right") - 1  # never past the end
-        rows.append(marks.clip(0, len(threading.depths) - 1))
-        clocks.append(clock + shares * swing)
-    every_row, every_clock = np.concatenate(rows), np.concatenate(clocks)
-    poses = body_poses(
-        threading,
-        every_row,
-        every_clock,
-        entry=path.entry,
-        aim=path.aim,
-        down=np.asarray(down, dtype=np.float64),
-    )
-    depths = threading.depths[every_row]
-    starts, ends = poses.carried(body.starts), poses.carried(body.ends)
+    depths, rotations, origins = poses_along(threading, path.way, step)
+
+    def carried(points: FloatArray) -> FloatArray:
+        moved: FloatArray = np.einsum("kij,cj->kci", rotations, points) + origins[:, None]
+        return moved
+
+    starts, ends = carried(body.starts), carried(body.ends)
     if wand.couple_after:
-        out = body.from_tip[None, :] - depths[:, None] > wand.room_outside
+        out = (body.far + body.near)[None, :] / 2.0 - depths[:, None] > wand.room_outside
         starts, ends = _drawn_in(out, starts, ends)
     return Replay(depths=depths, starts=starts, ends=ends, radii=body.radii)
 

@@ -19,6 +19,7 @@ from bayreach.insertion._straight import (
     STRUCTURE,
     StraightReach,
 )
+from bayreach.insertion._ways import slid
 from bayreach.poses import straight_path
 
 if TYPE_CHECKING:
@@ -79,7 +80,7 @@ def _straight_path(
         wand=reach.wand, opening=reach.opening.name, aim=reach.aims[index], entry=reach.entries[index],
         clock=clock, deepest=deepest, shallowest=shallowest, tip_path=tip_path, ranges=ranges,
         through=through, limit=limit_sentence(space, reach, index),
-        way=np.array([[0.0, clock], [deepest, clock]]),
+        way=slid(reach.entries[index], reach.aims[index], clock, deepest, down),
     )  # fmt: skip
 
 

@@ -7,12 +7,13 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from bayreach.arrays import FloatArray, unit_vectors
-from bayreach.insertion._aims import aims_over_cone, candidate_aims, widest_tilt
+from bayreach.insertion._aims import candidate_aims
 from bayreach.insertion._bent_paths import bent_gets_into, bent_paths
 from bayreach.insertion._flexible import bender_of, entries_of
 from bayreach.insertion._flexible_paths import flexible_paths, route_into
+from bayreach.insertion._leans import fan, few
 from bayreach.insertion._records import Path, Refusal
-from bayreach.insertion._space import Space, inward
+from bayreach.insertion._space import Space
 from bayreach.insertion._straight import straight_reach
 from bayreach.insertion._straight_paths import straight_paths
 from bayreach.wands import Wand
@@ -29,10 +30,9 @@ def aims_tried(space: Space, wand: Wand, opening: "Opening") -> FloatArray:
         return np.array([entry.heading for entry in entries_of(bender_of(space, wand, opening))]).reshape(
             -1, 3
         )
-    axis = inward(opening)
-    tilt = max(widest_tilt(wand, opening), 0.0)
-    rings = [aims_over_cone(axis, lean, 5)[1:] for lean in (0.5 * min(tilt, 0.5), 0.9 * min(tilt, 0.9))]
-    return np.concatenate([axis[None], *rings])
+    entries, aims = fan(wand, opening)
+    middle: FloatArray = aims[np.linalg.norm(entries - opening.center, axis=1) < 1e-9]
+    return middle
 
 
 def gets_into(
@@ -43,8 +43,7 @@ def gets_into(
     if wand.shape == "flexible":
         return route_into(bender_of(space, wand, opening, holes), bay) is not None
     if wand.shape == "bent":
-        aims = aims_tried(space, wand, opening)
-        return bent_gets_into(space, wand, opening, bay, aims=aims, holes=holes, down=down)
+        return bent_gets_into(space, wand, opening, bay, holes=holes, down=down)
     paths, _ = paths_through(space, wand, opening, count=count, shortest=shortest, holes=holes, down=down)
     return any(bay in path.bays_reached for path in paths)
 
@@ -61,6 +60,7 @@ def paths_through(
     shortest: float = 0.01,
     holes: "tuple[Opening, ...]" = (),
     down: ArrayLike = DOWN,
+    moves: bool = False,
 ) -> tuple[tuple[Path, ...], tuple[Refusal, ...]]:
     """Return a wand's paths through an opening, and a refusal for it or for each bay not reached.
 
@@ -82,6 +82,8 @@ def paths_through(
         More openings that are as if cut.
     down : (3,) float
         The way down, from which clock zero is counted.
+    moves : bool
+        Look for ways in that lean or pivot in the opening as well: slower, and never fewer paths.
 
     Raises
     ------
@@ -94,8 +96,7 @@ def paths_through(
         if wand.shape == "straight":
             places, directions = candidate_aims(space, wand, opening, count)
         else:
-            directions = aims_tried(space, wand, opening)
-            places = np.tile(opening.center, (len(directions), 1))
+            places, directions = fan(wand, opening) if moves else few(wand, opening)
     else:
         directions = unit_vectors(np.atleast_2d(np.asarray(aims, dtype=np.float64)))
         given = opening.center if entries is None else np.asarray(entries, dtype=np.float64)
@@ -103,7 +104,7 @@ def paths_through(
     if wand.shape == "bent":
         return bent_paths(
             space, wand, opening, aims=directions, entries=places, clocks=clocks, shortest=shortest,
-            holes=holes, down=down,
+            holes=holes, down=down, moves=moves,
         )  # fmt: skip
     reach = straight_reach(space, wand, opening, directions, entries=places, holes=holes)
     return straight_paths(space, reach, clocks=clocks, shortest=shortest, down=down)

@@ -147,8 +147,9 @@ def reach_through(ground: Ground, wand: Wand, opening: "Opening", *, look: bool 
     count = ground.care.aims if wand.shape == "straight" else 9
     clocks = (0.0,) if wand.shape != "bent" else CLOCKS
     paths, refusals = paths_through(
-        ground.space, wand, opening, count=count, clocks=clocks, shortest=SHORTEST, down=ground.down
-    )
+        ground.space, wand, opening, count=count, clocks=clocks, shortest=SHORTEST, down=ground.down,
+        moves=True,
+    )  # fmt: skip
     if wand.shape == "straight" and paths:
         found, sources = _straight_places(ground, wand, opening)
         paths += _ways_to(ground, wand, opening, found, sources)
@@ -178,8 +179,12 @@ def _solid_angle(ground: Ground, wand: Wand, opening: "Opening", paths: Sequence
         aims = aims_over_cone(inward(opening), tilt, ground.care.aims)
         depths = straight_reach(ground.space, wand, opening, aims).depths
         return cone * float((depths > SHORTEST).mean())
-    tried = len(aims_tried(ground.space, wand, opening))
-    return cone * min(1.0, len({tuple(path.aim) for path in paths}) / max(tried, 1))
+    tried = aims_tried(ground.space, wand, opening)
+    done = {tuple(path.aim.round(9)) for path in paths}
+    does = np.array([tuple(aim.round(9)) in done for aim in tried])
+    # Each aim of an even spread over the cone counts as the nearest one tried.
+    nearest = np.argmax(aims_over_cone(inward(opening), tilt, ground.care.aims) @ tried.T, axis=1)
+    return cone * float(does[nearest].mean())
 
 
 def _tip_places(ground: Ground, wand: Wand, paths: Sequence[Path], found: BoolArray) -> FloatArray:

@@ -71,7 +71,7 @@ def replays(job: Job, progress: Progress = quiet) -> tuple[dict[str, Any], ...]:
     for row in reaching.reach(_ground(site), job.wands, progress=progress):
         if row.paths:
             deepest = max(row.paths, key=lambda path: path.deepest)
-            steps = replay(deepest, openings[row.opening], down=job.down).table()
+            steps = replay(deepest, openings[row.opening]).table()
             tables.append({"wand": row.wand, "opening": row.opening, **steps})
     return tuple(tables)
 

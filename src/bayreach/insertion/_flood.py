@@ -1,0 +1,104 @@
+"""A compiled search over the leans, clock angles and depths of a rigid wand in an opening, every step clear.
+
+States are numbered flat: leans (l), clocks (c), depths (r). A lattice is depths `marks` (r,), `frames`
+(l, c, 3, 3) and `places` (l, 3) that tell how the wand stands, `beside` (l, n), the leans next to each (-1:
+none), `turned` (l, n, c), the clock there, and `passes` (l, r), where the hole's own rule lets it.
+"""
+
+import heapq
+
+import numpy as np
+
+from bayreach.arrays import FloatArray, IntArray
+from bayreach.insertion._motion import Capsules, Line, motion_hit, placed, pose_hit
+from bayreach.insertion._solid import compiled
+from bayreach.insertion._tree import Tree
+
+Lattice = tuple[FloatArray, FloatArray, FloatArray, IntArray, IntArray, IntArray]
+UNKNOWN, BLOCKED, CLEAR = 0, 1, 2
+SLIDES_AND_TURNS = 4
+"""Moves on and back, and to either side in clock angle; the further ones are leans."""
+
+
+@compiled
+def stand_at(lattice: Lattice, state: int) -> FloatArray:
+    """Return the stand (13,) of a state."""
+    marks, frames, places = lattice[0], lattice[1], lattice[2]
+    lean, clock = state // len(marks) // frames.shape[1], state // len(marks) % frames.shape[1]
+    stand = np.zeros(13)
+    stand[0] = marks[state % len(marks)]
+    for k in range(3):
+        for j in range(3):
+            stand[1 + 3 * k + j] = frames[lean, clock, k, j]
+        stand[10 + k] = places[lean, k]
+    return stand
+
+
+@compiled
+def next_state(lattice: Lattice, state: int, move: int) -> int:
+    """Return the state that a move leads to; -1 where there is none or the hole's rule forbids it."""
+    marks, frames, _, beside, turned, passes = lattice
+    n_marks, n_clocks = len(marks), frames.shape[1]
+    lean, clock, mark = state // n_marks // n_clocks, state // n_marks % n_clocks, state % n_marks
+    if move < 2:
+        mark += 1 if move == 0 else -1
+    elif move < SLIDES_AND_TURNS:
+        clock = (clock + (1 if move == 2 else -1)) % n_clocks
+    else:
+        other = beside[lean, move - SLIDES_AND_TURNS]
+        clock = turned[lean, move - SLIDES_AND_TURNS, clock]
+        lean = other
+    if lean < 0 or mark < 0 or mark >= n_marks or not passes[lean, mark]:
+        return -1
+    return int((lean * n_clocks + clock) * n_marks + mark)
+
+
+@compiled
+def flood(
+    tree: Tree, shares: FloatArray, body: Capsules, line: Line, lattice: Lattice, goals: IntArray,
+    asked: FloatArray, most: int,
+) -> tuple[IntArray, IntArray, IntArray, int]:  # fmt: skip
+    """Return what a wand reaches from outside by slides, turns and leans, all of them clear.
+
+    Back come, for each state, where it was reached from (itself at the start, -1: not), a face in the way and
+    the capsule that meets it; and the first of `goals` (states above 0) met, -1: none. The search ends there,
+    or after `most` steps.
+    """
+    n_marks = len(lattice[0])
+    before, faces, parts = np.full(len(goals), -1), np.full(len(goals), -1), np.full(len(goals), -1)
+    verdicts = np.zeros(len(goals), dtype=np.uint8)
+    waiting = [(0, 0, 0)]
+    waiting.pop()
+    for state in range(0, len(goals), n_marks):
+        if lattice[5][state // n_marks // lattice[1].shape[1], 0]:
+            stand = stand_at(lattice, state)
+            faces[state], parts[state] = pose_hit(tree, shares, body, placed(line, stand), stand[0], asked)
+            verdicts[state] = CLEAR if faces[state] < 0 else BLOCKED
+            if faces[state] < 0:
+                before[state] = state
+                heapq.heappush(waiting, (0, 0, state))
+    steps = 0
+    while len(waiting) > 0 and steps < most:
+        _, turns, here = heapq.heappop(waiting)
+        if goals[here] > 0:
+            return before, faces, parts, here
+        stand = stand_at(lattice, here)
+        for move in range(SLIDES_AND_TURNS + lattice[3].shape[1]):
+            there = next_state(lattice, here, move)
+            if there < 0 or before[there] >= 0 or verdicts[there] == BLOCKED:
+                continue
+            steps += 1
+            ahead = stand_at(lattice, there)
+            face, part = -1, -1
+            if verdicts[there] == UNKNOWN:
+                face, part = pose_hit(tree, shares, body, placed(line, ahead), ahead[0], asked)
+                verdicts[there] = CLEAR if face < 0 else BLOCKED
+            if face < 0:
+                face, part = motion_hit(tree, shares, body, line, stand, ahead, asked)
+            if face >= 0:
+                faces[there], parts[there] = face, part
+                continue
+            before[there] = here
+            more = turns + (0 if move < 2 else 1)
+            heapq.heappush(waiting, (more - there % n_marks, more, there))
+    return before, faces, parts, -1

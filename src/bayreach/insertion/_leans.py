@@ -1,0 +1,103 @@
+"""Leans: the aims and places in an opening at which a bent wand is tried, and which lie beside which."""
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from bayreach.arrays import FloatArray, IntArray, unit_vectors
+from bayreach.insertion._aims import aims_over_cone, widest_tilt
+from bayreach.insertion._space import inward
+from bayreach.poses import clock_zero
+from bayreach.wands import Wand
+
+if TYPE_CHECKING:
+    from bayreach.bays import Opening
+
+RINGS = ((12.0, 6), (26.0, 8), (42.0, 8), (60.0, 8))
+"""Tilts in degrees at which a wand is tried to lean, and the ways it leans all round."""
+ASIDE = (0.006, 0.015, 0.035)
+"""Places in m off the middle of a wide opening at which a wand is tried; the same whatever its width."""
+BESIDE = math.radians(24.0)
+"""Leans no further apart than this are beside each other."""
+NEXT = 6
+"""Most leans beside one."""
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Leans:
+    """Aims (l, 3) and entries (l, 3) m; `frames` (l, c, 3, 3) of each at each clock angle.
+
+    `beside` (l, n) are the leans next to each (-1: none), `turned` (l, n, c) the clock there.
+    """
+
+    aims: FloatArray
+    entries: FloatArray
+    frames: FloatArray
+    beside: IntArray
+    turned: IntArray
+
+
+def fan(wand: Wand, opening: "Opening") -> tuple[FloatArray, FloatArray]:
+    """Return entries and aims (m, 3) spread over the opening and the cone that the wand's width leaves."""
+    axis = inward(opening)
+    tilt = max(widest_tilt(wand, opening), 0.0)
+    first = unit_vectors(np.cross(axis, np.eye(3)[np.argmin(np.abs(axis))]))
+    second = np.cross(axis, first)
+    aims = [axis]
+    for degrees, count in RINGS:
+        lean = math.radians(degrees)
+        if lean <= tilt:
+            turns = 2.0 * math.pi * np.arange(count) / count
+            sideways = np.cos(turns)[:, None] * first + np.sin(turns)[:, None] * second
+            aims += list(math.cos(lean) * axis + math.sin(lean) * sideways)
+    entries = [np.asarray(opening.center)] * len(aims)
+    room = (opening.diameter - wand.largest_section.diameter) / 2.0
+    for aside in (aside for aside in ASIDE if aside <= room):
+        for turn in np.arange(4) * math.pi / 2.0:
+            entries.append(opening.center + aside * (math.cos(turn) * first + math.sin(turn) * second))
+            aims.append(axis)
+    return np.array(entries), np.array(aims)
+
+
+def few(wand: Wand, opening: "Opening") -> tuple[FloatArray, FloatArray]:
+    """Return the opening's centre and nine aims or fewer (m, 3), for a search that is to be quick."""
+    axis = inward(opening)
+    tilt = max(widest_tilt(wand, opening), 0.0)
+    rings = [aims_over_cone(axis, lean, 5)[1:] for lean in (0.5 * min(tilt, 0.5), 0.9 * min(tilt, 0.9))]
+    aims = np.concatenate([axis[None], *rings])
+    return np.tile(opening.center, (len(aims), 1)), aims
+
+
+def leans_of(
+    entries: FloatArray, aims: FloatArray, clocks: FloatArray, down: ArrayLike, *, linked: bool
+) -> Leans:
+    """Return the leans of aims at entries, at each of `clocks` (c,) rad; `linked`: some lie beside others."""
+    zeros = np.array([clock_zero(aim, down) for aim in aims])
+    quarters = np.cross(zeros, aims)
+    ups = np.cos(clocks)[None, :, None] * zeros[:, None] - np.sin(clocks)[None, :, None] * quarters[:, None]
+    ahead = np.broadcast_to(aims[:, None], ups.shape)
+    frames = np.stack([ahead, np.cross(ups, ahead), ups], axis=2)
+    beside = _beside(entries, aims) if linked else np.full((len(aims), 1), -1)
+    turned = np.zeros((*beside.shape, len(clocks)), dtype=np.int64)
+    for lean, next_ones in enumerate(beside):
+        for place, other in enumerate(next_ones):
+            alike = np.einsum("cij,dij->cd", frames[lean], frames[max(other, 0)])
+            turned[lean, place] = np.argmax(alike, axis=1)
+    return Leans(
+        aims=aims, entries=entries, frames=np.ascontiguousarray(frames), beside=beside, turned=turned
+    )
+
+
+def _beside(entries: FloatArray, aims: FloatArray) -> IntArray:
+    """Return the nearest leans (l, n) to each, by angle and by place, -1 where there are fewer."""
+    angles = np.arccos(np.clip(aims @ aims.T, -1.0, 1.0))
+    gaps = np.linalg.norm(entries[:, None] - entries[None], axis=2)
+    near = (angles <= BESIDE) & (gaps <= 1.5 * ASIDE[-1]) & ((angles < 1e-9) | (gaps < 1e-9))
+    far = np.where(near, angles + 20.0 * gaps, np.inf)
+    np.fill_diagonal(far, np.inf)
+    count = min(NEXT, max(len(aims) - 1, 1))
+    order = np.argsort(far, axis=1, kind="stable")[:, :count]
+    return np.where(np.isfinite(np.take_along_axis(far, order, axis=1)), order, -1)

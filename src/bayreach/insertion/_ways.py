@@ -1,0 +1,130 @@
+"""Ways in of a rigid wand: how it stands in the opening at each step, slid and turned evenly in between."""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from bayreach.arrays import FloatArray, frozen_floats, unit_vectors
+from bayreach.insertion._bent import Body, Threading
+from bayreach.poses import clock_zero, turned_about
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Way:
+    """Steps of a rigid wand from outside to its greatest depth.
+
+    Parameters
+    ----------
+    depths : (k,) float
+        Length in m of the wand's line that is through the opening.
+    aims, ups : (k, 3) float
+        Unit vectors along the wand's line in the opening, and that of its clock there.
+    places : (k, 3) float
+        Where its line passes the opening, in m.
+    """
+
+    depths: FloatArray
+    aims: FloatArray
+    ups: FloatArray
+    places: FloatArray
+
+    def __post_init__(self) -> None:
+        count = len(self.depths)
+        for name, shape in (
+            ("depths", (count,)),
+            ("aims", (count, 3)),
+            ("ups", (count, 3)),
+            ("places", (count, 3)),
+        ):
+            object.__setattr__(self, name, frozen_floats(getattr(self, name), shape=shape, name=name))
+
+    @property
+    def stands(self) -> FloatArray:
+        """(k, 13) float: depth, aim, side and up, place of each step."""
+        return stands_of(self.depths, self.aims, self.ups, self.places)
+
+    @property
+    def turns(self) -> FloatArray:
+        """(k - 1,) float: angle in rad by which the wand is turned, all ways together, at each step."""
+        if len(self.depths) < 2:
+            return np.zeros(0)
+        frames = self.stands[:, 1:10].reshape(-1, 3, 3)
+        cosines = (np.einsum("kij,kij->k", frames[1:], frames[:-1]) - 1.0) / 2.0
+        angles: FloatArray = np.arccos(np.clip(cosines, -1.0, 1.0))
+        return angles
+
+
+def stands_of(depths: FloatArray, aims: FloatArray, ups: FloatArray, places: FloatArray) -> FloatArray:
+    """Return stands (k, 13): depth, aim, side and up by rows, place."""
+    return np.hstack([np.asarray(depths)[:, None], aims, np.cross(ups, aims), ups, places])
+
+
+def way_of(stands: FloatArray) -> Way:
+    """Return the way of stands (k, 13)."""
+    stands = np.asarray(stands, dtype=np.float64).reshape(-1, 13)
+    return Way(depths=stands[:, 0], aims=stands[:, 1:4], ups=stands[:, 7:10], places=stands[:, 10:])
+
+
+def slid(entry: ArrayLike, aim: ArrayLike, clock: float, depth: float, down: ArrayLike) -> Way:
+    """Return the way of a wand slid to `depth` (m) along one line at one clock angle (rad)."""
+    along = unit_vectors(aim)
+    up = turned_about(clock_zero(along, down), along, clock)
+    return Way(
+        depths=np.array([0.0, depth]), aims=np.tile(along, (2, 1)), ups=np.tile(up, (2, 1)),
+        places=np.tile(np.asarray(entry, dtype=np.float64), (2, 1)),
+    )  # fmt: skip
+
+
+def line_arrays(threading: Threading) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+    """Return a threading as the plain arrays of the compiled motions."""
+    names = (threading.depths, threading.points, threading.frames, threading.shifts)
+    one, two, three, four = (np.array(each, dtype=np.float64, order="C") for each in names)
+    return one, two, three, four
+
+
+def capsule_arrays(body: Body) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray, FloatArray]:
+    """Return a body as the plain arrays of the compiled motions."""
+    names = (body.starts, body.ends, body.radii, body.far, body.near)
+    one, two, three, four, five = (np.array(each, dtype=np.float64, order="C") for each in names)
+    return one, two, three, four, five
+
+
+def poses_along(threading: Threading, way: Way, step: float) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return depths (n,), rotations (n, 3, 3) and origins (n, 3) along a way.
+
+    They are so close that no point of the wand moves by more than about `step` (m) between two.
+    """
+    from bayreach.insertion._motion import between, placed
+
+    line, stands = line_arrays(threading), way.stands
+    longest = float(np.linalg.norm(threading.points - threading.points[0], axis=1).max())
+    reach = max(longest, float(threading.depths[-1]))
+    rows = [stands[0]] if len(stands) else []
+    shifts = np.linalg.norm(np.diff(way.places, axis=0), axis=1) + np.abs(np.diff(way.depths))
+    for k, turn in enumerate(way.turns):
+        count = max(1, math.ceil((shifts[k] + reach * turn) / step))
+        rows += [between(stands[k], stands[k + 1], j / count) for j in range(1, count + 1)]
+    placements = np.array([placed(line, row) for row in rows]).reshape(-1, 12)
+    depths = np.array([row[0] for row in rows])
+    return depths, placements[:, :9].reshape(-1, 3, 3), placements[:, 9:]
+
+
+def tips_at(threading: Threading, stands: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return where the tip is, its axis and its clock direction, (k, 3) each, of stands (k, 13)."""
+    depths, last = threading.depths, len(threading.depths) - 2
+    rows = np.clip(np.searchsorted(depths, stands[:, 0], side="right") - 1, 0, last)
+    share = (stands[:, 0] - depths[rows]) / (depths[rows + 1] - depths[rows])
+
+    def at(values: FloatArray) -> FloatArray:
+        wide = share.reshape(-1, *[1] * (values.ndim - 1))
+        mixed: FloatArray = (1.0 - wide) * values[rows] + wide * values[rows + 1]
+        return mixed
+
+    frames = at(threading.frames)
+    rotations = np.einsum("kai,kaj->kij", stands[:, 1:10].reshape(-1, 3, 3), frames)
+    middle = at(threading.points) + np.einsum("ka,kai->ki", at(threading.shifts), frames[:, 1:])
+    tip = threading.frames[0]
+    points: FloatArray = stands[:, 10:] + np.einsum("kij,kj->ki", rotations, threading.points[0] - middle)
+    return points, unit_vectors(rotations @ tip[0]), unit_vectors(rotations @ tip[2])
