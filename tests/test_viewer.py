@@ -1,16 +1,21 @@
 """Pictures: what each pixel sees, what happens without OpenGL or a display, and labels that keep apart."""
 
 import io
+import os
+import shutil
 import signal
 import subprocess
 import sys
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
 from itertools import combinations
 from pathlib import Path
 
 import numpy as np
 import pytest
 from gold_pictures import looks_as_accepted
-from PIL import Image
+from PIL import Image, ImageGrab
 from sample_case import HEIGHT, LENGTH, WIDTH, sample_case
 
 from bayreach import heatmap, viewer
@@ -194,6 +199,53 @@ def test_the_window_s_keys_change_layers_and_cut(tmp_path: Path) -> None:
     assert covered[1] > 5000
     assert max(covered[0], covered[2], covered[3]) < covered[1] / 10
     assert all((one != two).any() for one, two in combinations(shots, 2))
+    # A wall without film is hatched: between its first and last red in a line, white stripes stand.
+    red = (shots[1] == (0xBB, 0x55, 0x66)).all(axis=2)
+    line = int(red.sum(axis=1).argmax())
+    first, last = np.flatnonzero(red[line])[[0, -1]]
+    stripes = (shots[1][line, first:last] == 255).all(axis=1)
+    assert 0.05 < stripes.mean() < 0.5
+
+
+SHOWN_SCRIPT = """
+import sys
+sys.path.insert(0, sys.argv[1])
+from sample_case import sample_case
+from bayreach.viewer._window import opened
+opened(sample_case(0.05)).show()
+"""
+
+
+@pytest.mark.skipif(shutil.which("Xvfb") is None, reason="no Xvfb: no display to open a window on")
+def test_a_window_opens_on_a_display_and_shows_the_structure() -> None:
+    command = [sys.executable, "-c", SHOWN_SCRIPT, str(Path(__file__).parent)]
+    with on_a_display() as display:
+        window = subprocess.Popen(command, env=os.environ | {"DISPLAY": display})
+        try:
+            coloured = 0
+            while coloured < 20_000:  # the run's own time limit ends a wait in vain
+                assert window.poll() is None, "the window closed by itself"
+                time.sleep(0.25)
+                picture = np.asarray(ImageGrab.grab(xdisplay=display).convert("RGB"), dtype=np.int64)
+                coloured = int((np.ptp(picture, axis=2) > 60).sum())
+        finally:
+            window.kill()
+            window.wait()
+
+
+@contextmanager
+def on_a_display() -> Iterator[str]:
+    """Yield the name of a display that lives in memory."""
+    read, write = os.pipe()
+    command = ["Xvfb", "-displayfd", str(write), "-screen", "0", "1280x900x24"]
+    server = subprocess.Popen(command, pass_fds=[write], stderr=subprocess.DEVNULL)
+    os.close(write)
+    try:
+        with os.fdopen(read) as told:
+            yield f":{told.readline().strip()}"
+    finally:
+        server.terminate()
+        server.wait()
 
 
 def test_the_picture_looks_as_it_was_accepted(case: Case, monkeypatch: pytest.MonkeyPatch) -> None:

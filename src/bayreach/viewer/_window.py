@@ -1,13 +1,15 @@
 """The window's process: the layers of the picture, turned by hand. Run as a module, with a result folder."""
 
 import sys
+import textwrap
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from bayreach.arrays import OUTSIDE, BoolArray
+from bayreach.arrays import OUTSIDE, BoolArray, IntArray
+from bayreach.cautions import ALWAYS
 from bayreach.picture import (
     Paint,
     chance_paint,
@@ -21,6 +23,7 @@ from bayreach.picture import (
     status_paint,
 )
 from bayreach.report import Case, coverage_line, main_openings, read_case, short, words
+from bayreach.viewer._hatch import hatched
 
 LAYERS: dict[str, tuple[str, Callable[[Case], Paint]]] = {
     "f": ("film", film_paint),
@@ -44,7 +47,8 @@ def opened(case: Case, *, off_screen: bool = False) -> Any:
     inside = case.sides.bay != OUTSIDE
     surface = _surface(pyvista, case, inside)
     layers = {key: layer for key, layer in LAYERS.items() if layer[0] in layer_rows(case)}
-    paints = {key: paint(case)[0][inside] for key, (_, paint) in layers.items()}
+    painted = {key: paint(case) for key, (_, paint) in layers.items()}
+    paints = {key: colours[inside] for key, (colours, _) in painted.items()}
     surface.cell_data["colour"] = paints["f"].copy()
     drawn = [
         plotter.add_mesh(
@@ -52,25 +56,48 @@ def opened(case: Case, *, off_screen: bool = False) -> Any:
         ),
         plotter.add_mesh(_lines(pyvista, case), color="#707070", line_width=1.5, lighting=False),
     ]
+    marks = {
+        key: _marks(pyvista, plotter, case, np.flatnonzero(inside), hatches)
+        for key, (_, hatches) in painted.items()
+    }
     _labels(plotter, case)
     legends: list[Any] = []
 
     def use(key: str) -> None:
         surface.cell_data["colour"][:] = paints[key]
         surface.GetCellData().GetArray("colour").Modified()
+        for layer, actors in marks.items():
+            for actor in actors:
+                actor.visibility = layer == key
         _legend(pyvista, plotter, case, key, legends)
         plotter.render()
 
     for key in layers:
         plotter.add_key_event(key, lambda key=key: use(key))
-    _cutting(plotter, case, drawn)
+    _cutting(plotter, case, [*drawn, *(actor for actors in marks.values() for actor in actors)])
     plotter.view_vector(-overview_direction(case.mesh, case.down), viewup=-case.down)
     plotter.enable_parallel_projection()
     plotter.add_axes()
-    _legend(pyvista, plotter, case, "f", legends)
-    foot = "\n".join([words("candidate_line"), *case.cautions[:2]])
-    plotter.add_text(foot[:500], position="lower_left", font_size=7, color="black", name="foot")
+    use("f")
+    foot = "\n".join(line for text in _said(case) for line in textwrap.wrap(text, 190))
+    plotter.add_text(foot, position="lower_left", font_size=7, color="black", name="foot")
     return plotter
+
+
+def _said(case: Case) -> tuple[str, ...]:
+    """Return the sentences at the foot: what no picture may go without."""
+    return words("candidate_line"), ALWAYS["estimate"], ALWAYS["not modelled"]
+
+
+def _marks(pyvista: Any, plotter: Any, case: Case, sides: IntArray, hatches: IntArray) -> list[Any]:
+    """Lay a layer's hatches over the sides drawn and return their actors."""
+    actors = []
+    for surface, texture in hatched(pyvista, case.mesh, sides, hatches[sides]):
+        actor = plotter.add_mesh(surface, texture=texture, lighting=False, culling="back")
+        actor.mapper.SetResolveCoincidentTopologyToPolygonOffset()
+        actor.mapper.SetRelativeCoincidentTopologyPolygonOffsetParameters(-1.0, -1.0)
+        actors.append(actor)
+    return actors
 
 
 def _surface(pyvista: Any, case: Case, inside: BoolArray) -> Any:
