@@ -16,7 +16,7 @@ from bayreach.poses import straight_path
 from bayreach.rays import Scene
 from bayreach.repair import subdivided
 from bayreach.sight import targets_of
-from bayreach.tips import Tip
+from bayreach.tips import Tip, TipTable
 
 SIZE = (0.4, 0.1, 0.1)
 SIDE = Tip(pattern="side", spread=1.2, flow=2e-6)
@@ -121,15 +121,15 @@ def test_no_column_lays_more_than_is_sprayed_and_shares_add_up(place):
 
 def test_columns_are_found_again_by_their_content(place):
     """A second call with the same pulls computes nothing; another tip is another column."""
-    made, cache = candidates(place), {}
+    made, kept = candidates(place), passes.Kept()
     stages = []
-    first, _ = columns(place, made, cache=cache)
-    known = len(cache)
-    again, _ = columns(place, made, cache=cache, progress=lambda *told: stages.append(told))
+    first, _ = columns(place, made, kept=kept)
+    known = len(kept)
+    again, _ = columns(place, made, kept=kept, progress=lambda *told: stages.append(told))
     assert stages == []
     assert (first.direct != again.direct).nnz == 0
-    columns(place, candidates(place, tip=SIDE), cache=cache)
-    assert len(cache) > known
+    columns(place, candidates(place, tip=SIDE), kept=kept)
+    assert len(kept) > known
 
 
 def test_credit_for_fog_is_a_row_of_its_own_and_counts_only_when_asked(place):
@@ -152,18 +152,60 @@ def test_credit_for_fog_is_a_row_of_its_own_and_counts_only_when_asked(place):
 
 def test_columns_survive_a_file_and_serve_after_a_changed_wand(place, tmp_path):
     """One wand's columns come back from the file; only the other wand's are computed."""
-    cache: dict = {}
+    first = passes.Kept()
     made = candidates(place)
-    before, _ = columns(place, made, cache=cache)
-    (tmp_path / passes.KEPT_FILE).write_bytes(passes.kept_bytes(cache))
+    before, _ = columns(place, made, kept=first)
+    (tmp_path / passes.KEPT_FILE).write_bytes(passes.kept_bytes(first))
     kept = passes.kept_from(tmp_path / passes.KEPT_FILE)
-    assert set(kept) == set(cache)
+    assert kept.lit.keys() == first.lit.keys()
     told = []
     other = candidates(place, tip=SIDE)
-    both, _ = columns(place, [*made, *other], cache=kept, progress=lambda *words: told.append(words))
+    both, _ = columns(place, [*made, *other], kept=kept, progress=lambda *words: told.append(words))
     assert told[-1][2] < len(made) + len(other)
     assert (before.direct != both.direct[:, : len(made)]).nnz == 0
-    assert passes.kept_from(tmp_path / "none.npz") == {}
+    assert (before.fog == both.fog[:, : len(made)]).all()
+    assert len(passes.kept_from(tmp_path / "none.npz")) == 0
     (tmp_path / "bad.npz").write_bytes(b"no archive")
-    with pytest.raises(StoreError, match=r"the columns kept there cannot be read"):
-        passes.kept_from(tmp_path / "bad.npz")
+    (tmp_path / "cut.npz").write_bytes(passes.kept_bytes(first)[:-400])
+    for name in ("bad.npz", "cut.npz"):
+        with pytest.raises(StoreError, match=r"the columns kept there cannot be read"):
+            passes.kept_from(tmp_path / name)
+
+
+def test_film_on_more_sides_is_worked_out_for_those_sides_alone(place):
+    """Half of the sides first, then all: the same film as all at once, each side computed once."""
+    bays, scene, _ = place
+    made, kept = candidates(place), passes.Kept()
+    inside = np.flatnonzero(bays.side_bay >= 0)
+    air = air_of(bays.mesh, bays)
+    for sides in (inside[::2], inside):
+        found = passes.pass_columns(scene, targets_of(bays.mesh, sides), made, air=air, kept=kept)
+    assert sorted(len(sides) for sides in kept.sets.values()) == [len(inside[1::2]), len(inside[::2])]
+    whole = passes.pass_columns(scene, targets_of(bays.mesh, inside), made, air=air)
+    assert found.direct.toarray() == pytest.approx(whole.direct.toarray(), rel=1e-5, abs=1e-5)
+    assert (found.escaped == whole.escaped).all()
+    part = passes.pass_columns(scene, targets_of(bays.mesh, inside[3:40]), made, air=air, kept=kept)
+    assert len(kept.sets) == 2
+    assert (part.direct != found.direct[3:40]).nnz == 0
+
+
+def test_another_power_table_or_throw_is_another_column(place):
+    """Two tips that differ in one figure only must not share a column: power and table once did."""
+    cosine = [Tip(pattern="forward", spread=1.5, profile="cosine", power=p, flow=2e-6) for p in (1.0, 4.0)]
+    rows = [np.linspace(1.0, 2.0, 3000), np.linspace(2.0, 1.0, 3000)]
+    edges = np.linspace(0.0, 1.2, 3001)
+    turn = np.array([0.0, 2 * math.pi])
+    tables = [
+        Tip(pattern="table", flow=2e-6, table=TipTable(polar=edges, azimuth=turn, shares=row[:, None]))
+        for row in rows
+    ]
+    for one, other in (cosine, tables):
+        kept = passes.Kept()
+        columns(place, candidates(place, tip=one)[:1], kept=kept)
+        columns(place, candidates(place, tip=other)[:1], kept=kept)
+        assert len(kept) == 2
+    kept = passes.Kept()
+    made = candidates(place)[:1]
+    for far in (0.2, 0.4):
+        columns(place, made, kept=kept, flying={"wand": lambda d, far=far: np.exp(-d / far)})
+    assert len(kept) == 2

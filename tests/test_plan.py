@@ -13,6 +13,7 @@ from bayreach.deposit.direct import air_of
 from bayreach.errors import PlanError
 from bayreach.insertion import space_of
 from bayreach.measure import side_areas
+from bayreach.passes import Kept
 from bayreach.rays import Scene
 from bayreach.repair import subdivided
 from bayreach.tips import Tip
@@ -174,19 +175,37 @@ def test_lower_openings_come_first_and_of_one_wand_the_deepest_pull():
 
 
 def test_columns_are_kept_and_a_second_plan_is_the_same():
-    """The second plan finds every column in the cache and answers alike."""
-    cache: dict = {}
-    first = planned(ported((0.4, 0.1, 0.1), [(0.05, 0.05)]), share=0.9, drilling=False, cache=cache)
-    known = len(cache)
+    """The second plan finds every column kept and answers alike."""
+    kept = Kept()
+    first = planned(ported((0.4, 0.1, 0.1), [(0.05, 0.05)]), share=0.9, drilling=False, kept=kept)
+    known = len(kept)
     assert known > 0
-    again = planned(ported((0.4, 0.1, 0.1), [(0.05, 0.05)]), share=0.9, drilling=False, cache=cache)
-    assert len(cache) == known
+    again = planned(ported((0.4, 0.1, 0.1), [(0.05, 0.05)]), share=0.9, drilling=False, kept=kept)
+    assert len(kept) == known
     assert (first.objective, first.coverage) == (again.objective, again.coverage)
 
 
-def test_sides_found_short_by_a_simulation_are_planned_on():
-    sides, weight = plan.sample_sides(
-        np.ones(1000, dtype=bool), np.full(1000, 1e-3), np.zeros(1000, dtype=int), 50, include=[3, 777]
+def test_sides_found_short_by_a_simulation_are_planned_on_each_for_itself():
+    """Of 1000 sides of 10 cm² sampled by 50 three are short: each keeps its area, the rest 0.997 m²."""
+    required, areas, bay = np.ones(1000, dtype=bool), np.full(1000, 1e-3), np.zeros(1000, dtype=int)
+    sides, weight = plan.sample_sides(required, areas, bay, 50)
+    assert 29 in sides
+    more, own = plan.with_short(
+        sides, weight, np.array([3, 29, 777]), required=required, areas=areas, side_bay=bay
     )
-    assert {3, 777} <= set(sides.tolist())
-    assert weight.sum() == pytest.approx(1.0)
+    assert set(sides.tolist()) | {3, 777} == set(more.tolist())
+    assert own[np.isin(more, [3, 29, 777])] == pytest.approx([1e-3, 1e-3, 1e-3])
+    assert own.sum() == pytest.approx(1.0)
+    assert own[more == sides[0]] == pytest.approx(0.997 / 49)
+
+
+def test_a_changed_keep_out_moves_no_sample():
+    """A tenth of the sides need no film any more: the samples of the others stay where they were."""
+    rng = np.random.default_rng(3)
+    areas, bay = rng.random(5000), np.repeat([0, 1], 2500)
+    before, _ = plan.sample_sides(np.ones(5000, dtype=bool), areas, bay, 400)
+    required = np.ones(5000, dtype=bool)
+    required[1000:1500] = False
+    after, weight = plan.sample_sides(required, areas, bay, 400)
+    assert set(after.tolist()) == {side for side in before.tolist() if required[side]}
+    assert np.bincount(bay[after], weight) == pytest.approx(np.bincount(bay[required], areas[required]))

@@ -9,8 +9,9 @@ from small_job import small_job
 
 from bayreach import run
 from bayreach.errors import JobError
-from bayreach.job import Obstacle, load_job
+from bayreach.job import KeepOut, Obstacle, WrittenPass, load_job
 from bayreach.outcome import to_json
+from bayreach.passes import Kept
 
 
 @pytest.fixture(scope="module")
@@ -113,12 +114,20 @@ def test_a_plan_of_one_open_box_needs_no_hole_and_its_spray_agrees(job_path):
     assert plan.statement.startswith("0 new holes")
     assert planned.outcome.coverage.met
     assert "certificate.json" in planned.files
-    passes = tuple(
-        replace(
-            job.passes[0],
+    again = run.spray(replace(job, passes=written(planned)))
+    assert len(again.outcome.passes) == len(planned.outcome.passes)
+    assert again.outcome.coverage.fraction == pytest.approx(planned.outcome.coverage.fraction, abs=1e-9)
+    assert again.outcome.liquid.sprayed_m3 == pytest.approx(planned.outcome.liquid.sprayed_m3, rel=1e-9)
+
+
+def written(planned):
+    """Return the passes of a plan as a job writes them."""
+    return tuple(
+        WrittenPass(
             wand=row.wand,
             opening=row.opening,
             aim=np.array(row.aim),
+            entry=np.array(row.entry_m),
             clock=np.radians(row.clock_deg),
             deepest=row.from_m,
             shallowest=row.to_m,
@@ -127,9 +136,61 @@ def test_a_plan_of_one_open_box_needs_no_hole_and_its_spray_agrees(job_path):
         )
         for row in planned.outcome.passes
     )
-    again = run.spray(replace(job, passes=passes))
-    assert len(again.outcome.passes) == len(passes)
-    assert again.outcome.coverage.fraction == pytest.approx(planned.outcome.coverage.fraction, abs=0.02)
+
+
+def test_a_changed_wand_replans_with_the_columns_kept_and_answers_as_from_scratch(job_path):
+    """A second wand joins: only its columns are worked out, and the plan is the one made from scratch."""
+    job = load_job(job_path)
+    job = replace(job, target=replace(job.target, coverage=0.5))
+    kept = Kept()
+    run.plan(job, kept=kept)
+    first = len(kept)
+    thin = replace(job.wands[0], name="thin", diameter=0.004, tip=replace(job.wands[0].tip, spread=1.0))
+    both = replace(job, wands=(*job.wands, thin))
+    again = run.plan(both, kept=kept)
+    fresh = Kept()
+    scratch = run.plan(both, kept=fresh)
+    assert first < len(fresh) == len(kept)
+    assert again.outcome.passes == scratch.outcome.passes
+    assert again.outcome.coverage == scratch.outcome.coverage
+    assert again.files["kept.npz"] == scratch.files["kept.npz"]
+
+
+def test_a_keep_out_declared_later_replans_without_a_new_column(job_path):
+    """Sides that must not be wet leave the plan; what is known of the others is enough."""
+    job = load_job(job_path)
+    job = replace(job, target=replace(job.target, coverage=0.5))
+    kept = Kept()
+    run.plan(job, kept=kept)
+    known = set(kept.lit)
+    lamp = KeepOut(name="lamp", no="spray", box=np.array([[0.55, -0.01, -0.01], [0.61, 0.2, 0.2]]))
+    found = run.plan(replace(job, keep_outs=(lamp,)), kept=kept)
+    assert set(kept.lit) == known
+    assert len(kept.sets) == 1
+    assert [mask.name for mask in found.outcome.masks] == ["lamp"]
+
+
+def test_a_plan_found_short_is_made_again_with_what_the_simulation_showed(job_path, monkeypatch):
+    """Columns told half as thick again promise too much: the next round asks for more, and gets it."""
+    from bayreach.run import _plan
+
+    def flattering(*args, **given):
+        board = plain_board(*args, **given)
+        return replace(board, columns=replace(board.columns, direct=1.5 * board.columns.direct, settled=None))
+
+    def watched(*args):
+        found.append(plain_check(*args))
+        return found[-1]
+
+    plain_board, plain_check, found = _plan.board_of, _plan.verified, []
+    monkeypatch.setattr(_plan, "board_of", flattering)
+    monkeypatch.setattr(_plan, "verified", watched)
+    job = load_job(job_path)
+    planned = run.plan(replace(job, target=replace(job.target, coverage=0.98)))
+    assert [one.coverage.met for one in found] == [False, True]
+    assert planned.outcome.coverage.met
+    # What is proven is said of the columns and the target as asked, not of what was aimed at on top.
+    assert planned.outcome.plan.new_holes_bound == 0
 
 
 def test_reach_names_the_wand_that_fits(job_path):

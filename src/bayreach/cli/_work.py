@@ -9,6 +9,7 @@ from bayreach.cli._app import DONE, FAILED, NO, Json, OutFolder, app, say, say_j
 
 if TYPE_CHECKING:
     from bayreach.outcome import Outcome, Result
+    from bayreach.passes import Kept
 
 
 @app.command
@@ -152,6 +153,7 @@ def plan(
     out: OutFolder,
     no_drill: Annotated[bool, Parameter(negative="")] = False,
     sure: float | None = None,
+    keep: Path | None = None,
     json: Json = False,
 ) -> int:
     """Choose openings, holes, wands and passes for a job, verify them, and write everything.
@@ -164,13 +166,16 @@ def plan(
         propose no hole, whatever the job allows
     sure
         chance from 0.5 to below 1, like 0.95: plan with a margin, so that it stays covered in a hand
+    keep
+        folder of an earlier plan of this structure: what its passes lay is reused as far as it is still valid
     """
     from functools import partial
 
     from bayreach import run
 
+    kept = None if keep is None else _kept_in(keep)
     if sure is None:
-        return _run_into(job, out, partial(run.plan, no_drill=no_drill), json=json)
+        return _run_into(job, out, partial(run.plan, no_drill=no_drill, kept=kept), json=json)
     if no_drill:
         from bayreach.errors import JobError
 
@@ -179,17 +184,30 @@ def plan(
         )
         raise JobError(message)
     is_sure: list[bool] = []
-    code = _run_into(job, out, partial(_sure, sure=sure, is_sure=is_sure), json=json)
+    code = _run_into(job, out, partial(_sure, sure=sure, kept=kept, is_sure=is_sure), json=json)
     return code if all(is_sure) else NO
 
 
-def _sure(job: Any, progress: Any, *, sure: float, is_sure: list[bool]) -> "Result":
+def _kept_in(folder: Path) -> "Kept":
+    """Return the columns that an earlier plan kept in its folder."""
+    from bayreach.errors import StoreError
+    from bayreach.passes import KEPT_FILE, kept_from
+    from bayreach.store import file_sha256, read_outcome
+
+    files = read_outcome(folder).files
+    if KEPT_FILE not in files or file_sha256(folder / KEPT_FILE) != files[KEPT_FILE]:
+        message = f"{folder}: has no {KEPT_FILE} of its own plan to reuse; plan without --keep."
+        raise StoreError(message)
+    return kept_from(folder / KEPT_FILE)
+
+
+def _sure(job: Any, progress: Any, *, sure: float, kept: "Kept | None", is_sure: list[bool]) -> "Result":
     from dataclasses import replace
 
     from bayreach.doubt import sure_plan
     from bayreach.units import percent_text
 
-    found = sure_plan(job, sure=sure, progress=progress)
+    found = sure_plan(job, sure=sure, kept=kept, progress=progress)
     is_sure.append(found.met)
     words = (
         f"planned for {found.margin:.2f} times the least film, so that covered sides stay so with a chance"

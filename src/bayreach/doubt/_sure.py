@@ -9,6 +9,7 @@ from bayreach.doubt._factors import DoubtError
 from bayreach.doubt._folder import doubt_at, stored_site
 from bayreach.job import Job
 from bayreach.outcome import DoubtRecord, Outcome, Result, quiet
+from bayreach.passes import Kept
 from bayreach.run import plan
 
 ROUNDS = 4
@@ -78,7 +79,9 @@ def first_margin(job: Job, sure: float) -> float:
     return float(np.exp(ndtri(sure) * np.hypot(job.doubt.pull_speed, job.doubt.flow)))
 
 
-def sure_plan(job: Job, *, sure: float = 0.95, progress: Progress = quiet) -> SurePlan:
+def sure_plan(
+    job: Job, *, sure: float = 0.95, kept: Kept | None = None, progress: Progress = quiet
+) -> SurePlan:
     """Return a plan whose covered sides are covered with a chance of `sure` or more, as far as margins can.
 
     Margin method: the least film is raised by `first_margin`, the job planned anew and its passes doubted on
@@ -99,24 +102,27 @@ def sure_plan(job: Job, *, sure: float = 0.95, progress: Progress = quiet) -> Su
     if not 0.5 <= sure < 1.0:
         message = f"sure: {sure:g} found; a chance from 0.5 to below 1 is needed, as 0.95."
         raise DoubtError(message)
-    nominal = plan(job, progress).outcome
+    store = Kept() if kept is None else kept
+    nominal = plan(job, progress, kept=store).outcome
     margin = first_margin(job, sure)
-    best = _judged(job, nominal, margin=margin, sure=sure, progress=progress)
+    best = _judged(job, nominal, margin=margin, sure=sure, kept=store, progress=progress)
     for _ in range(ROUNDS - 1):
         if best.met:
             break
         margin *= STEP
-        found = _judged(job, nominal, margin=margin, sure=sure, progress=progress)
+        found = _judged(job, nominal, margin=margin, sure=sure, kept=store, progress=progress)
         best = max(best, found, key=lambda one: one.sure_fraction)
     return best
 
 
-def _judged(job: Job, nominal: Outcome, *, margin: float, sure: float, progress: Progress) -> SurePlan:
+def _judged(
+    job: Job, nominal: Outcome, *, margin: float, sure: float, kept: Kept, progress: Progress
+) -> SurePlan:
     target = job.target
     raised = replace(
         target, film_min=margin * target.film_min, film_max=max(target.film_max, margin * target.film_min)
     )
-    result = plan(replace(job, target=raised), progress)
+    result = plan(replace(job, target=raised), progress, kept=kept)
     site, pulls = stored_site(job, result.outcome)
     settings = replace(job.doubt, seed=job.doubt.seed + FRESH)
     record, arrays = doubt_at(site, pulls, settings, progress=progress)

@@ -69,7 +69,7 @@ def job_of(table: JobTable, *, path: Path, sha256: str) -> Job:
             _wand(row, table, path, index, density=liquid.density) for index, row in enumerate(table.wand)
         ),
         openings=tuple(_opening(row, per_unit) for row in table.opening),
-        passes=tuple(_written_pass(row) for row in table.pass_),
+        passes=tuple(_written_pass(row, per_unit) for row in table.pass_),
         film=FilmSettings(**table.film.model_dump()),
         keep_outs=tuple(_keep_out(row, per_unit) for row in table.keep_out),
         hinges=tuple(
@@ -236,7 +236,7 @@ def _opening(row: OpeningTable, per_unit: float) -> GivenOpening:
     )
 
 
-def _written_pass(row: PassTable) -> WrittenPass:
+def _written_pass(row: PassTable, per_unit: float) -> WrittenPass:
     return WrittenPass(
         wand=row.wand,
         opening=row.opening,
@@ -247,6 +247,7 @@ def _written_pass(row: PassTable) -> WrittenPass:
         count=row.count,
         pull_speed=row.pull_speed,
         dwell=row.dwell,
+        entry=None if row.entry is None else _place(row.entry, per_unit),
     )
 
 

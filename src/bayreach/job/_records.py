@@ -52,6 +52,8 @@ class WrittenPass:
         In m/s; None takes the wand's.
     dwell : float or None
         Seconds the trigger is held where `deepest` equals `shallowest`.
+    entry : (3,) float or None
+        Where the wand's axis passes the opening, in m; None takes where it fits.
     """
 
     wand: str
@@ -63,6 +65,7 @@ class WrittenPass:
     count: int = 1
     pull_speed: float | None = None
     dwell: float | None = None
+    entry: FloatArray | None = None
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -242,6 +242,9 @@ class PassTable(Table):
         description='name of an [[opening]], or one that `measure` lists: "opening x500 y200 z100" (mm)'
     )
     aim: Direction = Field(description="direction the wand is pushed in, in mesh axes")
+    entry: Vector | None = Field(
+        default=None, description="where its axis passes the opening, in mesh units; left out: where it fits"
+    )
     from_: Length = Field(alias="from", description="depth where the pull begins")
     to: Length = Field(description="depth where the pull ends")
     clock: Angle = Field(

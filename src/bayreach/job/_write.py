@@ -11,6 +11,7 @@ from typing import Any
 from bayreach.errors import JobError
 from bayreach.job._load import job_from
 from bayreach.job._records import Job, WrittenPass
+from bayreach.units import MESH_UNITS
 from bayreach.wands import Wand
 
 WAND_LENGTHS = ("length", "diameter", "tip_diameter", "bend_radius", "shank_diameter")
@@ -38,7 +39,7 @@ def write_job(job: Job, path: Path, *, wand: Wand, passes: Sequence[WrittenPass]
     data["wand"] = [
         _changed(table, before, wand) if table.get("name") == wand.name else table for table in data["wand"]
     ]
-    data["pass"] = [_pass_table(one) for one in passes]
+    data["pass"] = [_pass_table(one, MESH_UNITS[job.units]) for one in passes]
     text = toml_text(data)
     made = job_from(tomllib.loads(text), path=path, sha256=hashlib.sha256(text.encode()).hexdigest())
     try:
@@ -97,7 +98,7 @@ def _piece_table(piece: Any) -> dict[str, Any]:
     }
 
 
-def _pass_table(one: WrittenPass) -> dict[str, Any]:
+def _pass_table(one: WrittenPass, per_unit: float) -> dict[str, Any]:
     table: dict[str, Any] = {
         "wand": one.wand,
         "opening": one.opening,
@@ -107,6 +108,8 @@ def _pass_table(one: WrittenPass) -> dict[str, Any]:
         "clock": _quantity(one.clock, "rad"),
         "count": one.count,
     }
+    if one.entry is not None:
+        table["entry"] = [float(value) / per_unit for value in one.entry]
     if one.pull_speed is not None:
         table["pull_speed"] = _quantity(one.pull_speed, "m/s")
     if one.dwell is not None:

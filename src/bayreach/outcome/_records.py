@@ -83,7 +83,10 @@ class OpeningRecord:
 
 @dataclass(frozen=True, kw_only=True)
 class PassRecord:
-    """One pass: depths in m along the wand from the opening; time and liquid of all its pulls."""
+    """One pass: depths in m along the wand from the opening; time and liquid of all its pulls.
+
+    `entry_m` is where the wand's axis passes the opening: with it, a job's pass sprays the same again.
+    """
 
     wand: str
     opening: str
@@ -100,6 +103,7 @@ class PassRecord:
     clock_axis: Point | None = None
     through: tuple[str, ...] = ()
     order: int | None = None
+    entry_m: Point | None = None
 
 
 @dataclass(frozen=True, kw_only=True)

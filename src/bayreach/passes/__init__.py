@@ -2,13 +2,14 @@
 
 from bayreach.passes._candidates import Candidate, candidate_passes, clock_angles, cut_path, spread_paths
 from bayreach.passes._columns import PLAN_STEP, Columns, pass_columns
-from bayreach.passes._kept import KEPT_FILE, kept_bytes, kept_from
+from bayreach.passes._kept import KEPT_FILE, Kept, kept_bytes, kept_from
 
 __all__ = [
     "KEPT_FILE",
     "PLAN_STEP",
     "Candidate",
     "Columns",
+    "Kept",
     "candidate_passes",
     "clock_angles",
     "cut_path",

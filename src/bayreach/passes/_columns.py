@@ -1,8 +1,8 @@
 """What each candidate pass lays: sparse columns of film per volume, made once and kept by content."""
 
 import hashlib
-from collections.abc import Callable, Mapping, MutableMapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, fields
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -10,8 +10,8 @@ import numpy as np
 from bayreach.arrays import FloatArray, IntArray
 from bayreach.deposit.direct import Air, Flying, Pull
 from bayreach.deposit.direct import columns as direct_columns
-from bayreach.film import Column
 from bayreach.passes._candidates import Candidate
+from bayreach.passes._kept import KEPT_VERSION, Fates, Kept, Lit
 from bayreach.poses import Stations, stations_of
 
 if TYPE_CHECKING:
@@ -32,6 +32,8 @@ AT_ONCE = 64
 """Pulls between two reports of progress."""
 FLOOR = 1e-4
 """Film in 1/m² of one station below which no ray is asked: 0.1 µm needs a litre."""
+FLIGHTS = np.geomspace(1e-3, 30.0, 64)
+"""Distances in m at which two laws of throw are told apart."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -75,7 +77,7 @@ def pass_columns(
     flying: Mapping[str, Flying | None] | None = None,
     settled_per_fog: Mapping[str, FloatArray] | None = None,
     step: float = PLAN_STEP,
-    cache: MutableMapping[str, Column] | None = None,
+    kept: Kept | None = None,
     progress: Progress | None = None,
 ) -> Columns:
     """Return the columns of all candidates.
@@ -90,32 +92,71 @@ def pass_columns(
         Film in m that one m³ of that wand's fog in each bay leaves on each target side; adds settled columns.
     step : float
         Distance in m between stations.
-    cache : mapping, optional
-        Columns by content (mesh, tip, stations, targets): found ones are not computed again, new ones are
-        added.
+    kept : Kept, optional
+        Columns by content (structure, tip, stations, sides): what is there is not worked out again, what is
+        new is added.
     """
-    base = _digest_of(scene, targets)
+    laws = {} if flying is None else flying
+    store = Kept() if kept is None else kept
+    base = _digest_of(scene, targets, air)
     whole, parts = _pieces(candidates)
-    keys = [_key(base, candidates[index], step) for index in whole]
-    store: MutableMapping[str, Column] = {} if cache is None else cache
-    todo = [(key, candidates[index]) for key, index in zip(keys, whole, strict=True) if key not in store]
+    keys = {
+        index: _key(base, candidates[index], step, laws.get(candidates[index].wand.name)) for index in whole
+    }
+    one_of = {key: candidates[index] for index, key in keys.items()}
+    work = store.missing(tuple(keys.values()), targets.sides)
+    total, done = sum(len(pulls) for _, pulls in work), 0
+    for sides, pulls in work:
+        part = targets if len(sides) == targets.n_sides else _only(targets, sides)
+        for begin in range(0, len(pulls), AT_ONCE):
+            group = pulls[begin : begin + AT_ONCE]
+            _lay(store, scene, part, [(key, one_of[key]) for key in group], air=air, laws=laws, step=step)
+            done += len(group)
+            if progress is not None:
+                progress("columns", done, total)
+    store.used.update(one_of)
+    return _assembled(targets, candidates, store, keys, parts=parts, settled_per_fog=settled_per_fog)
 
-    for begin in range(0, len(todo), AT_ONCE):
-        group = todo[begin : begin + AT_ONCE]
-        pulls = [
-            Pull(
-                stations=stations_of(candidate.wet_path, step),
-                tip=candidate.wand.tip,
-                flying=None if flying is None else flying.get(candidate.wand.name),
-            )
-            for _, candidate in group
-        ]
-        found = direct_columns(scene, targets, pulls, air=air, floor=FLOOR, fate_rays=FATE_RAYS)
-        store.update({key: column for (key, _), column in zip(group, found, strict=True)})
-        if progress is not None:
-            progress("columns", begin + len(group), len(todo))
-    made = {index: store[key] for index, key in zip(whole, keys, strict=True)}
-    return _assembled(targets, candidates, made, parts, settled_per_fog)
+
+def _lay(
+    store: Kept,
+    scene: "Scene",
+    targets: "Targets",
+    group: Sequence[tuple[str, Candidate]],
+    *,
+    air: Air | None,
+    laws: Mapping[str, Flying | None],
+    step: float,
+) -> None:
+    """Work out what some pulls lay on `targets`, and keep it to the digits that a file keeps."""
+    pulls = [
+        Pull(
+            stations=stations_of(candidate.wet_path, step),
+            tip=candidate.wand.tip,
+            flying=laws.get(candidate.wand.name),
+        )
+        for _, candidate in group
+    ]
+    # Where a pull's fog is known already, rays are asked for film only.
+    rays = 1 if all(key in store.fates for key, _ in group) else FATE_RAYS
+    found = direct_columns(scene, targets, pulls, air=air, floor=FLOOR, fate_rays=rays)
+    for (key, _), column in zip(group, found, strict=True):
+        lit = Lit(sides=column.sides, direct=column.direct.astype(np.float32).astype(np.float64))
+        store.add(key, targets.sides, lit, Fates(fog=column.fog_to_bay, escaped=column.escaped))
+
+
+def _only(targets: "Targets", sides: IntArray) -> "Targets":
+    """Return the samples of some of the sides."""
+    from bayreach.sight import Targets
+
+    chosen = np.isin(targets.side, sides)
+    return Targets(
+        points=targets.points[chosen],
+        normals=targets.normals[chosen],
+        side=targets.side[chosen],
+        weight=targets.weight[chosen],
+        areas=targets.areas[np.isin(targets.sides, sides)],
+    )
 
 
 def _pieces(candidates: Sequence[Candidate]) -> tuple[list[int], dict[int, list[int]]]:
@@ -147,13 +188,15 @@ def _pieces(candidates: Sequence[Candidate]) -> tuple[list[int], dict[int, list[
 def _assembled(
     targets: "Targets",
     candidates: Sequence[Candidate],
-    made: Mapping[int, Column],
+    store: Kept,
+    keys: Mapping[int, str],
+    *,
     parts: Mapping[int, Sequence[int]],
     settled_per_fog: Mapping[str, FloatArray] | None,
 ) -> Columns:
     from scipy.sparse import csc_matrix, hstack
 
-    n_fog = max((len(column.fog_to_bay) for column in made.values()), default=1)
+    n_fog = max((len(store.fates[key].fog) for key in keys.values()), default=1)
     pieces: list[Any] = []
     fog, escaped = np.zeros((n_fog, len(candidates))), np.zeros(len(candidates))
     settled: list[FloatArray] = []
@@ -163,10 +206,10 @@ def _assembled(
             shares = {part: candidates[part].length / candidate.length for part in parts[index]}
         dense = np.zeros(targets.n_sides)
         for part, share in shares.items():
-            column = made[part]
-            dense[np.searchsorted(targets.sides, column.sides)] += share * column.direct
-            fog[:, index] += share * column.fog_to_bay
-            escaped[index] += share * column.escaped
+            fates = store.fates[keys[part]]
+            dense += share * store.film(keys[part], targets.sides)
+            fog[:, index] += share * fates.fog
+            escaped[index] += share * fates.escaped
         pieces.append(csc_matrix(dense[:, None]))
         if settled_per_fog is not None:
             settled.append(settled_per_fog[candidate.wand.name] @ fog[:-1, index])
@@ -180,17 +223,24 @@ def _assembled(
     )
 
 
-def _digest_of(scene: "Scene", targets: "Targets") -> str:
-    mark = hashlib.sha256()
-    for array in (scene.mesh.points, scene.mesh.faces, targets.points, targets.side):
+def _digest_of(scene: "Scene", targets: "Targets", air: Air | None) -> str:
+    """Return what every column depends on but the pull and the sides: structure, air, how it is sampled."""
+    samples = len(targets.points) // max(targets.n_sides, 1)
+    mark = hashlib.sha256(repr((KEPT_VERSION, samples, FATE_RAYS, FLOOR)).encode())
+    arrays = [scene.mesh.points, scene.mesh.faces]
+    if air is not None:
+        arrays += [air.side_bay, air.caps.mesh.points, air.caps.mesh.faces, air.cap_links]
+    for array in arrays:
         mark.update(np.ascontiguousarray(array).tobytes())
     return mark.hexdigest()
 
 
-def _key(base: str, candidate: Candidate, step: float) -> str:
-    """Return the content of a column as a digest: structure, targets, tip and stations."""
+def _key(base: str, candidate: Candidate, step: float, law: Flying | None) -> str:
+    """Return the content of a pull as a digest: structure, tip, throw and stations."""
     mark = hashlib.sha256(base.encode())
     mark.update(repr(_tip_words(candidate.wand.tip)).encode())
+    if law is not None:
+        mark.update(np.round(law(FLIGHTS), 12).tobytes())
     stations: Stations = stations_of(candidate.wet_path, step)
     for array in (stations.points, stations.axes, stations.clocks, stations.lengths):
         mark.update(np.ascontiguousarray(np.round(array, 9)).tobytes())
@@ -198,6 +248,9 @@ def _key(base: str, candidate: Candidate, step: float) -> str:
 
 
 def _tip_words(tip: "Tip") -> tuple[Any, ...]:
-    table = getattr(tip, "table", None)
-    told = None if table is None else hashlib.sha256(repr(table).encode()).hexdigest()
-    return (tip.pattern, tip.spread, tip.angle, tip.profile, tip.throw, tip.droplet, tip.droplet_spread, told)
+    """Return all that tells a tip's pattern from another's; film is per volume, so flow does not."""
+    words = [getattr(tip, field.name) for field in fields(tip) if field.name not in ("flow", "table")]
+    if tip.table is not None:
+        arrays = (tip.table.polar, tip.table.azimuth, tip.table.shares)
+        words += [hashlib.sha256(array.tobytes()).hexdigest() for array in arrays]
+    return tuple(words)

@@ -1,37 +1,135 @@
 """Columns kept by content between plans: after a changed wand or keep-out all others are still valid."""
 
+import hashlib
 import io
-from collections.abc import Mapping
+import zipfile
+import zlib
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
+from bayreach.arrays import FloatArray, IntArray
 from bayreach.errors import StoreError
-from bayreach.film import Column
 
 KEPT_FILE = "kept.npz"
+KEPT_VERSION = 1
+"""Version of what a key stands for; columns of another version are not found again."""
 
 
-def kept_bytes(cache: Mapping[str, Column]) -> bytes:
-    """Return the columns as one archive: read it back with `kept_from`."""
-    keys = sorted(cache)
-    columns = [cache[key] for key in keys]
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Lit:
+    """What one pull lays on one set of sides: ids (k,) of the sides lit, film (k,) per volume in 1/m²."""
+
+    sides: IntArray
+    direct: FloatArray
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Fates:
+    """Shares of a pull's spray: fog into each bay (n_bays + 1,), and what escaped."""
+
+    fog: FloatArray
+    escaped: float
+
+
+@dataclass(kw_only=True, eq=False)
+class Kept:
+    """Columns by content. It grows as columns are made, so it is no frozen record.
+
+    A pull (tip, stations, structure, throw) is known by its digest, and so is a set of sides; the film of a
+    pull may be known on several sets, which do not overlap. What is asked on other sides is made up of what
+    is known and of a set with the sides that lack.
+
+    Parameters
+    ----------
+    sets : dict
+        Side ids (k,), rising, by the set's digest.
+    lit : dict
+        By the pull's digest: by the set's digest, what the pull lays there.
+    fates : dict
+        By the pull's digest: what became of the rest.
+    used : set
+        Pulls that were asked for since this was made: `kept_bytes` writes these.
+    """
+
+    sets: dict[str, IntArray] = field(default_factory=dict)
+    lit: dict[str, dict[str, Lit]] = field(default_factory=dict)
+    fates: dict[str, Fates] = field(default_factory=dict)
+    used: set[str] = field(default_factory=set)
+
+    def __len__(self) -> int:
+        """Return the number of columns: pairs of a pull and a set."""
+        return sum(len(sets) for sets in self.lit.values())
+
+    def missing(self, pulls: Sequence[str], sides: IntArray) -> list[tuple[IntArray, list[str]]]:
+        """Return the work left: sides (k,) and the pulls, each once, whose film on them is not known."""
+        groups: dict[tuple[str, ...], list[str]] = {}
+        for pull in dict.fromkeys(pulls):
+            groups.setdefault(tuple(self.lit.get(pull, {})), []).append(pull)
+        work = []
+        for names, group in groups.items():
+            left = sides
+            for name in names:
+                left = np.setdiff1d(left, self.sets[name], assume_unique=True)
+            if len(left):
+                work.append((left, group))
+        return work
+
+    def add(self, pull: str, sides: IntArray, lit: Lit, fates: Fates) -> None:
+        """Take in what a pull lays on a set of sides; what is known of its fog stays as it is."""
+        name = hashlib.sha256(np.ascontiguousarray(sides, dtype=np.int64).tobytes()).hexdigest()
+        self.sets.setdefault(name, sides)
+        self.lit.setdefault(pull, {})[name] = lit
+        self.fates.setdefault(pull, fates)
+
+    def film(self, pull: str, sides: IntArray) -> FloatArray:
+        """Return the film (k,) per volume in 1/m² that a known pull lays on `sides` (k,), rising ids."""
+        film = np.zeros(len(sides))
+        for lit in self.lit[pull].values():
+            place = np.searchsorted(sides, lit.sides)
+            place[place == len(sides)] = 0
+            here = sides[place] == lit.sides if len(sides) else np.zeros(len(place), dtype=bool)
+            film[place[here]] = lit.direct[here]
+        return film
+
+
+def kept_bytes(kept: Kept) -> bytes:
+    """Return the columns in use as one archive: read it back with `kept_from`."""
+    pulls = sorted(kept.used & kept.lit.keys())
+    names = sorted({name for pull in pulls for name in kept.lit[pull]})
+    pairs = [(row, names.index(name)) for row, pull in enumerate(pulls) for name in sorted(kept.lit[pull])]
+    lit = [kept.lit[pulls[row]][names[place]] for row, place in pairs]
+    sets = [kept.sets[name] for name in names]
     buffer = io.BytesIO()
     np.savez_compressed(
         buffer,
-        keys=np.array(keys, dtype="U64"),
-        starts=np.cumsum([0, *(len(column.sides) for column in columns)]),
-        sides=np.concatenate([np.zeros(0, dtype=np.int64), *(column.sides for column in columns)]),
-        direct=np.concatenate([np.zeros(0), *(column.direct for column in columns)]),
-        areas=np.concatenate([np.zeros(0), *(column.areas for column in columns)]),
-        fog=np.array([column.fog_to_bay for column in columns]),
-        rest=np.array([(column.escaped, column.elsewhere, column.length) for column in columns]),
+        version=np.array([KEPT_VERSION]),
+        pulls=np.array(pulls, dtype="U64"),
+        fog=np.array([kept.fates[pull].fog for pull in pulls]),
+        escaped=np.array([kept.fates[pull].escaped for pull in pulls]),
+        set_starts=np.cumsum([0, *(len(sides) for sides in sets)]),
+        set_sides=_joined(sets, np.int64),
+        pairs=np.array(pairs, dtype=np.int64).reshape(-1, 2),
+        starts=np.cumsum([0, *(len(one.sides) for one in lit)]),
+        # Places in the set take less room than ids.
+        places=_joined(
+            [np.searchsorted(sets[pair[1]], one.sides) for pair, one in zip(pairs, lit, strict=True)],
+            np.int32,
+        ),
+        direct=_joined([one.direct for one in lit], np.float32),
     )
     return buffer.getvalue()
 
 
-def kept_from(path: Path) -> dict[str, Column]:
-    """Return the columns kept in an archive, by content; none where there is no such file.
+def _joined(arrays: Iterable[Any], kind: Any) -> Any:
+    return np.concatenate([np.zeros(0, dtype=kind), *arrays]).astype(kind)
+
+
+def kept_from(path: Path) -> Kept:
+    """Return the columns kept in an archive; none where there is no such file.
 
     Raises
     ------
@@ -39,23 +137,36 @@ def kept_from(path: Path) -> dict[str, Column]:
         When the file is there and cannot be read.
     """
     if not path.exists():
-        return {}
+        return Kept()
     try:
-        with np.load(path, allow_pickle=False) as stored:
+        with np.load(io.BytesIO(path.read_bytes()), allow_pickle=False) as stored:
             table = {name: stored[name] for name in stored.files}
-        starts = table["starts"]
-        return {
-            str(key): Column(
-                sides=table["sides"][starts[k] : starts[k + 1]],
-                direct=table["direct"][starts[k] : starts[k + 1]],
-                areas=table["areas"][starts[k] : starts[k + 1]],
-                fog_to_bay=table["fog"][k],
-                escaped=float(table["rest"][k, 0]),
-                elsewhere=float(table["rest"][k, 1]),
-                length=float(table["rest"][k, 2]),
-            )
-            for k, key in enumerate(table["keys"])
-        }
-    except (OSError, ValueError, KeyError, EOFError, IndexError) as error:
+        return _kept_of(table)
+    except (OSError, ValueError, KeyError, EOFError, IndexError, zipfile.BadZipFile, zlib.error) as error:
         message = f"{path}: the columns kept there cannot be read ({error}); plan without --keep."
         raise StoreError(message) from error
+
+
+def _kept_of(table: dict[str, Any]) -> Kept:
+    kept = Kept()
+    if table["version"].tolist() != [KEPT_VERSION]:
+        return kept
+    ends, starts = table["set_starts"], table["starts"]
+    direct = table["direct"].astype(np.float64)
+    if not (np.isfinite(direct).all() and (direct >= 0).all()):
+        message = "a film below zero or not finite"
+        raise ValueError(message)
+    sets = [table["set_sides"][ends[k] : ends[k + 1]] for k in range(len(ends) - 1)]
+    if any((np.diff(sides) <= 0).any() for sides in sets):
+        message = "sides out of order"
+        raise ValueError(message)
+    fates = [
+        Fates(fog=fog, escaped=float(escaped))
+        for fog, escaped in zip(table["fog"], table["escaped"], strict=True)
+    ]
+    pulls = [str(pull) for pull in table["pulls"]]
+    for k, (row, place) in enumerate(table["pairs"].tolist()):
+        span = slice(int(starts[k]), int(starts[k + 1]))
+        lit = Lit(sides=sets[place][table["places"][span]], direct=direct[span])
+        kept.add(pulls[row], sets[place], lit, fates[row])
+    return kept

@@ -1,9 +1,21 @@
 """Candidates, hole sites and the cover solver joined into a plan with its proven bound."""
 
 from bayreach.plan._anywhere import holes_anywhere
+from bayreach.plan._board import (
+    Asked,
+    Board,
+    Ground,
+    board_of,
+    learnt,
+    problem_on,
+    sample_sides,
+    widened,
+    with_short,
+)
+from bayreach.plan._draft import Draft, coverage_by, draft_of
 from bayreach.plan._entries import Drilling, Entries, entries_of, hole_drill, opening_of
 from bayreach.plan._looks import fewest_looks
-from bayreach.plan._make import Asked, Board, make_plan, plan_on, problem_on, sample_sides
+from bayreach.plan._make import make_plan, plan_on
 from bayreach.plan._order import in_order
 from bayreach.plan._proof import CERTIFICATE_FILE, COLUMNS_FILE, curve_csv, curve_svg, proof_files
 from bayreach.plan._records import (
@@ -23,24 +35,32 @@ __all__ = [
     "Asked",
     "Board",
     "CurvePoint",
+    "Draft",
     "Drilling",
     "Entries",
+    "Ground",
     "Missed",
     "Plan",
     "PlannedHole",
     "PlannedPass",
     "Shortfall",
+    "board_of",
+    "coverage_by",
     "curve_csv",
     "curve_svg",
+    "draft_of",
     "entries_of",
     "fewest_looks",
     "hole_drill",
     "holes_anywhere",
     "in_order",
+    "learnt",
     "make_plan",
     "opening_of",
     "plan_on",
     "problem_on",
     "proof_files",
     "sample_sides",
+    "widened",
+    "with_short",
 ]

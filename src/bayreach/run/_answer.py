@@ -171,12 +171,13 @@ def answer(
     pulls: Sequence[Pull],
     wetting: Wetting,
     *,
+    shares: Shares | None = None,
     warnings: Sequence[str] = (),
     extra: dict[str, np.ndarray[tuple[int, ...], np.dtype[np.float64]]] | None = None,
 ) -> Result:
-    """Return the records and the film of every side for pulls that were sprayed."""
+    """Return the records and the film of every side for pulls that were sprayed; `shares` where known."""
     job, bays = site.job, site.bays
-    shares = shares_of(site, wetting)
+    shares = shares_of(site, wetting) if shares is None else shares
     reasons = reasons_of(site, pulls, site.required & ~shares.covered)
     can_check = checkable_at(site, {pull.opening for pull in pulls})
     patches, left_out = _holidays(site, reasons, shares)
@@ -299,6 +300,7 @@ def _pass_record(pull: Pull, order: int) -> PassRecord:
         clock_axis=point(path.clocks[0]),
         through=pull.through,
         order=order,
+        entry_m=None if pull.entry is None else point(pull.entry),
     )
 
 

@@ -28,6 +28,8 @@ class Pull:
         Seconds the trigger is held where the path has no length.
     through : tuple of str
         Names of the openings passed, the entry first.
+    entry : (3,) float, optional
+        Where the wand's axis passes the opening, in m, where that is known.
     """
 
     wand: Wand
@@ -39,6 +41,7 @@ class Pull:
     count: int = 1
     dwell: float = 0.0
     through: tuple[str, ...] = ()
+    entry: FloatArray | None = None
 
     @property
     def seconds(self) -> float:
@@ -78,6 +81,7 @@ def written_pulls(site: Site) -> tuple[tuple[Pull, ...], tuple[Refusal, ...]]:
             deepest=written.deepest,
             shallowest=written.shallowest,
             down=site.job.down,
+            entry=written.entry,
         )
         if isinstance(path, Refusal):
             refusals.append(path)
@@ -93,6 +97,7 @@ def written_pulls(site: Site) -> tuple[tuple[Pull, ...], tuple[Refusal, ...]]:
                 count=written.count,
                 dwell=written.dwell or 0.0,
                 through=path.through,
+                entry=path.entry,
             )
         )
     return tuple(pulls), tuple(refusals)
@@ -108,10 +113,21 @@ def written_path(
     deepest: float,
     shallowest: float,
     down: FloatArray,
+    entry: FloatArray | None = None,
 ) -> Path | Refusal:
-    """Return the path of a pass from `deepest` to `shallowest` (m), or why the wand does not get there."""
+    """Return the path of a pass from `deepest` to `shallowest` (m), or why the wand does not get there.
+
+    `entry` (3,) m is where its axis passes the opening; None: where it fits.
+    """
     paths, refusals = paths_through(
-        space, wand, opening, aims=aim[None], clocks=(clock,), shortest=min(shallowest, deepest), down=down
+        space,
+        wand,
+        opening,
+        aims=aim[None],
+        entries=None if entry is None else entry[None],
+        clocks=(clock,),
+        shortest=min(shallowest, deepest),
+        down=down,
     )
     if not paths:
         return refusals[0]

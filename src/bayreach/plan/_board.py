@@ -1,0 +1,324 @@
+"""What a plan is made on: the ways in, the candidate passes, and their film on a sample of sides."""
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from bayreach import cover
+from bayreach.arrays import BoolArray, FloatArray, IntArray
+from bayreach.bays import Bays
+from bayreach.deposit.direct import Air, Flying
+from bayreach.errors import PlanError
+from bayreach.insertion import Space
+from bayreach.measure import side_areas
+from bayreach.passes import Columns, Kept, pass_columns
+from bayreach.plan._entries import (
+    Drilling,
+    Entries,
+    Progress,
+    entries_of,
+    entry_indices,
+    per_candidate,
+    wand_indices,
+)
+from bayreach.sight import targets_of
+from bayreach.wands import Wand
+
+if TYPE_CHECKING:
+    from scipy.sparse import csc_matrix
+
+    from bayreach.rays import Scene
+
+AIM_SECONDS = 20.0
+"""Seconds to push a wand in and aim it once. Common practice, no source."""
+MOST_PULLS = 3
+"""Most pulls along one path that a plan asks for."""
+SAMPLES = 4
+"""Points sprayed at on each side planned on."""
+MOST_SIDES = 6_000
+"""Sides that a plan is made on; where more need film, a sample drawn evenly by area stands for them."""
+MOST_SHORT = 3_000
+"""Sides found short by a simulation that are planned on each for itself; of more a sample stands for all."""
+MOST_FACTOR = 1.5
+"""Most film aimed at, in needs, on a side where the columns promise too much."""
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Asked:
+    """What is asked of the sides: needed, least and greatest wet film (m), priority, all (2n,); the share.
+
+    `settled_per_fog` by wand name, (2n, n_bays) m per m³ of fog, gives credit for film that drifts down as
+    fog; left out, only direct film counts.
+    """
+
+    required: BoolArray
+    need: FloatArray
+    limit: FloatArray
+    priority: FloatArray
+    share: float
+    settled_per_fog: Mapping[str, FloatArray] | None = None
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Ground:
+    """The structure made ready: its mesh is `bays.mesh`; throw laws by wand; which way is down."""
+
+    bays: Bays
+    scene: "Scene"
+    space: Space
+    air: Air | None = None
+    flying: Mapping[str, Flying | None] | None = None
+    down: FloatArray
+
+    @property
+    def side_areas(self) -> FloatArray:
+        """(2n,) float in m²."""
+        return side_areas(self.bays.mesh)
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Board:
+    """Everything a plan is made from: what is asked, the ways in, the candidate passes and their columns.
+
+    `sides` (k,) are the side ids planned on and `weight` (k,) the m² that each stands for; `kept` holds the
+    columns by content and grows. `factor` (k,) is how many needs of film are aimed at on a
+    side, where a simulation found that the columns promise too much.
+    """
+
+    ground: Ground
+    asked: Asked
+    wands: tuple[Wand, ...]
+    drilling: Drilling | None
+    sides: IntArray
+    weight: FloatArray
+    factor: FloatArray
+    entries: Entries
+    columns: Columns
+    kept: Kept
+    limits: cover.Limits
+    prices: cover.Prices
+
+    @property
+    def is_sample(self) -> bool:
+        """Say whether not every side that needs film is planned on."""
+        return len(self.sides) < int(self.asked.required.sum())
+
+
+def board_of(
+    ground: Ground,
+    wands: Sequence[Wand],
+    asked: Asked,
+    *,
+    drilling: Drilling | None = None,
+    closed: Sequence[str] = (),
+    limits: cover.Limits | None = None,
+    prices: cover.Prices | None = None,
+    most_sides: int = MOST_SIDES,
+    most_paths: int = 24,
+    seed: int = 7,
+    kept: Kept | None = None,
+    progress: Progress,
+) -> Board:
+    """Return the board for `wands`: ways in found, columns worked out (or found in `kept`).
+
+    Raises
+    ------
+    PlanError
+        When no side needs film, or there is no wand.
+    """
+    _check(asked, wands)
+    sides, weight = sample_sides(asked.required, ground.side_areas, ground.bays.side_bay, most_sides)
+    entries = entries_of(
+        ground.space,
+        ground.bays,
+        ground.scene,
+        wands,
+        drilling=drilling,
+        closed=closed,
+        most_paths=most_paths,
+        down=ground.down,
+        seed=seed,
+        progress=progress,
+    )
+    store = Kept() if kept is None else kept
+    return Board(
+        ground=ground,
+        asked=asked,
+        wands=tuple(wands),
+        drilling=drilling,
+        sides=sides,
+        weight=weight,
+        factor=np.ones(len(sides)),
+        entries=entries,
+        columns=_columns(ground, asked, sides, entries=entries, kept=store, progress=progress),
+        kept=store,
+        limits=cover.Limits() if limits is None else limits,
+        prices=cover.Prices() if prices is None else prices,
+    )
+
+
+def _check(asked: Asked, wands: Sequence[Wand]) -> None:
+    if not asked.required.any():
+        message = "plan: no side needs film; check the bays, the priorities and the keep-outs."
+        raise PlanError(message)
+    if not wands:
+        message = "plan: no wand is given; add a [[wand]] table to the job."
+        raise PlanError(message)
+
+
+def _columns(
+    ground: Ground, asked: Asked, sides: IntArray, *, entries: Entries, kept: Kept, progress: Progress
+) -> Columns:
+    fog = asked.settled_per_fog
+    return pass_columns(
+        ground.scene,
+        targets_of(ground.bays.mesh, sides, SAMPLES),
+        entries.candidates,
+        air=ground.air,
+        flying=ground.flying,
+        settled_per_fog=None if fog is None else {name: rates[sides] for name, rates in fog.items()},
+        kept=kept,
+        progress=progress,
+    )
+
+
+def widened(board: Board, short: ArrayLike, progress: Progress) -> Board:
+    """Return the board with the sides `short` (ids) planned on too; columns known already are reused."""
+    areas, bays = board.ground.side_areas, board.ground.bays
+    wanted = np.intersect1d(
+        np.asarray(short, dtype=np.int64), np.flatnonzero(board.asked.required & (areas > 0))
+    )
+    if not board.is_sample or not len(wanted):
+        return board
+    sides, weight = with_short(
+        board.sides, board.weight, wanted, required=board.asked.required, areas=areas, side_bay=bays.side_bay
+    )
+    columns = _columns(
+        board.ground, board.asked, sides, entries=board.entries, kept=board.kept, progress=progress
+    )
+    factor = np.ones(len(sides))
+    place = np.searchsorted(sides, board.sides)
+    place[place == len(sides)] = 0
+    still = sides[place] == board.sides
+    factor[place[still]] = board.factor[still]
+    return replace(board, sides=sides, weight=weight, factor=factor, columns=columns)
+
+
+def learnt(board: Board, amounts: FloatArray, film: FloatArray) -> Board:
+    """Return the board that knows where the columns promised too much.
+
+    `film` (2n,) m is the wet film that a simulation of `amounts` (n_passes,) found. A side that got less than
+    its columns said is asked for as much more, at most `MOST_FACTOR`.
+    """
+    promised = problem_on(board).film_of(amounts)
+    real = film[board.sides]
+    over = np.divide(promised, real, out=np.ones(len(real)), where=(real > 0) & (promised > real))
+    return replace(board, factor=np.maximum(board.factor, np.minimum(over, MOST_FACTOR)))
+
+
+def sample_sides(
+    required: BoolArray, areas: FloatArray, side_bay: IntArray, most: int
+) -> tuple[IntArray, FloatArray]:
+    """Return the required sides (k,), or a sample of about `most`, and the m² that each stands for.
+
+    Systematic sampling in proportion to area, bay by bay: every bay keeps its area. The marks are set over
+    all sides that look into a bay, required or not, so that a changed keep-out moves none of them and what is
+    known of the others stays of use.
+    """
+    sides = np.flatnonzero(required & (areas > 0))
+    if len(sides) <= most:
+        return sides, areas[sides]
+    pool = np.flatnonzero((required | (side_bay >= 0)) & (areas > 0))
+    # Where much needs no film more marks are set; by doublings, so that a small change changes nothing.
+    count = most * 2 ** round(math.log2(areas[pool].sum() / areas[sides].sum()))
+    pool = pool[np.argsort(side_bay[pool], kind="stable")]
+    ends = np.cumsum(areas[pool])
+    marks = (np.arange(count) + 0.5) * ends[-1] / count
+    chosen, counts = np.unique(np.searchsorted(ends, marks), return_counts=True)
+    asked = required[pool[chosen]]
+    chosen, weight = pool[chosen[asked]], counts[asked].astype(np.float64)
+    order = np.argsort(chosen)
+    chosen, weight = chosen[order], weight[order]
+    return chosen, _by_bay(weight, side_bay[chosen], areas[sides], side_bay[sides])
+
+
+def _by_bay(weight: FloatArray, own_bay: IntArray, areas: FloatArray, side_bay: IntArray) -> FloatArray:
+    """Return `weight` (k,) so scaled that it sums to the area of every bay that has a sample, and in all."""
+    n_bays = int(max(side_bay.max(initial=-1), own_bay.max(initial=-1))) + 2
+    real = np.bincount(side_bay + 1, areas, n_bays)
+    found = np.bincount(own_bay + 1, weight, n_bays)
+    scale = np.divide(real, found, out=np.zeros(n_bays), where=found > 0)
+    scaled = weight * scale[own_bay + 1]
+    total = float(scaled.sum())
+    return scaled * (float(areas.sum()) / total) if total > 0 else scaled
+
+
+def with_short(
+    sides: IntArray,
+    weight: FloatArray,
+    short: IntArray,
+    *,
+    required: BoolArray,
+    areas: FloatArray,
+    side_bay: IntArray,
+) -> tuple[IntArray, FloatArray]:
+    """Return a sample (k,) and the m² of each, with the sides `short` (ids) in it each for itself.
+
+    They are a stratum of their own: what was sampled elsewhere stands for the rest of its bay alone. Of more
+    than `MOST_SHORT` a sample by area stands for all of them.
+    """
+    taken, own = sample_sides(_mask(short, len(required)), areas, side_bay, MOST_SHORT)
+    rest = np.flatnonzero(required & (areas > 0) & ~_mask(short, len(required)))
+    others = ~np.isin(sides, short)
+    kept = _by_bay(weight[others], side_bay[sides[others]], areas[rest], side_bay[rest])
+    both = np.concatenate([sides[others], taken])
+    order = np.argsort(both)
+    return both[order], np.concatenate([kept, own])[order]
+
+
+def _mask(ids: IntArray, count: int) -> BoolArray:
+    mask = np.zeros(count, dtype=bool)
+    mask[ids] = True
+    return mask
+
+
+def _single(film: "csc_matrix") -> "csc_matrix":
+    """Return the film to single precision: what is solved is then exactly what the stored columns say."""
+    single = film.copy()
+    single.data = film.data.astype(np.float32).astype(np.float64)
+    return single
+
+
+def problem_on(board: Board) -> cover.Problem:
+    """Return the cover problem of a board: sides by candidate passes."""
+    from scipy.sparse import csr_matrix
+
+    asked, entries, candidates = board.asked, board.entries, board.entries.candidates
+    volumes = per_candidate(candidates, "volume")
+    entry = entry_indices(entries)
+    shape = (len(entries.openings), len(candidates))
+    most_new = None if board.drilling is None else board.drilling.most
+    limits = board.limits if board.limits.new_holes is not None else replace(board.limits, new_holes=most_new)
+    return cover.Problem(
+        film=_single(board.columns.film(volumes, credit=asked.settled_per_fog is not None)),
+        areas=board.weight,
+        weights=board.weight * asked.priority[board.sides],
+        need=asked.need[board.sides],
+        limit=asked.limit[board.sides],
+        lets_in=csr_matrix((np.ones(len(entry)), (entry, np.arange(len(entry)))), shape=shape),
+        new=entries.is_new,
+        least=np.full(len(candidates), min(cover.SPEED_LEVELS)),
+        most=np.full(len(candidates), MOST_PULLS * max(cover.SPEED_LEVELS)),
+        fixed_seconds=np.full(len(candidates), AIM_SECONDS),
+        unit_seconds=per_candidate(candidates, "seconds"),
+        unit_volume=volumes,
+        wands=wand_indices(candidates, board.wands),
+        conflicts=entries.conflicts,
+        share=asked.share,
+        limits=limits,
+        prices=board.prices,
+    )
