@@ -52,6 +52,8 @@ class Column:
         of the total. NaN when not every side is a target or nothing landed.
     error : float
         Estimated relative error of the film per side, weighted by film (NaN: not estimated).
+    errors : (k,) float, optional
+        Estimated error of the film on each side, in m/m³ = 1/m² (None: not estimated).
     length : float
         Length of the pull in m over which liquid flowed.
     """
@@ -64,6 +66,7 @@ class Column:
     elsewhere: float = 0.0
     closure: float = float("nan")
     error: float = float("nan")
+    errors: FloatArray | None = None
     length: float = 0.0
 
     def __post_init__(self) -> None:
@@ -71,6 +74,8 @@ class Column:
         object.__setattr__(self, "sides", sides)
         for name, length in (("direct", len(sides)), ("areas", len(sides)), ("fog_to_bay", -1)):
             object.__setattr__(self, name, frozen_floats(getattr(self, name), shape=(length,), name=name))
+        if self.errors is not None:
+            object.__setattr__(self, "errors", frozen_floats(self.errors, shape=(len(sides),), name="errors"))
 
     @property
     def landed(self) -> float:

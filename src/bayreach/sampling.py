@@ -29,19 +29,20 @@ def sample_weights(samples: int) -> FloatArray:
         raise ValueError(message)
     pieces = np.eye(3)[None]
     for _ in range(levels):
-        a, b, c = pieces[:, 0], pieces[:, 1], pieces[:, 2]
-        ab, bc, ca = (a + b) / 2, (b + c) / 2, (c + a) / 2
-        pieces = np.stack(
-            [
-                np.stack([a, ab, ca], axis=1),
-                np.stack([ab, b, bc], axis=1),
-                np.stack([ca, bc, c], axis=1),
-                np.stack([bc, ca, ab], axis=1),
-            ],
-            axis=1,
-        ).reshape(-1, 3, 3)
+        pieces = np.einsum("qcv,pvk->pqck", quarters(), pieces).reshape(-1, 3, 3)
     weights: FloatArray = pieces.mean(axis=1)
     return weights
+
+
+def quarters() -> FloatArray:
+    """Return the corners (4, 3, 3) of a triangle's quarters by its own; the fourth is the one in the middle.
+
+    >>> quarters().mean(axis=1).sum(axis=0).round(6).tolist()
+    [1.333333, 1.333333, 1.333333]
+    """
+    a, b, c = np.eye(3)
+    ab, bc, ca = (a + b) / 2, (b + c) / 2, (c + a) / 2
+    return np.stack([[a, ab, ca], [ab, b, bc], [ca, bc, c], [bc, ca, ab]])
 
 
 def points_on_faces(corners: ArrayLike, samples: int) -> FloatArray:

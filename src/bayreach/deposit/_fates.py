@@ -12,11 +12,16 @@ from bayreach.rays import Scene
 from bayreach.sampling import GOLDEN_ANGLE
 from bayreach.tips import Tip, tip_frame
 
+_TURN = 0.618 * 2.0 * np.pi / 1e-4
+"""Turn in rad a metre of depth: whatever the step, neighbours are turned well against each other."""
+
 Flying = Callable[[FloatArray], FloatArray]
 """Share of the spray still flying at distances (...) in m."""
 
 LEAST_RAYS, MOST_RAYS = 16, 512
 """Rays a station, however many stations share the rays of a pull."""
+RAYS_A_METRE = 50e3
+"""Rays a metre of pull, and no less than 32 nor more than 256 a station, where the film is what counts."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -42,14 +47,15 @@ def fate_of(
     shares: FloatArray,
     flies: Flying,
     air: Air | None,
-    rays: int,
+    rays: int | None = None,
 ) -> Fate:
     """Return where the liquid of a pull ends: of each ray, what still flies where it hits has landed.
 
-    The rest of a ray is fog in the bays it passed. About `rays` rays in all, spread over the stations.
+    The rest of a ray is fog in the bays it passed. About `rays` rays in all, spread evenly over the stations;
+    None: as many for each station as its own length asks for, so that the fate of a pull is the sum of the
+    fates of its parts.
     """
-    each = int(np.clip(rays // len(shares), LEAST_RAYS, MOST_RAYS))
-    starts, ways, amounts = pattern_rays(stations, tip, shares, each)
+    starts, ways, amounts = _all_rays(stations, tip, shares, rays)
     faces, distances = scene.first_hit(starts, ways)
     hit = faces != NO_FACE
     bay = np.where(hit, 0, OUTSIDE)
@@ -73,8 +79,31 @@ def fate_of(
         at_end[where] = at_cap
     np.add.at(fog, bay, amounts * (1.0 - at_end))
     fog[OUTSIDE] = 0.0
-    escaped = float(1.0 - landed - fog.sum())
+    escaped = float(amounts.sum() - landed - fog.sum())
     return Fate(landed=landed, fog=fog, escaped=escaped, sides=sides, landed_on=landed_on)
+
+
+def _all_rays(
+    stations: Stations, tip: Tip, shares: FloatArray, rays: int | None
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return the rays of a pull as `pattern_rays` does, `rays` in all or by the length of each station."""
+    if rays is not None:
+        return pattern_rays(stations, tip, shares, int(np.clip(rays // len(shares), LEAST_RAYS, MOST_RAYS)))
+    lengths = np.asarray(stations.lengths)
+    wanted = np.where(lengths > 0.0, RAYS_A_METRE * lengths, MOST_RAYS)
+    each = 2 ** np.clip(np.ceil(np.log2(wanted)), 5, 8 if lengths.any() else 9).astype(np.int64)
+    parts = []
+    for count in np.unique(each):  # four at most
+        own = np.flatnonzero(each == count)
+        parts.append(pattern_rays(_some(stations, own), tip, shares[own], int(count)))
+    starts, ways, amounts = (np.concatenate(arrays) for arrays in zip(*parts, strict=True))
+    return starts, ways, amounts
+
+
+def _some(stations: Stations, own: IntArray) -> Stations:
+    """Return the stations at the places `own`."""
+    names = ("points", "axes", "clocks", "depths", "lengths")
+    return Stations(**{name: getattr(stations, name)[own] for name in names})
 
 
 def pattern_rays(
@@ -82,14 +111,14 @@ def pattern_rays(
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Return starts (m, 3), unit directions (m, 3) and the share (m,) of the pull's liquid of each ray.
 
-    `each` rays a station on a golden spiral over the pattern; each station's spiral is turned against the
-    last, so that together they fill the pattern more evenly.
+    `each` rays a station on a golden spiral over the pattern; each station's spiral is turned by its depth,
+    so that together they fill the pattern more evenly.
     """
     low, high = tip.cosine_range
     line = tip.center_line
     place = np.arange(each)
     along = low + (high - low) * (place + 0.5) / each
-    turn = place * GOLDEN_ANGLE + 0.618 * 2 * np.pi * np.arange(len(shares))[:, None]
+    turn = place * GOLDEN_ANGLE + _TURN * np.asarray(stations.depths)[:, None]
     radius = np.sqrt(np.maximum(0.0, 1.0 - along**2))
     spiral = np.stack(
         [np.broadcast_to(along, turn.shape), radius * np.cos(turn), radius * np.sin(turn)], axis=-1

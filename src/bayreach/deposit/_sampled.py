@@ -35,30 +35,54 @@ class Spray:
         return self.tip.share_flying if self.flying is None else self.flying
 
 
-def sampled_film(
-    scene: Scene, targets: Targets, spray: Spray, air: Air | None
-) -> tuple[FloatArray, FloatArray]:
-    """Return the film (k,) of each target side and an estimate of its error (k,), both in 1/m².
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Sampled:
+    """Film (k,) of target sides in 1/m², and its estimated errors (k,): `along` the pull, `across` the side.
 
-    Two errors are added. Along the pull: an eighth of the difference to the rule of three times the step
-    (Richardson: the midpoint rule errs with the square of the step). Over the side: a third
-    of the difference to the rule of a quarter of the samples or, where samples differ by more than half of
-    the largest, so that an edge of shadow or pattern may cross the side, 0.12 of their difference, falling
-    with the number of samples to the power of 3/4.
+    `values` (m,): what each sample got.
     """
+
+    film: FloatArray
+    along: FloatArray
+    across: FloatArray
+    values: FloatArray
+
+    @property
+    def errors(self) -> FloatArray:
+        """(k,) float: both errors together, in 1/m²."""
+        return self.along + self.across
+
+
+def sampled_film(scene: Scene, targets: Targets, spray: Spray, air: Air | None) -> Sampled:
+    """Return the film of each target side as its samples give it.
+
+    The error along the pull is an eighth of the difference to the rule of three times the step (Richardson:
+    the midpoint rule errs with the square of the step). Across the side: see `side_errors`.
+    """
+    if not targets.n_sides:
+        nothing = np.zeros(0)
+        return Sampled(film=nothing, along=nothing, across=nothing, values=nothing)
+    sprays = [spray, coarser(spray)] if len(spray.shares) > 1 else [spray]
+    values = sample_values(scene, targets, sprays, air)
+    films = np.add.reduceat(values * targets.weight, targets.starts[:-1], axis=1)
+    return Sampled(
+        film=films[0],
+        along=np.abs(films[0] - films[-1]) / 8.0,
+        across=side_errors(values[0], targets),
+        values=values[0],
+    )
+
+
+def sample_values(scene: Scene, targets: Targets, sprays: list[Spray], air: Air | None) -> FloatArray:
+    """Return what each sample gets from each spray (p, m) in 1/m²."""
     from bayreach.deposit._spraying import sparse_film
 
-    if not targets.n_sides:
-        return np.zeros(0), np.zeros(0)
-    sprays = [spray, coarser(spray)] if len(spray.shares) > 1 else [spray]
     sparse = sparse_film(scene, targets, sprays, air, by_sample=True)
     values = np.zeros((len(sprays), len(targets.points)))
     for place in range(len(sprays)):
         own = slice(sparse.starts[place], sparse.starts[place + 1])
         values[place, sparse.rows[own]] = sparse.film[own]
-    films = np.add.reduceat(values * targets.weight, targets.starts[:-1], axis=1)
-    along = np.abs(films[0] - films[-1]) / 8.0
-    return films[0], along + _side_errors(values[0], targets)
+    return values
 
 
 def coarser(spray: Spray) -> Spray:
@@ -79,14 +103,26 @@ def coarser(spray: Spray) -> Spray:
     )
 
 
-def _side_errors(values: FloatArray, targets: Targets) -> FloatArray:
-    """Return the estimated error (k,) of the mean over each side's samples; zero below four."""
-    count = len(values) // targets.n_sides
+def side_errors(values: FloatArray, targets: Targets) -> FloatArray:
+    """Return the estimated error (k,) of the mean over each side's samples; zero below four.
+
+    See `piece_errors`, of which an edge's falls with the number of samples to the power of 3/4.
+    """
+    count = len(values) // max(1, targets.n_sides)
     if count < 4 or (np.diff(targets.starts) != count).any():
         return np.zeros(targets.n_sides)
-    table = values.reshape(-1, count)
+    edge, smooth = piece_errors(values.reshape(-1, count))
+    return np.asarray(np.maximum(edge * (4.0 / count) ** 0.75, smooth))
+
+
+def piece_errors(table: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return two estimates (k,) of the error of the mean over the samples (k, n) of pieces of sides.
+
+    For an edge of shadow or pattern, taken to cross where samples differ by more than half of the largest:
+    0.12 of their difference, else zero. For smooth film: a third of the difference to the rule of a quarter
+    of the samples.
+    """
     # The fourth of each four stands in the middle of the piece that the four share.
     smooth = np.abs(table.mean(axis=1) - table[:, 3::4].mean(axis=1)) / 3.0
     least, most = table.min(axis=1), table.max(axis=1)
-    edge = EDGE_ERROR * (most - least) * (4.0 / count) ** 0.75
-    return np.asarray(np.where(least < 0.5 * most, np.maximum(edge, smooth), smooth))
+    return np.where(least < 0.5 * most, EDGE_ERROR * (most - least), 0.0), smooth

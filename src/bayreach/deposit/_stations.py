@@ -9,8 +9,8 @@ from bayreach.poses import Stations, TipPath, poses_at
 from bayreach.rays import Scene
 from bayreach.tips import Tip
 
-LONGEST_STEP = 10e-3
-"""Greatest distance in m between stations."""
+PANEL = 10e-3
+"""Length in m of a panel, within which all steps are alike; panels end at whole multiples of it in depth."""
 STEP_OF_STANDOFF = 0.1
 """Greatest distance between stations as a share of the distance to the nearest lit side."""
 SHORTEST_STEP = 0.5e-3
@@ -22,28 +22,37 @@ def stations_for(scene: Scene, path: TipPath, tip: Tip, *, refine: float = 1.0) 
     """Return stations along `path`, each no longer than the step rule allows.
 
     The step is min(10 mm, 0.1 x standoff) and no less than 0.5 mm; the standoff is the distance to the
-    nearest side within the pattern, taken from rays every 10 mm of the pull and free to change by no more
-    than the way travelled. `refine` divides the step. Stations stand at the middles of their pieces (midpoint
-    rule, error O(step²)). A hard edge of the pattern needs no shorter step: of each piece the kernel counts
-    the part from which a sample lies within the pattern, so a sheet thinner than the step is summed within
-    0.3 % too.
+    nearest side within the pattern, taken from rays at both ends of each panel and free to change by no more
+    than the way travelled. `refine` divides the step; a coarse one, below 1, lengthens the panels too.
+    Stations stand at the middles of their pieces (midpoint rule, error O(step²)). A hard edge of the pattern
+    needs no shorter step: of each piece the kernel counts the part from which a sample lies within the
+    pattern, so a sheet thinner than the step is summed within 0.3 % too.
+
+    Panels are the same for every pull along a line, 10 mm long from depth nought on, and each is divided by
+    what is near it alone. A pull cut in two at the end of a panel has the same stations as the whole.
     """
     if len(path.depths) == 1 or path.length == 0.0:
         return poses_at(path, path.depths[:1], lengths=np.zeros(1))
-    count = max(2, int(np.ceil(path.length / LONGEST_STEP)) + 1)
-    depths = np.linspace(path.depths[0], path.depths[-1], count)
-    probes = poses_at(path, depths, lengths=np.zeros(count))
-    # Between two probes the standoff may fall short of both by half their distance.
-    standoff = _standoffs(scene, probes, tip) - 0.5 * path.length / (count - 1)
-    step = np.clip(STEP_OF_STANDOFF * standoff, SHORTEST_STEP, LONGEST_STEP) / refine
-    # Pieces of equal integral of ds / step: the count is rounded up, so no piece is longer than asked.
-    density = 1.0 / step
-    travelled = path.depths[0] - depths
-    pieces = np.concatenate([[0.0], np.cumsum(0.5 * (density[1:] + density[:-1]) * np.diff(travelled))])
-    n_stations = max(1, int(np.ceil(pieces[-1] - 1e-9)))
-    edges = np.interp(np.linspace(0.0, pieces[-1], n_stations + 1), pieces, travelled)
-    middles = 0.5 * (edges[1:] + edges[:-1])
-    return poses_at(path, path.depths[0] - middles, lengths=np.diff(edges))
+    panel_length = PANEL / min(1.0, refine)
+    edges = _panel_edges(float(path.depths[0]), float(path.depths[-1]), panel_length)
+    widths = edges[:-1] - edges[1:]
+    standoff = _standoffs(scene, poses_at(path, edges, lengths=np.zeros(len(edges))), tip)
+    # Within a panel the standoff may fall short of that at both ends by half its length.
+    nearest = np.minimum(standoff[:-1], standoff[1:]) - 0.5 * widths
+    step = np.clip(STEP_OF_STANDOFF * nearest, SHORTEST_STEP, PANEL) / refine
+    counts = np.maximum(1, np.ceil(widths / step - 1e-9)).astype(np.int64)
+    panel = np.repeat(np.arange(len(widths)), counts)
+    piece = np.arange(len(panel)) - np.repeat(np.cumsum(counts) - counts, counts)
+    lengths = (widths / counts)[panel]
+    return poses_at(path, edges[panel] - (piece + 0.5) * lengths, lengths=lengths)
+
+
+def _panel_edges(deepest: float, shallowest: float, panel: float) -> FloatArray:
+    """Return the depths in m, falling, at which panels of a pull end; a crumb of one joins its neighbour."""
+    crumb = 0.02
+    first, last = deepest / panel, shallowest / panel
+    inner = np.arange(np.ceil(first - crumb) - 1, np.floor(last + crumb), -1.0)
+    return np.concatenate([[deepest], inner * panel, [shallowest]])
 
 
 def wet_part(path: TipPath, *, speed: float, lag: float) -> TipPath | None:

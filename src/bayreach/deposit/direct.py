@@ -9,12 +9,13 @@ from numpy.typing import ArrayLike
 from bayreach.arrays import OUTSIDE, FloatArray
 from bayreach.deposit._air import Air, air_of
 from bayreach.deposit._fates import Fate, Flying, fate_of
+from bayreach.deposit._refined import refined_film
 from bayreach.deposit._sampled import Spray, sampled_film
 from bayreach.deposit._stations import flow_course, stations_for, time_shares, wet_part
 from bayreach.film import Column
 from bayreach.poses import Stations, TipPath
 from bayreach.rays import Scene
-from bayreach.sight import Targets, targets_of
+from bayreach.sight import Targets
 from bayreach.tips import Tip
 
 __all__ = [
@@ -30,15 +31,8 @@ __all__ = [
     "wet_part",
 ]
 
-FATE_RAYS = 50_000
-"""Rays along the pattern of one pull that tell how much landed, turned to fog and escaped."""
 COLUMN_FATE_RAYS = 4_000
-"""The same where many pulls are compared."""
-MOST_SAMPLES = 64
-"""Samples that a side gets at most."""
-
-WORTH = 0.01
-"""Share of the mean film of lit sides below which a side's error is not worth more samples."""
+"""Rays that tell how much of a pull landed, turned to fog and escaped, where many pulls are compared."""
 PULLS_AT_ONCE = 256
 """Pulls whose stations are made ready together."""
 
@@ -102,18 +96,20 @@ def pull_film(
         Bays, to tell fog by bay and what left through openings; without it, fog is put down to one bay and
         only what meets nothing has escaped.
     error : float, optional
-        Relative error of a side's film above which it gets 16, then 64 samples; None: samples as given. The
-        estimate that is left stands in the column's `error`.
+        Relative error of a side's film above which it is cut into finer pieces (see `_refined`); None:
+        samples as given. The estimate that is left stands in the column's `error`, by side in its `errors`.
     """
     pull = Pull(stations=stations, tip=tip, speed=speed, flow=flow, flying=flying)
     shares = time_shares(stations, speed, flow)
-    fate = _fate(scene, pull, shares, air=air, rays=FATE_RAYS)
+    fate = _fate(scene, pull, shares, air=air)
     spray = _sprays([pull], [shares])[0]
-    film, errors = sampled_film(scene, targets, spray, air)
-    errors += _missed(targets, film, fate)
-    if error is not None:
-        _refine(scene, targets, spray, air, into=(film, errors), error=error)
-    return _column(targets, film, fate, air, errors=errors, length=float(stations.lengths.sum()))
+    if error is None:
+        sampled = sampled_film(scene, targets, spray, air)
+    else:
+        sampled = refined_film(scene, targets, spray, air, error=error, met=_met(targets, fate))
+    missed = np.where(sampled.film > 0.0, 0.0, _met(targets, fate))
+    length = float(stations.lengths.sum())
+    return _column(targets, sampled.film, fate, air, errors=sampled.errors + missed, length=length)
 
 
 def path_film(
@@ -142,7 +138,7 @@ def path_film(
         Times in s over which the flow grows at the start and dies at the end.
     error : float
         Relative error of the film, weighted by film, that is aimed at. The column's `error` is what was
-        reached, estimated; it may be larger where the shortest step of 0.5 mm or 64 samples a side do not do.
+        reached, estimated; it may be larger where the shortest step of 0.5 mm or the finest pieces do not do.
     """
     wet = wet_part(path, speed=speed, lag=lag)
     if wet is None:
@@ -220,42 +216,19 @@ def _sprays(pulls: Sequence[Pull], shares: Sequence[FloatArray]) -> list[Spray]:
     ]
 
 
-def _fate(scene: Scene, pull: Pull, shares: FloatArray, *, air: Air | None, rays: int) -> Fate:
+def _fate(scene: Scene, pull: Pull, shares: FloatArray, *, air: Air | None, rays: int | None = None) -> Fate:
     flies = pull.tip.share_flying if pull.flying is None else pull.flying
     return fate_of(scene, pull.stations, pull.tip, shares=shares, flies=flies, air=air, rays=rays)
 
 
-def _missed(targets: Targets, film: FloatArray, fate: Fate) -> FloatArray:
-    """Return the film (k,) in 1/m² that rays met on sides where no sample is lit: lit in a corner only."""
-    missed = np.zeros(targets.n_sides)
-    place = np.searchsorted(targets.sides, fate.sides)
-    place[place == targets.n_sides] = 0
-    known = targets.sides[place] == fate.sides if targets.n_sides else np.zeros(len(place), dtype=np.bool_)
-    place = place[known]
-    missed[place] = np.where(film[place] > 0.0, 0.0, fate.landed_on[known] / targets.areas[place])
-    return missed
-
-
-def _refine(
-    scene: Scene,
-    targets: Targets,
-    spray: Spray,
-    air: Air | None,
-    *,
-    into: tuple[FloatArray, FloatArray],
-    error: float,
-) -> None:
-    """Sample doubtful sides 16, then 64 times; film and estimated error are replaced in place."""
-    film, errors = into
-    samples = 4
-    while samples < MOST_SAMPLES and film.any():
-        samples *= 4
-        worth = WORTH * float(np.average(film[film > 0], weights=targets.areas[film > 0]))
-        doubtful = np.flatnonzero((errors > error * film) & (film + errors > worth))
-        if not len(doubtful):
-            return
-        finer = targets_of(scene.mesh, targets.sides[doubtful], samples)
-        film[doubtful], errors[doubtful] = sampled_film(scene, finer, spray, air)
+def _met(targets: Targets, fate: Fate) -> FloatArray:
+    """Return the film (k,) in 1/m² that rays along the pattern met on each target side."""
+    met = np.zeros(targets.n_sides)
+    if targets.n_sides:
+        place = np.minimum(np.searchsorted(targets.sides, fate.sides), targets.n_sides - 1)
+        known = targets.sides[place] == fate.sides
+        met[place[known]] = fate.landed_on[known] / targets.areas[place[known]]
+    return met
 
 
 def _column(
@@ -292,6 +265,7 @@ def _column(
         elsewhere=elsewhere,
         closure=closure,
         error=float(errors @ targets.areas) / total if errors is not None and total > 0.0 else float("nan"),
+        errors=None if errors is None else errors[lit],
         length=length,
     )
 

@@ -1,7 +1,7 @@
 """What a tip may see: sample points of sides in blocks, and the windows into other bays."""
 
 from bayreach.sight._blocks import Blocks
-from bayreach.sight._targets import Targets, targets_of
+from bayreach.sight._targets import Targets, samples_at, targets_of
 from bayreach.sight._windows import UNKNOWN_BAY, Portals, Windows, portals_of, windows_of
 
 __all__ = [
@@ -11,6 +11,7 @@ __all__ = [
     "Targets",
     "Windows",
     "portals_of",
+    "samples_at",
     "targets_of",
     "windows_of",
 ]

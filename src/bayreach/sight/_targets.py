@@ -104,6 +104,24 @@ def targets_of(mesh: Mesh, sides: ArrayLike | None = None, samples: int = 4) -> 
     )
 
 
+def samples_at(mesh: Mesh, side: IntArray, spots: FloatArray) -> Targets:
+    """Return samples at given `spots` (m, 3), barycentric, of each `side` (m,), which must rise.
+
+    All samples of a side count alike; a caller that wants otherwise asks for them one by one.
+    """
+    corners = mesh.corners[side // 2]
+    cross = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+    firsts = np.flatnonzero(np.diff(side, prepend=-1))
+    counts = np.diff(np.append(firsts, len(side)))
+    return Targets(
+        points=np.einsum("mc,mck->mk", spots, corners),
+        normals=unit_vectors(cross) * np.where(side % 2 == 0, 1.0, -1.0)[:, None],
+        side=side,
+        weight=np.repeat(1.0 / counts, counts),
+        areas=0.5 * np.linalg.norm(cross[firsts], axis=1),
+    )
+
+
 def _side_ids(sides: ArrayLike, n_sides: int) -> IntArray:
     given = np.asarray(sides)
     if given.dtype == np.bool_:
