@@ -5,13 +5,17 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from bayreach.arrays import OUTSIDE, BoolArray, FloatArray, IntArray
+from bayreach.arrays import OUTSIDE, BoolArray, FloatArray, IntArray, unit_vectors
+from bayreach.measure import area_vectors
 from bayreach.mesh import Mesh
 from bayreach.rays import Scene
 from bayreach.topology import groups
 
 _OFFSET = np.array([0.0123, 0.0271, 0.0389])
 """Shares of a step by which the grid is moved off the box, so that no face runs through its centres."""
+
+_SQUARE = 0.98
+"""Cosine from which a face lies square across an axis of the grid."""
 
 _ASKED_AT_ONCE = 500_000
 
@@ -65,17 +69,64 @@ def air_grid(mesh: Mesh, *, centres: int, closed_up_to: float = 0.0) -> Grid:
     regions then grow
     back along free links, so that openings up to that diameter (m) close.
     """
-    step = float((np.prod(np.maximum(mesh.box[1] - mesh.box[0], 0.02 * mesh.diagonal)) / centres) ** (1 / 3))
-    # Outside air needs the room that the closing takes, or it would not be found beside the walls.
-    margin = closed_up_to + 1.5 * step
-    low = mesh.box[0] - margin - _OFFSET * step
-    shape = tuple((np.ceil((mesh.box[1] + margin - low) / step).astype(np.int64) + 2).tolist())
-    links = _free_links(Scene(mesh), low, step, shape)
-    if closed_up_to > 0:
-        region = _grown_regions(links, step, closed_up_to)
-    else:
-        region = _regions(np.ones(shape, dtype=bool), links)
-    return Grid(origin=low, step=step, region=_outside_first(region), links=links)
+    return Links(mesh, centres=centres, closed_up_to=closed_up_to).grid(closed_up_to)
+
+
+def volumes_to_walls(grid: Grid, scene: Scene) -> FloatArray:
+    """Return the volume (r,) of each region in m³: centres counted, and what is left to the walls measured.
+
+    A centre stands for half a step on either hand; where a face lies square across the link, the distance to
+    it takes the place of the half step. For a box along the axes that is exact but for its edges; across
+    slanting walls the halves even out by themselves.
+    """
+    volumes = grid.volumes
+    inside = grid.region > OUTSIDE
+    for axis, free in enumerate(grid.links):
+        for way in (1, -1):
+            # The link ahead of a centre is its own, the one behind is the neighbour's.
+            ahead = free if way > 0 else np.roll(free, 1, axis=axis)
+            places = np.argwhere(inside & ~ahead)
+            move = np.zeros(3)
+            move[axis] = way
+            face, away = scene.first_hit(grid.centers(places), move)
+            square = np.abs(unit_vectors(area_vectors(scene.mesh.corners[face]))[:, axis]) > _SQUARE
+            # A face nearer than the scene looks is at the centre itself.
+            away = np.where(away > 1.2 * grid.step, 0.0, np.minimum(away, grid.step))
+            region, away = grid.region[tuple(places.T)][square], away[square]
+            volumes += np.bincount(region, (away - 0.5 * grid.step) * grid.step**2, len(volumes))
+    return np.asarray(np.maximum(volumes, 0.0))
+
+
+class Links:
+    """The links between the centres of a grid round a mesh, which of them no face cuts.
+
+    Attributes
+    ----------
+    scene : Scene
+    origin : (3,) float
+        First centre, in m.
+    step : float
+        Distance of centres, in m.
+    free : tuple of three (i, j, k) bool
+    """
+
+    def __init__(self, mesh: Mesh, *, centres: int, closed_up_to: float = 0.0) -> None:
+        size = np.maximum(mesh.box[1] - mesh.box[0], 0.02 * mesh.diagonal)
+        self.step = float((np.prod(size) / centres) ** (1 / 3))
+        # Outside air needs the room that the closing takes, or it would not be found beside the walls.
+        margin = closed_up_to + 1.5 * self.step
+        self.origin: FloatArray = mesh.box[0] - margin - _OFFSET * self.step
+        shape = np.ceil((mesh.box[1] + margin - self.origin) / self.step).astype(np.int64) + 2
+        self.scene = Scene(mesh)
+        self.free = _free_links(self.scene, self.origin, self.step, tuple(shape.tolist()))
+
+    def grid(self, closed_up_to: float = 0.0) -> Grid:
+        """Return the air regions, with openings up to a diameter (m) closed."""
+        if closed_up_to > 0:
+            region = _grown_regions(self.free, self.step, closed_up_to)
+        else:
+            region = _regions(np.ones(self.free[0].shape, dtype=bool), self.free)
+        return Grid(origin=self.origin, step=self.step, region=_outside_first(region), links=self.free)
 
 
 def _free_links(

@@ -1,30 +1,39 @@
 """Thick sheets: two skins and real hole walls, no free edge; holes found by the sharp rims of their walls."""
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from scipy.spatial import cKDTree
 
-from bayreach.arrays import OUTSIDE, BoolArray, FloatArray, IntArray, unit_vectors
+from bayreach.arrays import FloatArray, IntArray, unit_vectors
 from bayreach.bays._bent import bent_cap
-from bayreach.bays._flat import Cap
+from bayreach.bays._flat import Cap, fitted_plane
 from bayreach.bays._regions import Regions, regions_of
+from bayreach.bays._walls import Wall, find_walls
 from bayreach.measure import area_vectors
 from bayreach.mesh import Mesh
 from bayreach.repair import split_at
-from bayreach.topology import Edges, closed_loops, edges_of, groups
-
-_SHARP = np.cos(np.radians(40.0))
-"""Cosine of the least turn of a rim."""
+from bayreach.topology import closed_loops, edges_of
 
 _DUCT = 4.0
 """A wall longer than its opening's width times this is a duct: closed at both ends, not in the middle."""
 
+_STRAIGHT = 0.996
+"""Cosine between a hole's axis and its cap's normal from which the wall's shadow is its clear section."""
+
+_LEANS = 1e-6
+"""Rise of a wall's face to the hole's axis above which it narrows the hole."""
+
+_MIDDLE = 1e-6
+"""A point that lies half-way through a wall to within this share is on the cut."""
+
 _SHEET_SHARE = 0.01
 """A closed surface of mean thickness below this share of the root of half its area is a sheet of material."""
 
-_POCKET_SHARE = 0.25
-"""A pocket is an air space when its wall is at least this share of what faces the air."""
+
+_PLATE_SHARE = 0.06
+"""The same for a surface with a tunnel through it, which thin sheets have where a hole goes through."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -39,48 +48,71 @@ class Closed:
         Old face of each.
     caps : tuple of Cap
     material_sides : (k,) int
-        Some sides that look into material.
+        Sides that look into material.
+    is_doubtful : bool
+        True where rounded rims alone tell material from air, and it is too stout for a sheet.
     """
 
     mesh: Mesh
     source: IntArray
     caps: tuple[Cap, ...]
     material_sides: IntArray
+    is_doubtful: bool = False
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
-class _Wall:
-    """A ring of faces round a hole, its rims, and how they lie."""
-
-    faces: IntArray
-    rims: tuple[IntArray, ...]
-    thickness: float
-
-
-def close_thick(mesh: Mesh) -> Closed:
+def close_thick(mesh: Mesh, *, rounded: bool = True) -> Closed:
     """Return the caps of a mesh without free edges, taken as the surface of thick sheets.
 
-    A hole's wall is a ring of faces between two rims that stand out sharply from the material, turned
-    towards its own axis.
-    It is capped half-way through. A wall longer than wide is a duct and is capped at both rims; a pocket
-    with one rim is capped there.
+    A hole's wall is a ring of faces between two rims, turned towards its own axis. It is capped half-way
+    through. A wall longer than wide is a duct and is capped at both rims; a pocket with one rim is capped
+    there. Without `rounded` only rims that stand out sharply from the material count.
     """
     regions = regions_of(mesh.points, mesh.faces)
-    air_front = regions.side_region[0::2] == OUTSIDE
-    faces_air = air_front | (regions.side_region[1::2] == OUTSIDE)
-    normals = area_vectors(mesh.corners) * np.where(air_front, 1.0, -1.0)[:, None]
-    edges = edges_of(mesh.faces)
-    walls = _walls(mesh, normals, faces_air, edges)
+    walls, sides = find_walls(mesh, regions, rounded=rounded)
     state = Closed(
         mesh=mesh, source=np.arange(mesh.n_faces), caps=(), material_sides=np.zeros(0, dtype=np.int64)
     )
     # Holes are few: each wall is split and capped by itself.
     for wall in walls:
         state = _with_cap(state, wall)
-    inner = np.concatenate([np.zeros(0, dtype=np.int64), *(wall.faces for wall in walls)])
-    side = 2 * inner + air_front[inner]
-    found = _sides_after(state, side) if len(walls) else _shell_material(mesh, regions)
-    return replace(state, material_sides=found)
+    seen = material_of(regions, sides) if walls else _shell_material(mesh, regions)
+    return replace(
+        state,
+        material_sides=_sides_after(state, seen),
+        is_doubtful=bool(walls)
+        and all(wall.rounded for wall in walls)
+        and not _is_sheet(mesh, regions, seen),
+    )
+
+
+def _is_sheet(mesh: Mesh, regions: Regions, sides: IntArray) -> bool:
+    """Return whether what some sides look into is thin beside its spread, as sheet is."""
+    area = float(np.repeat(np.linalg.norm(area_vectors(mesh.corners), axis=1), 2)[sides].sum())
+    volume = float(regions.volumes[np.unique(regions.side_region[sides])].sum())
+    return bool(2 * volume < _PLATE_SHARE * area * np.sqrt(area / 2))
+
+
+def material_of(regions: Regions, sides: IntArray) -> IntArray:
+    """Return all sides in material, from some of them: of their regions, and of others seen alike.
+
+    Where material is seen from backs alone (or fronts alone), another space so seen is a solid by itself, as
+    a bolt or a fitting that stands in the air.
+    """
+    region = regions.side_region
+    known = np.unique(region[sides])
+    known = known[known >= 0]
+    if not len(known):
+        return np.zeros(0, dtype=np.int64)
+    inside = region >= 0
+    n = len(regions.volumes)
+    count = np.bincount(region[inside], minlength=n)
+    backs = np.bincount(region[inside], weights=np.arange(len(region))[inside] % 2, minlength=n)
+    material = np.zeros(n, dtype=bool)
+    material[known] = True
+    for alike in (backs == count, backs == 0):
+        if alike[known].all():
+            material |= alike
+    return np.flatnonzero(inside & material[np.maximum(region, 0)])
 
 
 def _sides_after(state: Closed, sides: IntArray) -> IntArray:
@@ -89,82 +121,7 @@ def _sides_after(state: Closed, sides: IntArray) -> IntArray:
     return np.concatenate([(new + k)[np.isin(2 * state.source + k, sides)] for k in (0, 1)])
 
 
-def _walls(mesh: Mesh, normals: FloatArray, faces_air: BoolArray, edges: Edges) -> list[_Wall]:
-    """Return the hole walls, ducts and pockets among the patches between sharp rims."""
-    units = unit_vectors(normals)
-    first, second = _two_faces(mesh, edges)
-    pair = edges.counts == 2
-    rim = np.zeros(len(edges.ends), dtype=bool)
-    turn = np.einsum("ij,ij->i", units[first], units[second])
-    far = mesh.corners[second].mean(axis=1) - mesh.points[edges.ends[pair, 0]]
-    rim[pair] = (turn < _SHARP) & (np.einsum("ij,ij->i", far, units[first]) < 0)
-    smooth = ~rim[pair]
-    _, patch = groups(mesh.n_faces, np.stack([first[smooth], second[smooth]], axis=1))
-    air_area = float(np.linalg.norm(normals[faces_air], axis=1).sum())
-    walls = []
-    # A patch per smooth run of faces: few beside faces.
-    order = np.argsort(patch, kind="stable")
-    for rows in np.split(order, np.flatnonzero(np.diff(patch[order])) + 1):
-        if len(rows) >= 4 and faces_air[rows].all():
-            wall = _wall_of(mesh, rows, rim, edges, normals)
-            if wall is not None and (len(wall.rims) > 1 or _area(normals, rows) > _POCKET_SHARE * air_area):
-                walls.append(wall)
-    return walls
-
-
-def _area(normals: FloatArray, rows: IntArray) -> float:
-    return float(np.linalg.norm(normals[rows], axis=1).sum())
-
-
-def _two_faces(mesh: Mesh, edges: Edges) -> tuple[IntArray, IntArray]:
-    """Return the two faces of each edge that has two, in the order of such edges."""
-    order = np.argsort(edges.of_faces.ravel(), kind="stable")
-    starts = np.concatenate([[0], np.cumsum(edges.counts)[:-1]])[edges.counts == 2]
-    del mesh
-    return order[starts] // 3, order[starts + 1] // 3
-
-
-def _wall_of(mesh: Mesh, rows: IntArray, rim: BoolArray, edges: Edges, normals: FloatArray) -> _Wall | None:
-    """Return a patch as a wall where its edge is one or two rims and it is turned towards its own middle."""
-    mine = edges.of_faces[rows].ravel()
-    names, counts = np.unique(mine, return_counts=True)
-    border = names[(counts == 1) & rim[names]]
-    if not len(border) or len(border) != int((counts == 1).sum()):
-        return None
-    loops, rest = closed_loops(edges.ends[border])
-    if len(rest) or len(loops) not in {1, 2}:
-        return None
-    centers = [_loop_center(mesh.points[loop]) for loop in loops]
-    middle = mesh.corners[rows].mean(axis=1)
-    if len(loops) == 1:
-        inward = np.einsum("ij,ij->i", normals[rows], middle.mean(axis=0) - middle)
-        return _Wall(faces=rows, rims=tuple(loops), thickness=0.0) if _mostly(inward, normals[rows]) else None
-    axis = centers[1] - centers[0]
-    thickness = float(np.linalg.norm(axis))
-    if thickness == 0.0:
-        return None
-    axis /= thickness
-    arm = centers[0] - middle
-    arm -= (arm @ axis)[:, None] * axis
-    inward = np.einsum("ij,ij->i", normals[rows], arm)
-    return (
-        _Wall(faces=rows, rims=tuple(loops), thickness=thickness) if _mostly(inward, normals[rows]) else None
-    )
-
-
-def _mostly(inward: FloatArray, normals: FloatArray) -> bool:
-    weight = np.linalg.norm(normals, axis=1)
-    return bool(weight[inward > 0].sum() > 0.95 * weight.sum())
-
-
-def _loop_center(points: FloatArray) -> FloatArray:
-    """Return the middle of a loop, each edge weighed by its length."""
-    ahead = np.roll(points, -1, axis=0)
-    length = np.linalg.norm(ahead - points, axis=1, keepdims=True)
-    return np.asarray((0.5 * (points + ahead) * length).sum(axis=0) / length.sum())
-
-
-def _with_cap(state: Closed, wall: _Wall) -> Closed:
+def _with_cap(state: Closed, wall: Wall) -> Closed:
     """Return the state with a cap half-way through a wall, or on each rim of a duct or pocket."""
     widths = [2 * np.sqrt(_ring_area(state.mesh.points[loop]) / np.pi) for loop in wall.rims]
     if len(wall.rims) == 1 or wall.thickness > _DUCT * min(widths):
@@ -174,12 +131,35 @@ def _with_cap(state: Closed, wall: _Wall) -> Closed:
     cap = bent_cap(mesh.points, loop) if len(loop) else None
     if cap is None:
         return state
+    clear = _clear_shape(cap, mesh, np.flatnonzero(np.isin(state.source[piece], wall.faces)), wall.axis)
     return replace(
         state,
         mesh=mesh,
         source=state.source[piece],
-        caps=(*state.caps, replace(cap, thickness=wall.thickness)),
+        caps=(*state.caps, replace(cap, thickness=wall.thickness, shape=clear)),
     )
+
+
+def _clear_shape(cap: Cap, mesh: Mesh, rows: IntArray, axis: FloatArray) -> Any:
+    """Return what of a cap is free all the way along the hole's axis: the least of its cross-sections.
+
+    A countersink is wider at one skin; what a rod may pass is what no face of the wall stands in.
+    """
+    import shapely
+
+    plane, _ = fitted_plane(mesh.points[cap.rim])
+    if abs(float(plane.axes[2] @ axis)) < _STRAIGHT:
+        return cap.shape
+    normals = unit_vectors(area_vectors(mesh.corners[rows]))
+    leaning = rows[np.abs(normals @ plane.axes[2]) > _LEANS]
+    if not len(leaning):
+        return cap.shape
+    shadows = shapely.polygons(plane.flat(mesh.corners[leaning].reshape(-1, 3)).reshape(-1, 3, 2))
+    hull = shapely.Polygon(cap.flat).union(shapely.union_all(shadows))
+    rest = shapely.Polygon(hull.exterior if hull.geom_type == "Polygon" else cap.shape.exterior)
+    rest = rest.difference(shapely.union_all(shadows).buffer(1e-6 * np.sqrt(cap.shape.area)))
+    parts = [part for part in shapely.get_parts(rest) if part.geom_type == "Polygon"]
+    return max(parts, key=lambda part: float(part.area)) if parts else cap.shape
 
 
 def _ring_area(points: FloatArray) -> float:
@@ -187,7 +167,7 @@ def _ring_area(points: FloatArray) -> float:
     return float(0.5 * np.linalg.norm(np.cross(points, ahead).sum(axis=0)))
 
 
-def _split_half_way(mesh: Mesh, wall: _Wall, source: IntArray) -> tuple[Mesh, IntArray, IntArray]:
+def _split_half_way(mesh: Mesh, wall: Wall, source: IntArray) -> tuple[Mesh, IntArray, IntArray]:
     """Return the mesh with a wall split half-way between its rims, each face's old face, and the new loop."""
     rows = np.flatnonzero(np.isin(source, wall.faces))
     edges = edges_of(mesh.faces)
@@ -195,7 +175,9 @@ def _split_half_way(mesh: Mesh, wall: _Wall, source: IntArray) -> tuple[Mesh, In
     names = np.unique(mesh.faces[rows])
     away = [cKDTree(mesh.points[loop]).query(mesh.points[names])[0] for loop in wall.rims]
     share = np.full(len(mesh.points), np.nan)
-    share[names] = away[0] / np.maximum(away[0] + away[1], 1e-300)
+    way = away[0] / np.maximum(away[0] + away[1], 1e-300)
+    # A point at the middle but for rounding is on the cut, or a sliver would be left beside it.
+    share[names] = np.where(np.abs(way - 0.5) < _MIDDLE, 0.5, way)
     ends = edges.ends[own]
     low, high = share[ends[:, 0]] - 0.5, share[ends[:, 1]] - 0.5
     passes = low * high < 0

@@ -6,7 +6,8 @@ import numpy as np
 
 from bayreach.arrays import BoolArray, FloatArray, IntArray
 from bayreach.measure import area_vectors
-from bayreach.topology import Edges, edges_of
+from bayreach.repair._pieces import Drawn, cut_faces
+from bayreach.topology import Edges, edges_of, groups
 
 WHOLE_SEARCH = 20_000
 """Up to this many faces every pair whose boxes overlap is tested, beyond it those on odd edges only."""
@@ -31,20 +32,28 @@ class MetLines:
         The face that it meets.
     ends : (k, 2, 3) float
         Both ends of the line.
-    n_crossing : int
-        Pairs of faces that pass through each other.
+    flat : (k,) bool
+        True where both lie in one plane, and so on each other.
+    crossing : (c, 3) float
+        A place for each pair of faces that pass through each other.
     """
 
     face: IntArray
     other: IntArray
     ends: FloatArray
-    n_crossing: int
+    flat: BoolArray
+    crossing: FloatArray
 
     def without(self, left: BoolArray) -> "MetLines":
         """Return the lines on faces that are not `left` (n,) alone."""
         kept = ~left[self.face]
+        kept &= ~(self.flat & left[self.other])
         return MetLines(
-            face=self.face[kept], other=self.other[kept], ends=self.ends[kept], n_crossing=self.n_crossing
+            face=self.face[kept],
+            other=self.other[kept],
+            ends=self.ends[kept],
+            flat=self.flat[kept],
+            crossing=self.crossing,
         )
 
 
@@ -63,6 +72,10 @@ class Imprint:
         Old faces that were cut.
     places : (k, 3) float
         Middles of the cut faces.
+    repeated : (r, 3) float
+        Middles of pieces that lay on another face's and were left out.
+    left : (l,) int
+        Faces that should have been cut, where there are more than `CUT_AT_MOST`.
     """
 
     points: FloatArray
@@ -70,6 +83,8 @@ class Imprint:
     source: IntArray
     n_cut: int
     places: FloatArray
+    repeated: FloatArray
+    left: IntArray
 
 
 def imprinted(points: FloatArray, faces: IntArray, lines: MetLines, slack: float) -> Imprint:
@@ -77,46 +92,78 @@ def imprinted(points: FloatArray, faces: IntArray, lines: MetLines, slack: float
 
     New corners along a shared edge come out once a face; the caller welds them and splits the neighbours.
     """
-    cut = np.unique(lines.face)
+    cut = np.unique(np.concatenate([lines.face, lines.other[lines.flat]]))
     if not len(cut) or len(cut) > CUT_AT_MOST:
+        nothing = np.zeros((0, 3))
         source = np.arange(len(faces))
-        return Imprint(points=points, faces=faces, source=source, n_cut=0, places=np.zeros((0, 3)))
-    pieces, source = _cut_faces(points[faces], lines, cut, slack)
+        return Imprint(
+            points=points, faces=faces, source=source, n_cut=0, places=nothing, repeated=nothing, left=cut
+        )
+    cuts = cut_faces(points[faces], Drawn(face=lines.face, ends=lines.ends), _clusters(lines, cut), slack)
     whole = np.ones(len(faces), dtype=bool)
     whole[cut] = False
-    new = len(points) + np.arange(3 * len(pieces)).reshape(-1, 3)
+    new = len(points) + np.arange(3 * len(cuts.pieces)).reshape(-1, 3)
     return Imprint(
-        points=np.concatenate([points, pieces.reshape(-1, 3)]),
+        points=np.concatenate([points, cuts.pieces.reshape(-1, 3)]),
         faces=np.concatenate([faces[whole], new]),
-        source=np.concatenate([np.flatnonzero(whole), source]),
-        n_cut=len(cut),
-        places=points[faces[cut]].mean(axis=1),
+        source=np.concatenate([np.flatnonzero(whole), cuts.source]),
+        n_cut=len(np.unique(lines.face)),
+        places=points[faces[np.unique(lines.face)]].mean(axis=1),
+        repeated=cuts.repeated,
+        left=cut[:0],
     )
+
+
+def _clusters(lines: MetLines, cut: IntArray) -> list[IntArray]:
+    """Return the faces to cut, those that lie on each other together."""
+    place = np.searchsorted(cut, np.stack([lines.face, lines.other], axis=1)[lines.flat])
+    _, label = groups(len(cut), place)
+    order = np.argsort(label, kind="stable")
+    return np.split(cut[order], np.flatnonzero(np.diff(label[order])) + 1)
 
 
 def met_lines(points: FloatArray, faces: IntArray, slack: float) -> MetLines:
     """Return the lines on which faces meet others, to within `slack` (m), but for those along own edges."""
     corners = points[faces]
     first, second = _close_pairs(points, faces, slack)
-    ends, owners, others, n_crossing = [np.zeros((0, 2, 3))], [first[:0]], [first[:0]], 0
+    found = [_no_lines()]
     for start in range(0, len(first), _PAIRS_AT_ONCE):
         f, g = first[start : start + _PAIRS_AT_ONCE], second[start : start + _PAIRS_AT_ONCE]
         f, g = _apart_or_folded(points, faces, f, g)
         flat = _is_coplanar(corners[f], corners[g], slack)
-        line, met, crossing = _common_lines(corners[f[~flat]], corners[g[~flat]], slack)
-        n_crossing += int(crossing.sum())
-        ends += [line[met], line[met]]
-        owners += [f[~flat][met], g[~flat][met]]
-        others += [g[~flat][met], f[~flat][met]]
+        found.append(_lines_across(corners, f[~flat], g[~flat], slack))
         # Sheets that lie on each other mark each other's edges.
-        for mine, theirs in ((f[flat], g[flat]), (g[flat], f[flat])):
-            edge_lines, row = _edges_over(corners[mine], corners[theirs], slack)
-            ends.append(edge_lines)
-            owners.append(mine[row])
-            others.append(theirs[row])
-    face, other, places = np.concatenate(owners), np.concatenate(others), np.concatenate(ends)
-    inner = ~_runs_along_edge(corners[face], places, slack)
-    return MetLines(face=face[inner], other=other[inner], ends=places[inner], n_crossing=n_crossing)
+        found += [
+            _lines_over(corners, f[flat], g[flat], slack),
+            _lines_over(corners, g[flat], f[flat], slack),
+        ]
+    face, other, ends, is_flat, crossing = (np.concatenate(rows) for rows in zip(*found, strict=True))
+    inner = ~_runs_along_edge(corners[face], ends, slack)
+    return MetLines(
+        face=face[inner], other=other[inner], ends=ends[inner], flat=is_flat[inner], crossing=crossing
+    )
+
+
+_Lines = tuple[IntArray, IntArray, FloatArray, BoolArray, FloatArray]
+
+
+def _no_lines() -> _Lines:
+    none = np.zeros(0, dtype=np.int64)
+    return none, none, np.zeros((0, 2, 3)), np.zeros(0, dtype=bool), np.zeros((0, 3))
+
+
+def _lines_across(corners: FloatArray, f: IntArray, g: IntArray, slack: float) -> _Lines:
+    """Return the lines that pairs of faces in different planes share, on both of each pair."""
+    line, met, crossing = _common_lines(corners[f], corners[g], slack)
+    owners, others = np.concatenate([f[met], g[met]]), np.concatenate([g[met], f[met]])
+    ends = np.concatenate([line[met], line[met]])
+    return owners, others, ends, np.zeros(len(owners), dtype=bool), line[crossing].mean(axis=1)
+
+
+def _lines_over(corners: FloatArray, mine: IntArray, theirs: IntArray, slack: float) -> _Lines:
+    """Return the lines that faces get from the edges of others that lie on them."""
+    ends, row = _edges_over(corners[mine], corners[theirs], slack)
+    return mine[row], theirs[row], ends, np.ones(len(row), dtype=bool), np.zeros((0, 3))
 
 
 def _apart_or_folded(
@@ -307,56 +354,3 @@ def _off_line(places: FloatArray, start: FloatArray, end: FloatArray) -> FloatAr
     arm = places - start[:, None]
     foot = np.einsum("ijk,ik->ij", arm, along)
     return np.asarray(np.linalg.norm(arm - foot[..., None] * along[:, None], axis=2))
-
-
-def _cut_faces(
-    corners: FloatArray, segments: MetLines, cut: IntArray, slack: float
-) -> tuple[FloatArray, IntArray]:
-    """Return the pieces (m, 3, 3) of the cut faces and the face of each."""
-    order = np.argsort(segments.face, kind="stable")
-    starts = np.searchsorted(segments.face[order], np.append(cut, len(corners)))
-    pieces, source = [], []
-    # A polygon library cuts one face at a time; only faces that others meet come here.
-    for number, face in enumerate(cut.tolist()):
-        mine = segments.ends[order[starts[number] : starts[number + 1]]]
-        new = _pieces_of(corners[face], mine, slack)
-        pieces.append(new)
-        source.append(np.full(len(new), face, dtype=np.int64))
-    return np.concatenate(pieces), np.concatenate(source)
-
-
-def _pieces_of(triangle: FloatArray, lines: FloatArray, slack: float) -> FloatArray:
-    """Return the triangles (m, 3, 3) of one face cut along lines (k, 2, 3)."""
-    import shapely
-
-    normal = area_vectors(triangle)
-    normal = normal / np.linalg.norm(normal)
-    u = triangle[1] - triangle[0]
-    u = u / np.linalg.norm(u)
-    axes = np.stack([u, np.cross(normal, u)])
-    outline = (triangle - triangle[0]) @ axes.T
-    inside = _snapped((lines - triangle[0]) @ axes.T, outline, slack)
-    ring = np.stack([outline, np.roll(outline, -1, axis=0)], axis=1)
-    work = shapely.union_all(shapely.linestrings(np.concatenate([ring, inside])), grid_size=1e-4 * slack)
-    polygons = shapely.get_parts(shapely.polygonize(shapely.get_parts(work)))
-    shapes = shapely.get_parts(shapely.constrained_delaunay_triangles(polygons))
-    flat = shapely.get_coordinates(shapes).reshape(-1, 4, 2)[:, :3]
-    span = flat[:, 1:] - flat[:, :1]
-    turned = span[:, 0, 0] * span[:, 1, 1] - span[:, 0, 1] * span[:, 1, 0] < 0
-    flat[turned] = flat[turned][:, ::-1]
-    return np.asarray(triangle[0] + flat @ axes)
-
-
-def _snapped(lines: FloatArray, outline: FloatArray, slack: float) -> FloatArray:
-    """Move line ends that lie within `slack` of an edge or corner of the face onto it."""
-    ends = lines.reshape(-1, 2)
-    for start, end in zip(outline, np.roll(outline, -1, axis=0), strict=True):
-        along = end - start
-        share = np.clip(((ends - start) @ along) / (along @ along), 0.0, 1.0)
-        foot = start + share[:, None] * along
-        near = np.linalg.norm(foot - ends, axis=1) <= slack
-        ends = np.where(near[:, None], foot, ends)
-    for corner in outline:
-        near = np.linalg.norm(corner - ends, axis=1) <= slack
-        ends = np.where(near[:, None], corner, ends)
-    return ends.reshape(-1, 2, 2)

@@ -8,7 +8,7 @@ from bayreach.arrays import BoolArray, FloatArray, IntArray
 from bayreach.measure import area_vectors, nearest_on_segments
 from bayreach.mesh import Mesh
 from bayreach.repair._findings import Finding, some_of
-from bayreach.repair._imprint import Imprint, MetLines, imprinted, met_lines
+from bayreach.repair._imprint import CUT_AT_MOST, Imprint, MetLines, imprinted, met_lines
 from bayreach.repair._split import split_at
 from bayreach.topology import Edges, edges_of, free_edges, groups
 
@@ -94,14 +94,18 @@ def _with_imprints(state: _State, findings: list[Finding]) -> _State:
     there was none stays uncut and is told.
     """
     lines = met_lines(state.points, state.faces, state.weld)
-    if lines.n_crossing:
-        detail = f"{lines.n_crossing} pairs of faces pass through each other."
+    n_crossing = len(lines.crossing)
+    if n_crossing:
+        detail = f"{n_crossing} pairs of faces pass through each other."
+        places = some_of(lines.crossing)
         findings.append(
-            Finding(kind="crossing faces", count=lines.n_crossing, detail=detail, is_repair=False)
+            Finding(kind="crossing faces", count=n_crossing, detail=detail, places=places, is_repair=False)
         )
     before, left = state, np.zeros(len(state.faces), dtype=bool)
     for _ in range(_IMPRINT_ATTEMPTS):
         mark = imprinted(state.points, state.faces, lines.without(left), state.weld)
+        if len(mark.left):
+            findings.append(_left_uncut(state, mark.left))
         if not mark.n_cut:
             break
         tidy, unseen = _tidied_imprint(state, mark)
@@ -111,7 +115,7 @@ def _with_imprints(state: _State, findings: list[Finding]) -> _State:
             findings.append(
                 Finding(kind="cut faces", count=mark.n_cut, detail=detail, places=some_of(mark.places))
             )
-            findings += [finding for finding in unseen if finding.kind == "dropped repeated faces"]
+            findings += _repeats(mark, unseen)
             state = tidy
             break
         left |= _clusters_with(lines, state.faces, np.unique(tidy.source[cracks]))
@@ -128,6 +132,25 @@ def _with_imprints(state: _State, findings: list[Finding]) -> _State:
             )
         )
     return state
+
+
+def _left_uncut(state: _State, faces: IntArray) -> Finding:
+    places = state.points[state.faces[faces]].mean(axis=1)
+    detail = f"{len(faces)} faces that others touch or cross stay whole: {CUT_AT_MOST} are cut at most."
+    return Finding(
+        kind="uncut faces", count=len(faces), detail=detail, places=some_of(places), is_repair=False
+    )
+
+
+def _repeats(mark: Imprint, unseen: list[Finding]) -> list[Finding]:
+    """Return what is said of pieces of faces that lay on another's."""
+    told = [finding for finding in unseen if finding.kind == "dropped repeated faces"]
+    count = len(mark.repeated)
+    if count:
+        detail = f"{count} pieces of faces lie on another face and were dropped; one of each stays."
+        places = some_of(mark.repeated)
+        told.append(Finding(kind="dropped repeated faces", count=count, detail=detail, places=places))
+    return told
 
 
 def _tidied_imprint(state: _State, mark: Imprint) -> tuple[_State, list[Finding]]:

@@ -1,0 +1,274 @@
+"""Walls of holes in thick sheets: rings of faces from skin to skin, sharp, countersunk or rounded."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from bayreach.arrays import OUTSIDE, BoolArray, FloatArray, IntArray, unit_vectors
+from bayreach.bays._regions import Regions
+from bayreach.measure import area_vectors
+from bayreach.mesh import Mesh
+from bayreach.rays import Scene
+from bayreach.topology import closed_loops, edges_of, groups
+
+_SHARP = np.cos(np.radians(40.0))
+"""Cosine of the least turn of a rim."""
+
+_SKIN = -np.cos(np.radians(25.0))
+"""A face whose far side turns away by no more than this is skin; what leans more leads through the sheet."""
+
+_SHEETS = (0.5, 0.75, 0.9, 0.97)
+"""Shares of the skin's area whose thickness is tried as that of the sheet, from thin to thick."""
+
+_THICKER = 2.5
+"""A skin is not thicker than the sheet tried times this."""
+
+_POCKET_SHARE = 0.25
+"""A pocket is an air space when its wall is at least this share of what faces the air."""
+
+_ACROSS = 0.95
+"""Cosine to a hole's axis from which a face lies across it and is turned neither way."""
+
+
+_INWARD = 0.02
+"""Cosine to its own axis from which a face is turned towards it."""
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Wall:
+    """A ring of faces round a hole, its rims, and how they lie.
+
+    Parameters
+    ----------
+    faces : (k,) int
+    rims : tuple of (m,) int
+        One or two loops of points.
+    thickness : float
+        From the middle of one rim to that of the other, in m; 0 for a pocket.
+    axis : (3,) float
+        From one to the other, unit; zeros for a pocket.
+    rounded : bool
+        True where no sharp rim shows it.
+    """
+
+    faces: IntArray
+    rims: tuple[IntArray, ...]
+    thickness: float
+    axis: FloatArray
+    rounded: bool = False
+
+
+class _Skin:
+    """What of a closed surface faces the air.
+
+    Attributes
+    ----------
+    rows : (m,) int
+        Its faces.
+    normals : (n, 3) float
+        Area vectors of all faces, into the air.
+    edges : Edges
+        Of the rows alone: where two solids touch, the face between them faces no air.
+    """
+
+    def __init__(self, mesh: Mesh, regions: Regions) -> None:
+        self.mesh = mesh
+        self.air_front: BoolArray = regions.side_region[0::2] == OUTSIDE
+        self.rows = np.flatnonzero(self.air_front | (regions.side_region[1::2] == OUTSIDE))
+        self.normals = area_vectors(mesh.corners) * np.where(self.air_front, 1.0, -1.0)[:, None]
+        self.edges = edges_of(mesh.faces[self.rows])
+
+    def pairs(self) -> tuple[IntArray, IntArray, IntArray]:
+        """Return the edges with two faces, and both faces of each as places in `rows`."""
+        pair = np.flatnonzero(self.edges.counts == 2)
+        order = np.argsort(self.edges.of_faces.ravel(), kind="stable")
+        starts = np.concatenate([[0], np.cumsum(self.edges.counts)[:-1]])[pair]
+        return pair, order[starts] // 3, order[starts + 1] // 3
+
+
+def find_walls(mesh: Mesh, regions: Regions, *, rounded: bool = True) -> tuple[list[Wall], IntArray]:
+    """Return the walls of holes, ducts and pockets of a closed mesh, and the sides of them in material.
+
+    First those between sharp rims, where rings that share a rim, as a countersink and its hole, are one wall.
+    Then, for rounded rims, the rings of faces that are no skin: skin has, straight through the sheet, the
+    other skin. The thickness up to which that counts is taken from the mesh itself.
+    """
+    skin = _Skin(mesh, regions)
+    if not len(skin.rows):
+        return [], np.zeros(0, dtype=np.int64)
+    walls = _stacked(mesh, list(_sharp_walls(skin)))
+    walls += _round_walls(skin, walls) if rounded else []
+    inner = np.concatenate([np.zeros(0, dtype=np.int64), *(wall.faces for wall in walls)])
+    return walls, 2 * inner + skin.air_front[inner]
+
+
+def _sharp_walls(skin: _Skin) -> Iterator[Wall]:
+    """Yield the patches between sharp rims that go round a hole."""
+    mesh, edges = skin.mesh, skin.edges
+    units = unit_vectors(skin.normals[skin.rows])
+    pair, first, second = skin.pairs()
+    turn = np.einsum("ij,ij->i", units[first], units[second])
+    far = mesh.corners[skin.rows[second]].mean(axis=1) - mesh.points[edges.ends[pair, 0]]
+    sharp = (turn < _SHARP) & (np.einsum("ij,ij->i", far, units[first]) < 0)
+    rim = np.zeros(len(edges.ends), dtype=bool)
+    rim[pair] = sharp
+    _, patch = groups(len(skin.rows), np.stack([first[~sharp], second[~sharp]], axis=1))
+    air_area = float(np.linalg.norm(skin.normals[skin.rows], axis=1).sum())
+    for places in _by_group(patch):
+        wall = _wall_of(skin, places, rim)
+        if wall is not None and (len(wall.rims) > 1 or _area(skin, places) > _POCKET_SHARE * air_area):
+            yield wall
+
+
+def _by_group(label: IntArray) -> list[IntArray]:
+    order = np.argsort(label, kind="stable")
+    return [
+        places for places in np.split(order, np.flatnonzero(np.diff(label[order])) + 1) if len(places) >= 4
+    ]
+
+
+def _area(skin: _Skin, places: IntArray) -> float:
+    return float(np.linalg.norm(skin.normals[skin.rows[places]], axis=1).sum())
+
+
+def _wall_of(skin: _Skin, places: IntArray, rim: BoolArray | None) -> Wall | None:
+    """Return faces as a wall where their edge is one or two rims and they are turned to their own middle."""
+    names, counts = np.unique(skin.edges.of_faces[places].ravel(), return_counts=True)
+    border = names[counts == 1]
+    if not len(border) or (rim is not None and not rim[border].all()):
+        return None
+    loops, rest = closed_loops(skin.edges.ends[border])
+    if len(rest) or len(loops) not in {1, 2} or (rim is None and len(loops) == 1):
+        return None
+    rows = skin.rows[places]
+    middle, normals = skin.mesh.corners[rows].mean(axis=1), skin.normals[rows]
+    if len(loops) == 1:
+        inward = np.einsum("ij,ij->i", normals, middle.mean(axis=0) - middle)
+        pocket = Wall(faces=rows, rims=tuple(loops), thickness=0.0, axis=np.zeros(3))
+        return pocket if _mostly(inward, normals) else None
+    centers = [_loop_center(skin.mesh.points[loop]) for loop in loops]
+    thickness = float(np.linalg.norm(centers[1] - centers[0]))
+    if thickness <= 1e-9 * skin.mesh.diagonal:
+        return None
+    axis = (centers[1] - centers[0]) / thickness
+    arm = centers[0] - middle
+    arm -= (arm @ axis)[:, None] * axis
+    turned = np.abs(unit_vectors(normals) @ axis) < _ACROSS
+    inward = np.einsum("ij,ij->i", normals, arm)[turned]
+    # A flat face has the middle of its rims in its own plane: to rounding it is turned neither way.
+    inward -= _INWARD * np.linalg.norm(normals[turned], axis=1) * np.linalg.norm(arm[turned], axis=1)
+    if not turned.any() or not _mostly(inward, normals[turned]):
+        return None
+    return Wall(faces=rows, rims=tuple(loops), thickness=thickness, axis=axis)
+
+
+def _mostly(inward: FloatArray, normals: FloatArray) -> bool:
+    weight = np.linalg.norm(normals, axis=1)
+    return bool(weight[inward > 0].sum() > 0.95 * weight.sum())
+
+
+def _loop_center(points: FloatArray) -> FloatArray:
+    """Return the middle of a loop, each edge weighed by its length."""
+    ahead = np.roll(points, -1, axis=0)
+    length = np.linalg.norm(ahead - points, axis=1, keepdims=True)
+    return np.asarray((0.5 * (points + ahead) * length).sum(axis=0) / length.sum())
+
+
+def _stacked(mesh: Mesh, walls: list[Wall]) -> list[Wall]:
+    """Return the walls with rings that share a rim made one: a countersink, a chamfer, a stepped hole."""
+    owner: dict[tuple[int, ...], int] = {}
+    pairs = []
+    walls = sorted(walls, key=lambda wall: -len(wall.rims))
+    for number, wall in enumerate(walls):
+        if len(wall.rims) == 2:
+            for loop in wall.rims:
+                other = owner.setdefault(tuple(sorted(loop.tolist())), number)
+                pairs.append([other, number])
+    # A pocket whose rim is a hole's is the space behind that hole, which is capped within its wall.
+    walls = [
+        wall for wall in walls if len(wall.rims) > 1 or tuple(sorted(wall.rims[0].tolist())) not in owner
+    ]
+    if not pairs:
+        return walls
+    _, label = groups(len(walls), np.array(pairs, dtype=np.int64))
+    # Holes are few beside faces.
+    stacks = [[walls[k] for k in np.flatnonzero(label == number)] for number in np.unique(label)]
+    return [_joined(mesh, stack) for stack in stacks]
+
+
+def _joined(mesh: Mesh, stack: list[Wall]) -> Wall:
+    """Return one wall of a stack of rings, between the two rims that only one of them has."""
+    loops = {tuple(sorted(loop.tolist())): loop for wall in stack for loop in wall.rims}
+    names = [tuple(sorted(loop.tolist())) for wall in stack for loop in wall.rims]
+    outer = [loops[name] for name in loops if names.count(name) == 1]
+    if len(stack) == 1 or len(outer) != 2:
+        return stack[0]
+    arm = _loop_center(mesh.points[outer[1]]) - _loop_center(mesh.points[outer[0]])
+    thickness = float(np.linalg.norm(arm))
+    return replace(
+        stack[0],
+        faces=np.concatenate([wall.faces for wall in stack]),
+        rims=tuple(outer),
+        thickness=thickness,
+        axis=arm / thickness if thickness > 0 else stack[0].axis,
+    )
+
+
+def _round_walls(skin: _Skin, known: list[Wall]) -> list[Wall]:
+    """Return the rings of faces that are no skin and belong to no wall already known."""
+    taken = np.zeros(skin.mesh.n_faces, dtype=bool)
+    for wall in known:
+        taken[wall.faces] = True
+    through = _thickness(skin)
+    walls: list[Wall] = []
+    for most in _sheet_thicknesses(skin, through):
+        open_to = ~taken[skin.rows] & ~(through <= most)
+        _, first, second = skin.pairs()
+        both = open_to[first] & open_to[second]
+        _, label = groups(len(skin.rows), np.stack([first[both], second[both]], axis=1))
+        for places in _by_group(np.where(open_to, label, -1)):
+            if not open_to[places[0]]:
+                continue
+            ring = _wall_of(skin, places, None)
+            if ring is not None:
+                thick = _thickness_beside(skin, ring, through)
+                walls.append(replace(ring, rounded=True, thickness=thick))
+                taken[ring.faces] = True
+    return walls
+
+
+def _thickness_beside(skin: _Skin, ring: Wall, through: FloatArray) -> float:
+    """Return the thickness of the sheet round a ring, in m: of most of the skin two faces from its rims."""
+    faces = skin.mesh.faces[skin.rows]
+    near = np.isin(faces, np.concatenate(ring.rims)).any(axis=1)
+    near = np.isin(faces, faces[near]).any(axis=1) & np.isfinite(through)
+    if not near.any():
+        return ring.thickness
+    order = np.flatnonzero(near)[np.argsort(through[near], kind="stable")]
+    weight = np.linalg.norm(skin.normals[skin.rows[order]], axis=1).cumsum()
+    return float(through[order[np.searchsorted(weight, 0.5 * weight[-1])]])
+
+
+def _thickness(skin: _Skin) -> FloatArray:
+    """Return how thick the sheet is under each face of the skin, in m; infinite where no skin is across."""
+    mesh, rows = skin.mesh, skin.rows
+    units = unit_vectors(skin.normals)
+    hit, away = Scene(mesh).first_hit(mesh.corners[rows].mean(axis=1), -units[rows])
+    across = np.einsum("ij,ij->i", units[rows], units[np.maximum(hit, 0)])
+    # Where two solids touch, the face between them has no air and so no way to be turned.
+    between = ~np.isin(hit, rows)
+    opposite = np.where(between, -np.abs(across), across) < _SKIN
+    return np.asarray(np.where((hit >= 0) & opposite, away, np.inf))
+
+
+def _sheet_thicknesses(skin: _Skin, through: FloatArray) -> list[float]:
+    """Return the thicknesses up to which a face may be skin, in m, least first."""
+    real = np.isfinite(through)
+    if not real.any():
+        return []
+    order = np.argsort(through[real], kind="stable")
+    weight = np.linalg.norm(skin.normals[skin.rows][real], axis=1)[order].cumsum()
+    at = np.searchsorted(weight, np.array(_SHEETS) * weight[-1])
+    values = through[real][order][np.minimum(at, len(order) - 1)]
+    return sorted({round(_THICKER * float(value), 12) for value in values})

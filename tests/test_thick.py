@@ -1,0 +1,186 @@
+"""Thick solids without a free edge: holes of every sort found by their walls, or by a grid that says so."""
+
+from typing import Any
+
+import numpy as np
+import pytest
+from specimens import polygon_area
+from thick import (
+    SEGMENTS,
+    SHEET,
+    countersunk,
+    filleted,
+    hollow,
+    mesh_from,
+    plain,
+    slot,
+    turned,
+)
+
+from bayreach.bays import Bays, find_bays
+from bayreach.mesh import Mesh, mesh_of
+
+PLACES = [(0.2, 0.2), (0.4, 0.2), (0.6, 0.2), (0.8, 0.2)]
+INSCRIBED = np.cos(np.pi / SEGMENTS)
+"""Inscribed over circumscribed circle of the polygons that stand for circles here."""
+
+
+def slots(at: tuple[float, float]) -> Any:
+    return slot(0.02, 0.08, at)
+
+
+DRILLS = {
+    "plain": (lambda at: turned(plain(0.05), at), 0.05 * INSCRIBED, SHEET),
+    "countersunk": (lambda at: turned(countersunk(0.02, 0.026), at), 0.02 * INSCRIBED, SHEET),
+    "countersunk all the way": (lambda at: turned(countersunk(0.02, 0.0295), at), 0.02 * INSCRIBED, SHEET),
+    "filleted": (lambda at: turned(filleted(0.05, 0.0015), at), 0.05 * INSCRIBED, SHEET),
+    "all fillet": (lambda at: turned(filleted(0.05, 0.002), at), 0.05 * INSCRIBED, SHEET),
+    "slotted": (slots, 0.02, SHEET),
+}
+
+
+def sums_to_nought(bays: Bays) -> bool:
+    total = sum(bay.volume for bay in bays.bays) + bays.outside_volume + bays.material_volume
+    return abs(total) < 1e-15
+
+
+@pytest.mark.parametrize("sort", DRILLS)
+def test_each_sort_of_hole_through_a_thick_sheet_is_an_opening_as_wide_as_its_narrowest(sort: str) -> None:
+    drill, width, thickness = DRILLS[sort]
+    solid = hollow([drill(at) for at in PLACES])
+    bays = find_bays(mesh_from(solid))
+    (only,) = bays.bays
+    assert bays.method == "cells"
+    assert {opening.links for opening in bays.openings} == {(-1, 0)}
+    assert [opening.diameter for opening in bays.openings] == pytest.approx([width] * 4, rel=1e-3)
+    # A rounded rim hides where the skin ends: its thickness is that of the skin beside it.
+    assert [opening.thickness for opening in bays.openings] == pytest.approx([thickness] * 4, rel=0.01)
+    assert [opening.center[:2].tolist() for opening in bays.openings] == pytest.approx(
+        np.array(PLACES), abs=1e-5
+    )
+    # Air inside and what of the four holes lies on this side of their caps; the solid by another library.
+    assert 0.08 < only.volume < 0.08 + 4 * SHEET * bays.openings[0].area
+    assert bays.material_volume == pytest.approx(solid.volume(), rel=1e-9)
+    assert sums_to_nought(bays)
+
+
+def test_all_sorts_in_one_floor_are_four_openings_of_their_own_sizes() -> None:
+    chosen = ("plain", "countersunk", "filleted", "slotted")
+    bays = find_bays(
+        mesh_from(hollow([DRILLS[sort][0](at) for sort, at in zip(chosen, PLACES, strict=True)]))
+    )
+    assert [opening.diameter for opening in bays.openings] == pytest.approx(
+        [DRILLS[sort][1] for sort in chosen], rel=1e-3
+    )
+
+
+def test_a_plain_hole_is_capped_half_way_through() -> None:
+    # Half of each hole's wall and of its prism of air are inside; exact by hand.
+    (only,) = find_bays(mesh_from(hollow([turned(plain(0.05), at) for at in PLACES]))).bays
+    hole, girth = polygon_area(0.05, SEGMENTS), SEGMENTS * 0.05 * np.sin(np.pi / SEGMENTS)
+    assert only.volume == pytest.approx(0.08 + 4 * hole * SHEET / 2, rel=1e-9)
+    assert only.area == pytest.approx(1.36 - 4 * hole + 4 * girth * SHEET / 2, rel=1e-9)
+
+
+def doubler(gap: float) -> Any:
+    """Build a plate below the floor with a hole under the floor's first."""
+    import manifold3d
+
+    top = -SHEET - gap
+    block = manifold3d.Manifold.cube([0.3, 0.2, SHEET]).translate([0.05, 0.1, top - SHEET])
+    return block - turned(plain(0.05, top, top - SHEET), PLACES[0])
+
+
+def test_a_hole_through_two_layers_that_are_one_solid_is_one_opening() -> None:
+    drills = [turned(plain(0.05, 0.0, -2 * SHEET), at) for at in PLACES]
+    bays = find_bays(mesh_from(hollow(drills, floor=2 * SHEET)))
+    assert [opening.thickness for opening in bays.openings] == pytest.approx([2 * SHEET] * 4, rel=1e-9)
+
+
+def test_a_hole_through_two_solids_that_touch_is_one_opening_through_both() -> None:
+    # Their meshes share no triangle where they touch: what lies on each other is cut as one and kept once.
+    solids = hollow([turned(plain(0.05), PLACES[0])]), doubler(0.0)
+    bays = find_bays(mesh_from(*solids))
+    (only,) = bays.bays
+    (opening,) = bays.openings
+    assert opening.thickness == pytest.approx(2 * SHEET, rel=1e-9)
+    # Half-way through both layers is where they touch, so the floor's whole prism of air is inside.
+    assert only.volume == pytest.approx(0.08 + polygon_area(0.05, SEGMENTS) * SHEET, rel=1e-9)
+    assert bays.material_volume == pytest.approx(sum(solid.volume() for solid in solids), rel=1e-9)
+    assert not any(finding.kind == "coincident faces" for finding in bays.findings)
+    assert sums_to_nought(bays)
+
+
+def test_a_layer_with_a_gap_shields_no_hole() -> None:
+    solids = hollow([turned(plain(0.05), PLACES[0])]), doubler(0.01)
+    bays = find_bays(mesh_from(*solids))
+    (only,) = bays.bays
+    assert [opening.links for opening in bays.openings] == [(-1, 0)]
+    assert bays.material_volume == pytest.approx(sum(solid.volume() for solid in solids), rel=1e-9)
+    assert not only.sealed
+
+
+def test_a_fitting_that_stands_in_the_air_is_material_and_no_bay() -> None:
+    import manifold3d
+
+    bolt = manifold3d.Manifold.cube([0.05, 0.05, 0.05]).translate([0.5, 0.1, 0.1])
+    bays = find_bays(mesh_from(hollow([turned(plain(0.05), PLACES[0])]), bolt))
+    (only,) = bays.bays
+    hole = polygon_area(0.05, SEGMENTS)
+    assert only.volume == pytest.approx(0.08 + hole * SHEET / 2 - 0.05**3, rel=1e-9)
+
+
+def barred() -> Mesh:
+    """Build a box whose only hole has a bar across the inner half of it: three rims, no ring of wall."""
+    import manifold3d
+
+    bar = manifold3d.Manifold.cube([0.2, 0.006, SHEET / 2]).translate([0.3, 0.197, -SHEET / 2])
+    return mesh_from(hollow([turned(plain(0.05), (0.4, 0.2))]) + bar)
+
+
+def test_a_hole_that_is_no_ring_is_closed_on_a_grid_that_says_so_and_up_to_what() -> None:
+    bays = find_bays(barred())
+    assert bays.method == "voxel"
+    (only,) = bays.bays
+    assert {opening.links for opening in bays.openings} == {(-1, 0)}
+    (said,) = [finding for finding in bays.findings if finding.kind == "voxel method"]
+    assert said.detail.startswith("The sheets are thick and a hole through them shows no ring of wall, so")
+    assert "openings closed up to " in said.detail
+    assert len(said.places)
+    (doubt,) = [finding for finding in bays.findings if finding.kind == "voxel uncertainty"]
+    off = float(doubt.detail.split("uncertain by ")[1].split(" L")[0]) * 1e-3
+    # The air inside, and at most the hole's.
+    assert 0.08 - off < only.volume < 0.08 + polygon_area(0.05) * SHEET + off
+    assert off < 0.02 * only.volume
+    assert only.area == pytest.approx(1.36, rel=0.01)
+    assert sums_to_nought(bays)
+
+
+def test_the_grid_agrees_with_the_exact_bay_of_a_box_with_rounded_holes() -> None:
+    mesh = mesh_from(hollow([turned(filleted(0.05, 0.0015), at) for at in PLACES]))
+    exact, counted = find_bays(mesh), find_bays(mesh, method="voxel", closed_up_to=0.08)
+    assert counted.bays[0].volume == pytest.approx(exact.bays[0].volume, rel=0.01)
+    assert len(counted.openings) == len(exact.openings)
+    assert counted.material_volume == pytest.approx(exact.material_volume, rel=1e-12)
+
+
+def test_rounded_holes_in_a_plate_leave_it_a_part() -> None:
+    import manifold3d
+
+    plate = manifold3d.Manifold.cube([0.9, 0.4, SHEET]).translate([0, 0, -SHEET])
+    for at in PLACES:
+        plate -= turned(filleted(0.05, 0.0015), at)
+    bays = find_bays(mesh_from(plate))
+    assert not bays.bays
+    assert any(finding.kind == "part, not a cavity" for finding in bays.findings)
+
+
+def test_a_ring_shaped_cavity_is_no_plate_with_a_hole() -> None:
+    # An oval ring, taller than wide, has bands that lean over and are turned to its own axis as well.
+    turn = 2 * np.pi * np.arange(48) / 48
+    solid = turned(np.stack([0.3 + 0.08 * np.cos(turn), 0.2 * np.sin(turn)], axis=1).tolist())
+    raw = solid.to_mesh64()
+    ring = mesh_of(raw.vert_properties[:, :3], raw.tri_verts.astype(np.int64))
+    (only,) = find_bays(ring).bays
+    assert only.volume == pytest.approx(solid.volume(), rel=1e-9)
+    assert only.area == pytest.approx(solid.surface_area(), rel=1e-9)
