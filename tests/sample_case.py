@@ -222,7 +222,14 @@ def sample_record(**changes: Any) -> dict[str, Any]:
                 "why": "reaches the outer end of bay 2",
             }
         ],
-        "masks": [{"name": "rear connector", "film_m": 4e-6, "touched": True}],
+        "masks": [
+            {
+                "name": "rear connector",
+                "film_m": 4e-6,
+                "touched": True,
+                "center_m": [0.9, WIDTH, 0.1],
+            }
+        ],
         "keep_outs": [{"name": "oxygen line", "no": "both", "box_m": [[0.1, 0.3, 0.12], [0.3, 0.38, 0.18]]}],
         "drains": [{"name": "drain 1", "center_m": [0.02, 0.02, 0.0]}],
         "pools": [{"center_m": [0.3, 0.05, 0.0], "volume_m3": 2e-6}],

@@ -234,6 +234,21 @@ def test_liquid_reads_as_the_program_prints_it_after_the_units_were_switched_the
         assert text == volume_text(float(value)).split(" (")[0]
 
 
+def test_a_mask_without_a_box_is_labelled_where_the_film_reached_it(shown: Browser) -> None:
+    shown.press("input[name=mark][value=keep_out]")
+    x, y = shown.ask(
+        "const { view } = window.bayreachPage; return view.stage.pixelOf(view.about(arguments[0]))",
+        [0.9, 0.4, 0.1],
+    )
+    labels = shown.ask(
+        "return [...document.querySelectorAll('#labels > *')].filter(e => !e.hidden)"
+        ".map(e => [e.textContent, ...e.style.transform.match(/[-\\d.]+/g).map(Number)])"
+    )
+    (label,) = [label for label in labels if label[0] == "rear connector"]
+    assert abs(label[1] - x) < 250
+    assert abs(label[2] - y) < 150
+
+
 def test_a_dry_place_flies_the_view_there(shown: Browser, case: Case) -> None:
     for number, holiday in enumerate(case.holidays):
         shown.press(f"button[data-place='{number}']")

@@ -250,3 +250,17 @@ def test_an_obstacle_outside_leaves_no_room_for_the_wand(job_path):
     refused = run.spray(replace(job, passes=(shallow,), obstacles=(jack,))).outcome
     assert refused.passes == ()
     assert any("no room outside port" in warning and "jack" in warning for warning in refused.warnings)
+
+
+def test_a_mask_is_placed_on_its_wettest_side(job_path):
+    """Film on the floor of the box is thickest somewhere on it: the mask's place is there, at z = 0."""
+    job = load_job(job_path)
+    floor = np.array([[-0.001, -0.001, -0.001], [0.601, 0.401, 0.001]])
+    result = run.spray(replace(job, keep_outs=(KeepOut(name="floor", no="spray", box=floor),)))
+    (mask,) = result.outcome.masks
+    assert mask.touched
+    sides = result.sides
+    centers = np.repeat(sides.mesh.corners.mean(axis=1), 2, axis=0)
+    floor_sides = np.flatnonzero((sides.side_bay >= 0) & (np.abs(centers[:, 2]) < 1e-6))
+    wettest = floor_sides[sides.film[floor_sides].argmax()]
+    assert mask.center_m == pytest.approx(centers[wettest], abs=1e-9)

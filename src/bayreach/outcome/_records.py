@@ -223,11 +223,16 @@ class HoleRecord:
 
 @dataclass(frozen=True, kw_only=True)
 class MaskRecord:
-    """One keep-out that must stay free of film: the thickest film that reached it, and whether any did."""
+    """One keep-out that must stay free of film: the thickest film that reached it, and whether any did.
+
+    `center_m` lies on the side that most film reached, or on the middle one of a keep-out that stayed dry;
+    None where the mesh shows nothing of it.
+    """
 
     name: str
     film_m: float
     touched: bool
+    center_m: Point | None = None
 
 
 @dataclass(frozen=True, kw_only=True)

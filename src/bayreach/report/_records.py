@@ -107,6 +107,7 @@ class Mask:
     name: str
     film_um: float
     touched: bool
+    center: Triple | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -248,6 +249,7 @@ def mask_of(row: Row) -> Mask:
         name=str(row["name"]),
         film_um=float(row.get("film_m") or 0.0) / MICROMETRE,
         touched=bool(row.get("touched", False)),
+        center=triple(row["center_m"]) if row.get("center_m") else None,
     )
 
 

@@ -340,10 +340,26 @@ def _masks(site: Site, wetting: Wetting) -> tuple[MaskRecord, ...]:
     for index, entry in enumerate(site.job.keep_outs):
         if entry.no == "drill":
             continue
-        sides = site.sides_in(index) & site.inside
-        film = float(wetting.film.total[sides].max()) * site.wet_share if sides.any() else 0.0
-        records.append(MaskRecord(name=entry.name, film_m=film, touched=film > 0.0))
+        sides = np.flatnonzero(site.sides_in(index) & site.inside)
+        films = wetting.film.total[sides] * site.wet_share
+        film = float(films.max(initial=0.0))
+        records.append(
+            MaskRecord(
+                name=entry.name,
+                film_m=film,
+                touched=film > 0.0,
+                center_m=_mask_place(site.side_centers[sides], films),
+            )
+        )
     return tuple(records)
+
+
+def _mask_place(centers: FloatArray, films: FloatArray) -> Point | None:
+    """Return where to look for a keep-out: its wettest side, or its middle one where all are dry."""
+    if not len(centers):
+        return None
+    away = np.linalg.norm(centers - centers.mean(axis=0), axis=1)
+    return point(centers[int(films.argmax() if films.any() else away.argmin())])
 
 
 def _holidays(

@@ -109,6 +109,12 @@ def marks(case: Case) -> list[dict[str, Any]]:
         for one in case.keep_outs
         if one.box
     ]
+    boxed = {one.name for one in case.keep_outs if one.box}
+    rows += [
+        ("keep_out", short(one.name, 28), one.center)
+        for one in case.masks
+        if one.center and one.name not in boxed
+    ]
     rows += [("drain", words("drain_mark", name=short(one.name, 24)), one.center) for one in case.drains]
     rows += [("pool", short(one.name, 28) or words("pool"), one.center) for one in case.pools]
     return [
