@@ -14,6 +14,7 @@ from sample_case import sample_case, sample_mesh, sample_record, sample_sides
 from bayreach import store
 from bayreach.errors import DisplayError
 from bayreach.mesh import Mesh, mesh_of
+from bayreach.paper import pdf, png_pages
 from bayreach.picture import _result_sheet, _seen, feature_edges
 from bayreach.report import Case, all_words, case_of, percent, read_case
 from bayreach.sheets import documents, write_sheets
@@ -25,7 +26,6 @@ from bayreach.sheets._patch import patch_of
 from bayreach.sheets._record import record_data, record_json
 from bayreach.sheets._template import looked_behind, template_of
 from bayreach.sheets._template_sheet import template_dxf, templates_data
-from bayreach.sheets._typeset import pdf, png_pages
 
 HARM = (
     "<script>alert('x')</script>\"'&</style> #import \"/etc/x\" \\ $x$ \u05e9\u05dc\u05d5\u05dd \u202egnp.exe"

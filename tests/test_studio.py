@@ -2,6 +2,7 @@
 
 import asyncio
 import json
+import math
 import os
 import shutil
 import signal
@@ -17,18 +18,18 @@ from urllib.parse import urlsplit
 
 import numpy as np
 import pytest
-from browser import opened
 from small_job import small_job
 
 from bayreach import run
 from bayreach.errors import JobError, MeshError
 from bayreach.film import STATUSES
-from bayreach.job import load_job, write_job
+from bayreach.job import ChangedWand, load_job, write_job
 from bayreach.studio import StudioError, serve
-from bayreach.studio._bench import Bench, first_state
-from bayreach.studio._pack import framed, state_table
+from bayreach.studio._bench import Answer, Bench, first_state
+from bayreach.studio._pack import framed
+from bayreach.studio._questions import question
 from bayreach.studio._session import Session
-from bayreach.studio._state import read_request
+from bayreach.studio._state import State, read_request, state_table
 
 aiohttp = pytest.importorskip("aiohttp")
 
@@ -43,6 +44,32 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture(scope="module")
 def bench(folder: Path) -> Bench:
     return Bench(load_job(folder / "job.toml"))
+
+
+def request_of(kind: str, state: dict[str, Any], **more: Any) -> Any:
+    """Return a request as a page would send it."""
+    return read_request(json.dumps({"kind": kind, "number": 1, "state": state, **more}))
+
+
+def told(bench: Bench, kind: str, state: dict[str, Any], **more: Any) -> Answer:
+    """Return the answer to a question, all its steps done."""
+    steps = question(bench, request_of(kind, state, **more))
+    shares = []
+    while True:
+        try:
+            shares.append(next(steps))
+        except StopIteration as end:
+            assert all(0.0 <= share <= 1.0 for share in shares)
+            answer: Answer = end.value
+            return answer
+
+
+@pytest.fixture
+def start(bench: Bench) -> dict[str, Any]:
+    """Return the state that the page begins with."""
+    state = first_state(bench)
+    assert state is not None
+    return state_table(state)
 
 
 @pytest.fixture(scope="module")
@@ -226,16 +253,14 @@ def test_a_state_that_makes_no_sense_is_refused(bench: Bench, change: dict[str, 
         read_request(json.dumps({"kind": "try", "number": 1, "state": {**state_table(state), **change}}))
 
 
-def test_the_full_answer_is_that_of_spray_on_the_saved_job(bench: Bench, folder: Path) -> None:
-    state = first_state(bench)
-    assert state is not None
-    table = {**state_table(state), "clock": 0.3, "from": 0.5, "aim": [1.0, 0.05, -0.04]}
+def test_the_full_answer_is_that_of_spray_on_the_saved_job(
+    bench: Bench, folder: Path, start: dict[str, Any]
+) -> None:
+    table = {**start, "clock": 0.3, "from": 0.5, "aim": [1.0, 0.05, -0.04]}
     table["figures"] = {"pull_speed": 0.043, "flow": 2.5e-6, "spread": 0.9, "diameter": 0.0071}
-    asked_for = read_request(
-        json.dumps({"kind": "save", "number": 1, "state": table, "word": "tried.toml"})
-    ).state
-    answer = bench.tried(asked_for, fine=True)
-    bench.saved(asked_for, "tried.toml")
+    state = request_of("try", table).state
+    answer = bench.tried(state, fine=True)
+    assert told(bench, "save", table, word="tried.toml").table["name"] == "tried.toml"
     saved = load_job(folder / "tried.toml")
     assert len(saved.passes) == 1
     result = run.spray(saved)
@@ -247,7 +272,66 @@ def test_the_full_answer_is_that_of_spray_on_the_saved_job(bench: Bench, folder:
     assert sum(row[name] for name in STATUSES) == pytest.approx(bay.required_m2)
     assert (row["low"], row["dry"]) == pytest.approx((bay.low_m2, bay.dry_m2))
     rows = run.reach(saved)
-    assert any(one.wand == asked_for.wand and one.fits for one in rows)
+    (reached,) = [one for one in rows if (one.wand, one.opening) == (state.wand, state.opening)]
+    row = told(bench, "reach", table).table["row"]
+    assert row["fits"] == reached.fits
+    assert (row["depth_m"], row["visible_m2"]) == pytest.approx(
+        (reached.depth_m, reached.visible_m2), rel=1e-9
+    )
+    assert row["limit"] == reached.limit
+
+
+def test_all_pulls_together_are_those_of_spray_on_the_saved_job(
+    bench: Bench, folder: Path, start: dict[str, Any]
+) -> None:
+    # The wand as it is, twice; a bent one made of it, and that one again at another speed.
+    bent = {**start, "shape": "bent", "pieces": [{"arc": 0.2, "radius": 0.4}], "from": 0.3, "to": 0.1}
+    slow = {**bent, "clock": 1.0, "figures": {"pull_speed": 0.02}}
+    passes = [{**start, "count": 2}, bent, slow]
+    answer = told(bench, "all", start, passes=passes)
+    saved = told(bench, "save", start, passes=passes, word="several.toml").table
+    assert saved == {"name": "several.toml", "pulls": 3, "wands": [start["wand"], f"{start['wand']} 2"]}
+    job = load_job(folder / "several.toml")
+    assert [one.name for one in job.wands][-1] == f"{start['wand']} 2"
+    assert job.wands[-1].pieces == request_of("try", bent).state.wand_of(bench.job).pieces
+    assert [one.pull_speed for one in job.passes] == [None, None, 0.02]
+    result = run.spray(job)
+    np.testing.assert_allclose(answer.arrays["film"], result.sides.film * 1e6, rtol=1e-5, atol=1e-5)
+    assert answer.table["covered_m2"] == pytest.approx(result.outcome.coverage.covered_m2, rel=1e-9)
+    assert answer.table["liquid_m3"] == pytest.approx(result.outcome.liquid.sprayed_m3, rel=1e-9)
+    assert answer.table["pulls"] == 3
+
+
+def test_a_saved_job_is_opened_again_with_its_wands_and_pulls(
+    bench: Bench, folder: Path, start: dict[str, Any]
+) -> None:
+    bent = {**start, "shape": "bent", "pieces": [{"arc": 0.2, "radius": 0.4}], "from": 0.3, "to": 0.1}
+    told(bench, "save", start, passes=[start, bent], word="reopened.toml")
+    assert "reopened.toml" in told(bench, "open", start).table["names"]
+    opened_again = told(bench, "open", start, word="reopened.toml").table
+    assert [wand["name"] for wand in opened_again["wands"]] == [
+        one.name for one in load_job(folder / "reopened.toml").wands
+    ]
+    before = told(bench, "all", start, passes=[start, bent])
+    after = told(bench, "all", start, passes=opened_again["passes"])
+    np.testing.assert_allclose(after.arrays["film"], before.arrays["film"], rtol=1e-6, atol=1e-6)
+    # and can be saved from again
+    told(bench, "save", start, passes=opened_again["passes"], word="third.toml")
+    assert len(load_job(folder / "third.toml").passes) == 2
+
+
+def test_a_job_that_asks_for_something_else_is_not_opened(
+    bench: Bench, folder: Path, start: dict[str, Any]
+) -> None:
+    text = (folder / "job.toml").read_text()
+    (folder / "other.toml").write_text(text.replace('film_min = "', 'film_min = "1'))
+    with pytest.raises(StudioError, match="differs in target"):
+        told(bench, "open", start, word="other.toml")
+    for name in ("../x.toml", "x", ".toml"):
+        with pytest.raises(StudioError, match="file name"):
+            told(bench, "open", start, word=name)
+        with pytest.raises(StudioError, match="file name"):
+            bench.tried(request_of("try", {**start, "file": name}).state, fine=False)
 
 
 def test_the_first_answer_is_near_the_full_one(bench: Bench) -> None:
@@ -268,26 +352,28 @@ def test_a_wand_too_short_is_refused_with_how_much_it_lacks(bench: Bench) -> Non
     assert answer["short_m"] == pytest.approx(0.15, abs=0.01)  # 0.55 m asked of 0.4 m of wand
 
 
-def test_the_best_aim_covers_at_least_what_the_given_one_does(bench: Bench) -> None:
-    state = first_state(bench)
-    assert state is not None
-    found = bench.best(state).table
-    table = {**state_table(state), **{name: found[name] for name in ("aim", "clock", "from", "to")}}
-    better = read_request(json.dumps({"kind": "try", "number": 1, "state": table})).state
-    covered = [bench.tried(one, fine=True).table["covered_m2"] for one in (state, better)]
+def test_the_best_aim_covers_at_least_what_the_given_one_does(bench: Bench, start: dict[str, Any]) -> None:
+    found = told(bench, "best", start).table
+    better = request_of(
+        "try", {**start, **{name: found[name] for name in ("aim", "clock", "from", "to")}}
+    ).state
+    covered = [
+        bench.tried(one, fine=True).table["covered_m2"] for one in (request_of("try", start).state, better)
+    ]
     assert covered[1] >= 0.98 * covered[0]  # the search is coarse
 
 
-def test_a_job_is_saved_under_a_plain_new_name_only(bench: Bench, folder: Path) -> None:
-    state = first_state(bench)
-    assert state is not None
+def test_a_job_is_saved_under_a_plain_new_name_only(
+    bench: Bench, folder: Path, start: dict[str, Any]
+) -> None:
     for name in ("../x.toml", "/x.toml", "x", ".x.toml", "a/b.toml", "x.toml\n"):
         with pytest.raises(StudioError, match="file name"):
-            bench.saved(state, name)
+            told(bench, "save", start, word=name)
     with pytest.raises(JobError, match="exists already"):
-        bench.saved(state, "job.toml")
+        told(bench, "save", start, word="job.toml")
+    wand = ChangedWand(source=bench.job, before=bench.job.wands[0].name, after=bench.job.wands[0])
     with pytest.raises(JobError, match="own folder"):
-        write_job(bench.job, folder / "meshes" / "x.toml", wand=bench.job.wands[0], passes=[])
+        write_job(bench.job, folder / "meshes" / "x.toml", wands=[wand], passes=[])
 
 
 def test_an_old_answer_never_follows_a_newer_state_and_sessions_do_not_mix(bench: Bench) -> None:
@@ -350,14 +436,147 @@ def test_a_job_that_cannot_be_worked_ends_the_studio_with_its_sentence(tmp_path:
         serve(path, open_browser=False)
 
 
-def test_a_change_that_gets_the_wand_in_is_found_and_does(bench: Bench) -> None:
-    state = first_state(bench)
-    assert state is not None
-    table = {**state_table(state), "figures": {"diameter": 0.065}}  # the port is 60 mm wide
-    thick = read_request(json.dumps({"kind": "changes", "number": 1, "state": table, "word": "bay 1"})).state
-    (change,) = [one for one in bench.changes(thick, "bay 1").table["changes"] if one["what"] == "diameter"]
-    assert 0.05 < change["needed"] < 0.06
-    assert not bench.tried(thick, fine=False).table["fits"]
+def test_a_change_that_gets_the_wand_in_is_found_and_does(bench: Bench, start: dict[str, Any]) -> None:
+    thick = {**start, "figures": {"diameter": 0.065}}  # the port is 60 mm wide
+    changes = told(bench, "changes", thick, word="bay 1").table["changes"]
+    (change,) = [one for one in changes if one["text"].startswith("diameter")]
+    assert 0.05 < change["state"]["figures"]["diameter"] < 0.06
+    assert not bench.tried(request_of("try", thick).state, fine=False).table["fits"]
+    assert told(bench, "reach", change["state"]).table["row"]["fits"]
+    (hole,) = [one for one in changes if one["text"].startswith("hole")]
+    assert hole["state"] is None  # the structure is not the page's to change
+
+
+def test_a_question_is_given_up_between_two_steps(bench: Bench, start: dict[str, Any]) -> None:
+    from concurrent.futures import ThreadPoolExecutor
+
+    sent: list[dict[str, Any]] = []
+
+    async def story() -> None:
+        with ThreadPoolExecutor(max_workers=1) as worker:
+
+            async def send(frame: bytes) -> None:
+                sent.append(table_of(frame))
+
+            session = Session(bench, worker, send)
+            asked = {"state": start, "word": "length=0.2m:1.2m:0.01m"}
+            await session.take(json.dumps({"kind": "sweep", "number": 1, **asked}))
+            while not sent:
+                await asyncio.sleep(0.01)
+            await session.take(json.dumps({"kind": "reach", "number": 2, "state": start}))
+            await session.take(json.dumps({"kind": "stop", "number": 3, "state": start}))
+            while sent[-1].get("reason") != "given up":
+                await asyncio.sleep(0.01)
+            await session.take(json.dumps({"kind": "reach", "number": 4, "state": start}))
+            while sent[-1]["kind"] != "reach":
+                await asyncio.sleep(0.01)
+
+    asyncio.run(asyncio.wait_for(story(), 60))
+    assert sent[0]["kind"] == "progress"
+    (busy,) = [one for one in sent if "still being worked on" in one.get("reason", "")]
+    assert busy["number"] == 2
+    assert len([one for one in sent if one["kind"] == "progress"]) < 100  # of its 101 steps it did some
+
+
+def test_another_page_is_answered_while_a_long_question_is_worked_on(
+    bench: Bench, start: dict[str, Any]
+) -> None:
+    from concurrent.futures import ThreadPoolExecutor
+
+    order: list[str] = []
+
+    async def story() -> None:
+        with ThreadPoolExecutor(max_workers=1) as worker:
+
+            async def to_one(frame: bytes) -> None:
+                order.append(f"one {table_of(frame)['kind']}")
+
+            async def to_two(frame: bytes) -> None:
+                order.append(f"two {table_of(frame)['kind']}")
+
+            one, two = Session(bench, worker, to_one), Session(bench, worker, to_two)
+            running = asyncio.create_task(two.run())
+            asked = {"state": start, "word": "length=0.3m:1.2m:0.02m"}
+            await one.take(json.dumps({"kind": "sweep", "number": 1, **asked}))
+            await two.take(json.dumps({"kind": "try", "number": 1, "state": start}))
+            while "one sweep" not in order:
+                await asyncio.sleep(0.01)
+            running.cancel()
+
+    asyncio.run(asyncio.wait_for(story(), 60))
+    assert order.index("two film") < order.index("one sweep")
+
+
+def test_a_fault_of_the_program_is_told_and_ends_nothing(bench: Bench, start: dict[str, Any]) -> None:
+    from concurrent.futures import ThreadPoolExecutor
+
+    sent: list[dict[str, Any]] = []
+
+    class Broken(Bench):
+        def __init__(self) -> None:
+            self.stopped = bench.stopped
+
+        def tried(self, state: State, *, fine: bool) -> Answer:
+            message = "no such thing"
+            raise LookupError(message)
+
+    async def story() -> None:
+        with ThreadPoolExecutor(max_workers=1) as worker:
+
+            async def send(frame: bytes) -> None:
+                sent.append(table_of(frame))
+
+            session = Session(Broken(), worker, send)
+            running = asyncio.create_task(session.run())
+            for number in (1, 2):
+                await session.take(json.dumps({"kind": "try", "number": number, "state": start}))
+                while len(sent) < number:
+                    await asyncio.sleep(0.01)
+            running.cancel()
+
+    asyncio.run(asyncio.wait_for(story(), 30))
+    assert [one["number"] for one in sent] == [1, 2]
+    assert "LookupError" in sent[0]["reason"]
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        ({"pieces": [{"straight": 0.1, "arc": 1.0}]}, "either straight, or arc"),
+        ({"pieces": [{"arc": 1.0}]}, "either straight, or arc"),
+        ({"pieces": [{"straight": 0.1}] * 51}, "at most 50"),
+        ({"pieces": "x"}, "at most 50"),
+        ({"shape": "round"}, "one of straight, bent, flexible"),
+        ({"count": 0}, "count"),
+        ({"count": 1.5}, "count"),
+        ({"dwell": 2.0}, "from must be more"),
+    ],
+)
+def test_a_chain_or_count_that_makes_no_sense_is_refused(
+    start: dict[str, Any], change: dict[str, Any], words: str
+) -> None:
+    with pytest.raises(StudioError, match=words):
+        request_of("try", {**start, **change})
+
+
+def test_a_wand_is_drawn_where_it_stands_in_its_true_sizes(bench: Bench, start: dict[str, Any]) -> None:
+    # a quarter turn of 0.1 m radius in front of a straight: the tip lies 0.1 m aside and 0.1 m ahead of it
+    pieces = [{"arc": math.pi / 2, "radius": 0.1}]
+    for table in (start, {**start, "shape": "bent", "pieces": pieces, "from": 0.35, "aim": [1.0, 0.0, 0.0]}):
+        state = request_of("try", table).state
+        wand = state.wand_of(bench.job)
+        drawn = bench.tried(state, fine=False).table["wand"]
+        points = np.array(drawn["points"])
+        length = np.linalg.norm(np.diff(points, axis=0), axis=1).sum()
+        assert length == pytest.approx(wand.length, abs=2e-3)
+        assert set(np.round(drawn["radii"], 6)) == {
+            round(section.diameter / 2, 6) for section in wand.sections
+        }
+    entry = np.array(bench.openings[start["opening"]].center) - bench.middle
+    tip = points[-1] - entry
+    ahead = 0.35 - 0.1 * math.pi / 2 + 0.1
+    assert tip[0] == pytest.approx(ahead, abs=5e-3)
+    assert np.linalg.norm(tip[1:]) == pytest.approx(0.1, abs=5e-3)
 
 
 def test_a_frame_holds_arrays_at_multiples_of_four() -> None:
@@ -377,57 +596,3 @@ def test_the_script_is_what_its_sources_build() -> None:
     words = [npm, "run", "check-studio"]
     done = subprocess.run(words, cwd=sources, capture_output=True, check=False, timeout=120)
     assert done.returncode == 0, done.stderr.decode()
-
-
-def test_a_designer_tries_a_wand_in_the_browser(address: str, folder: Path) -> None:
-    def until(script: str, seconds: float = 40.0) -> None:
-        end = time.monotonic() + seconds
-        while not browser.ask(script):
-            assert time.monotonic() < end, script
-            time.sleep(0.05)
-
-    fine = "return document.getElementById('answer').dataset.state === 'fine'"
-    enter = (
-        "const e = document.getElementById(arguments[0]); e.value = arguments[1];"
-        "e.dispatchEvent(new Event('change'))"
-    )
-    with opened() as browser:
-        browser.driver.get("about:blank")
-        browser.requests()  # what the browser's own first page asked for
-        browser.driver.get(address)
-        until(fine)
-        assert "Goes in" in browser.text("answer")
-        browser.press("#keep")
-        browser.ask(enter, "length", "400")
-        until("return document.getElementById('answer').textContent.includes('Does not go in')")
-        assert "150 mm short" in browser.text("answer")
-        browser.press("#undo")
-        until("return document.getElementById('answer').textContent.includes('Goes in')")
-        browser.press("#redo")
-        until("return document.getElementById('answer').textContent.includes('Does not go in')")
-        browser.press("#undo")
-        until(fine)
-        browser.ask(enter, "from", "300")
-        until(fine)
-        browser.press("input[value=difference]")
-        assert "A:" in browser.text("compared")
-        browser.press("#best")
-        until("return document.getElementById('saved').textContent.includes('aims tried')")
-        until(fine)
-        browser.ask(enter, "system", "inch")
-        assert "fl oz" in browser.text("answer")
-        browser.ask("document.getElementById('name').value = 'from_page.toml'")
-        browser.press("#save")
-        until("return document.getElementById('saved').textContent.includes('saved as from_page.toml')")
-        covered = browser.ask("return window.bayreachStudio.answer.covered_m2")
-        assert browser.complaints() == []
-        browser.ask("window.bayreachStudio.link.socket.close()")
-        until("return document.getElementById('link').textContent.includes('lost')")
-        until("return document.getElementById('link').textContent === 'connected'")
-        until(fine)
-        outside = [
-            url for url in browser.requests() if not url.startswith((address, "data:", "ws://127.0.0.1"))
-        ]
-        assert outside == []
-    result = run.spray(load_job(folder / "from_page.toml"))
-    assert result.outcome.coverage.covered_m2 == pytest.approx(covered, rel=1e-9)

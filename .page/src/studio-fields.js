@@ -14,6 +14,11 @@ const KINDS = {
   plain: () => ({ factor: 1, unit: "", digits: 4 }),
 };
 
+/** Factor from SI, unit and digits of a kind of quantity. */
+export function look(kind, system) {
+  return KINDS[kind](system);
+}
+
 export class Field {
   constructor(parent, name, label, kind, low, high, onChange) {
     Object.assign(this, { kind, low, high, onChange, system: "metric", value: 0 });
@@ -45,7 +50,7 @@ export class Field {
   }
 
   look() {
-    return KINDS[this.kind](this.system);
+    return look(this.kind, this.system);
   }
 
   take(value, done) {
@@ -58,6 +63,12 @@ export class Field {
     this.value = value;
     this.system = system;
     this.show();
+  }
+
+  /** Show that there is no value: endless, until one is typed. */
+  clear(system) {
+    this.set(this.high, system);
+    this.box.value = "";
   }
 
   show() {

@@ -36,12 +36,10 @@ export class Link {
   }
 
   /** Send a request; its number, or nothing while there is no line. */
-  ask(kind, state, word) {
+  ask(kind, state, more = {}) {
     if (this.socket.readyState !== WebSocket.OPEN) return null;
     this.number += 1;
-    const request = { kind, number: this.number, state };
-    if (word !== undefined) request.word = word;
-    this.socket.send(JSON.stringify(request));
+    this.socket.send(JSON.stringify({ kind, number: this.number, state, ...more }));
     return this.number;
   }
 }

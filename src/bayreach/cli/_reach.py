@@ -59,6 +59,22 @@ def _cell(value: object) -> str:
     return f"{value:z.6g}" if isinstance(value, float) else str(value)
 
 
+def write_sheet(job: Job, wand: str | None, rows: Sequence[ReachRecord], folder: Path) -> None:
+    """Write the data sheet of a wand, with what it reaches, as wand.pdf and wand.dxf into `folder`."""
+    from bayreach.wandsheet import sheet_dxf, sheet_pdf, wand_sheet
+
+    if wand is None:
+        message = "--sheet needs --wand, the name of the wand to draw."
+        raise JobError(message)
+    told_of = [
+        {"opening": row.opening, "fits": row.fits, "depth_m": row.depth_m, "bays_reached": row.bays_reached,
+         "limit": row.limit}
+        for row in rows
+    ]  # fmt: skip
+    sheet = wand_sheet(job.wand_named(wand), title=job.title, reached=told_of)
+    write_documents(folder, {"wand.pdf": sheet_pdf(sheet), "wand.dxf": sheet_dxf(sheet)})
+
+
 def write_replay(job: Job, path: Path) -> None:
     """Write the deepest way in of each wand through each opening, step by step."""
     with watched() as progress:

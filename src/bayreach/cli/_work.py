@@ -97,6 +97,7 @@ def reach(
     vary: Annotated[list[str] | None, Parameter(negative="")] = None,
     out: Annotated[Path | None, Parameter(name=["--out", "-o"])] = None,
     replay: Path | None = None,
+    sheet: Path | None = None,
     json: Json = False,
 ) -> int:
     """Try each wand through each opening: does it fit, how deep, what limits it, what could it wet.
@@ -115,6 +116,8 @@ def reach(
         with --vary: folder for sweep.csv and sweep.svg
     replay
         also write each deepest way in, step by step, to this file (JSON)
+    sheet
+        with --wand: folder for its data sheet (PDF) and its dimensions drawing (DXF)
     """
     from bayreach import run
     from bayreach.cli import _reach
@@ -128,6 +131,8 @@ def reach(
         rows = run.reach(read, progress, wand=wand)
     if replay is not None:
         _reach.write_replay(read, replay)
+    if sheet is not None:
+        _reach.write_sheet(read, wand, rows, sheet)
     return _reach.told(read, rows, bay, json=json)
 
 

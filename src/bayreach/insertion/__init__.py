@@ -1,6 +1,7 @@
 """Where a wand's tip can be, how it gets there, and what stops it."""
 
 from bayreach.insertion._aims import aims_over_cone, candidate_aims, entries_over, widest_tilt
+from bayreach.insertion._pose import standing
 from bayreach.insertion._records import BayRange, Path, Refusal
 from bayreach.insertion._replay import Replay, replay
 from bayreach.insertion._rules import (
@@ -61,6 +62,7 @@ __all__ = [
     "rods_blocked",
     "shortest_curve",
     "space_of",
+    "standing",
     "straight_reach",
     "widest_tilt",
 ]

@@ -20,7 +20,7 @@ from bayreach.insertion._turning import (
     tools_for,
     way_to,
 )
-from bayreach.insertion._ways import tips_at
+from bayreach.insertion._ways import line_arrays, tips_at
 from bayreach.poses import TipPath
 from bayreach.wands import Wand
 
@@ -109,6 +109,7 @@ def _bent_path(search: Search, lean: int, clock: float, shortest: float) -> Path
         shallowest=float(stands[-1, 0]), tip_path=tip_path,
         ranges=ranges_of(tools.space, tip_path, inner_bay(tools.opening)), through=(tools.opening.name,),
         limit=bent_limit(search, lean, column, deepest), way=way_to(search, state),
+        stop=stopped_at(search, lean, column, deepest),
     )  # fmt: skip
 
 
@@ -124,6 +125,20 @@ def ranges_of(space: Space, tip_path: TipPath, entered: int) -> tuple[BayRange, 
         BayRange(bay=int(bays[start]), deepest=float(depths[start]), shallowest=float(depths[stop]))
         for start, stop in zip(starts, stops, strict=True)
     )
+
+
+def stopped_at(search: Search, lean: int, column: int, row: int) -> FloatArray | None:
+    """Return the middle (3,) m of what meets the structure one step beyond a depth, or None."""
+    from bayreach.insertion._motion import placed
+
+    tools = search.tools
+    if row + 1 >= len(tools.marks) or search.capsules[lean, column, row + 1] < 0:
+        return None
+    capsule = int(search.capsules[lean, column, row + 1])
+    state = np.array([(lean * len(tools.clocks) + column) * len(tools.marks) + row + 1])
+    placement = placed(line_arrays(tools.threading), stands_at(tools, state)[0])
+    middle = (tools.body.starts[capsule] + tools.body.ends[capsule]) / 2.0
+    return np.asarray(placement[:9].reshape(3, 3) @ middle + placement[9:])
 
 
 def bent_limit(search: Search, lean: int, column: int, row: int) -> str:
@@ -173,7 +188,8 @@ def _refusals(search: Search, paths: Sequence[Path]) -> tuple[Refusal, ...]:
         for bay in path.bays_reached:
             missing.pop(bay, None)
     names = [""] if not paths else list(missing.values())
-    place = tools.leans.entries[lean] + search.deepest * tools.leans.aims[lean]
+    met = stopped_at(search, lean, column, row)
+    place = tools.leans.entries[lean] + search.deepest * tools.leans.aims[lean] if met is None else met
     bends = tools.wand.length - tools.wand.straight_shank
     short = max(0.0, bends - search.deepest) if not paths else math.inf
     return tuple(

@@ -50,6 +50,8 @@ class Path:
         flexible wand.
     line : (p, 3) float
         The line that a flexible wand lies along, from the opening in, in m; empty for others.
+    stop : (3,) float or None
+        Where in m it meets what ends it; None where nothing but its own length does, or none is known.
     """
 
     wand: Wand
@@ -65,6 +67,7 @@ class Path:
     limit: str
     way: Way
     line: FloatArray = field(default_factory=lambda: np.zeros((0, 3)))
+    stop: FloatArray | None = None
 
     @property
     def bays_reached(self) -> tuple[int, ...]:

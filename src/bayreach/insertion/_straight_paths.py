@@ -81,6 +81,7 @@ def _straight_path(
         clock=clock, deepest=deepest, shallowest=shallowest, tip_path=tip_path, ranges=ranges,
         through=through, limit=limit_sentence(space, reach, index),
         way=slid(reach.entries[index], reach.aims[index], clock, deepest, down),
+        stop=reach.places[index] if reach.faces[index] >= 0 else None,
     )  # fmt: skip
 
 

@@ -18,10 +18,11 @@ from bayreach.job._records import (
     Target,
     WrittenPass,
 )
-from bayreach.job._write import write_job
+from bayreach.job._write import ChangedWand, write_job
 
 __all__ = [
     "MECHANISMS",
+    "ChangedWand",
     "DoubtSettings",
     "Drilling",
     "FilmSettings",

@@ -5,6 +5,7 @@ import json
 import math
 import tomllib
 from collections.abc import Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -18,29 +19,37 @@ WAND_LENGTHS = ("length", "diameter", "tip_diameter", "bend_radius", "shank_diam
 TIP_UNITS = {"spread": "rad", "angle": "rad", "flow": "m^3/s", "throw": "m"}
 
 
-def write_job(job: Job, path: Path, *, wand: Wand, passes: Sequence[WrittenPass]) -> Job:
-    """Write the job with `wand` in the place of its namesake and with these passes; return it as it loads.
+@dataclass(frozen=True, kw_only=True)
+class ChangedWand:
+    """A wand as it is to be written: made from the one called `before` in the job `source`."""
+
+    source: Job
+    before: str
+    after: Wand
+
+
+def write_job(job: Job, path: Path, *, wands: Sequence[ChangedWand], passes: Sequence[WrittenPass]) -> Job:
+    """Write the job with these wands and passes; return it as it loads.
+
+    A wand takes the place of its namesake in the job, or is added; other wands stay as they were written.
 
     Raises
     ------
     JobError
-        When `path` exists or lies in another folder (the job names its files from its own folder), when the
+        When `path` exists or lies in another folder (the job names its files from its own folder), when a
         job's file has changed since it was loaded, or when what is to be written would not load.
     """
     if path.parent.resolve() != job.folder.resolve():
         message = f"{path}: a job names its mesh from its own folder; save it in {job.folder}."
         raise JobError(message)
-    raw = job.path.read_bytes()
-    if hashlib.sha256(raw).hexdigest() != job.sha256:
-        message = f"{job.path.name} has changed since it was opened; open it again before saving from it."
-        raise JobError(message)
-    data = tomllib.loads(raw.decode("utf-8"))
-    before = job.wand_named(wand.name)
-    data["wand"] = [
-        _changed(table, before, wand) if table.get("name") == wand.name else table for table in data["wand"]
-    ]
+    data = _as_written(job)
+    tables = {table["name"]: table for table in data.get("wand", [])}
+    for wand in wands:
+        table = next(one for one in _as_written(wand.source)["wand"] if one["name"] == wand.before)
+        tables[wand.after.name] = _changed(table, wand.source.wand_named(wand.before), wand.after)
+    data["wand"] = list(tables.values())
     data["pass"] = [_pass_table(one, MESH_UNITS[job.units]) for one in passes]
-    text = toml_text(data)
+    text = toml_text({name: value for name, value in data.items() if value != []})
     made = job_from(tomllib.loads(text), path=path, sha256=hashlib.sha256(text.encode()).hexdigest())
     try:
         with path.open("x", encoding="utf-8") as file:
@@ -54,20 +63,35 @@ def write_job(job: Job, path: Path, *, wand: Wand, passes: Sequence[WrittenPass]
     return made
 
 
+def _as_written(job: Job) -> dict[str, Any]:
+    """Return the tables of a job's file, which must be the one that was loaded."""
+    raw = job.path.read_bytes()
+    if hashlib.sha256(raw).hexdigest() != job.sha256:
+        message = f"{job.path.name} has changed since it was opened; open it again before saving from it."
+        raise JobError(message)
+    return tomllib.loads(raw.decode("utf-8"))
+
+
 def _quantity(value: float, unit: str) -> str:
     return "inf" if math.isinf(value) else f"{float(value)!r} {unit}"
 
 
 def _changed(table: dict[str, Any], before: Wand, after: Wand) -> dict[str, Any]:
     """Return a wand's table with the figures that differ."""
-    table = {**table, "tip": dict(table["tip"])}
+    table = {**table, "name": after.name, "tip": dict(table["tip"])}
+    if after.shape != before.shape:
+        table["shape"] = after.shape
+        table["length"] = _quantity(after.length, "m")
+        for name in {"pieces", "bend_radius"} & set(table):
+            del table[name]
     for name in WAND_LENGTHS:
         value = getattr(after, name)
         if value != getattr(before, name) and value is not None:
             table[name] = _quantity(value, "m")
     if after.pull_speed != before.pull_speed:
         table["pull_speed"] = _quantity(after.pull_speed, "m/s")
-    if after.pieces != before.pieces:
+    if after.pieces and (after.pieces != before.pieces or after.shape != before.shape):
+        table["length"] = _quantity(after.length, "m")
         table["pieces"] = [_piece_table(piece) for piece in after.pieces]
     tip = table["tip"]
     if after.tip.pattern != before.tip.pattern:

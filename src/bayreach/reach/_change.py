@@ -1,7 +1,7 @@
 """What would have to change: the smallest single change of wand or hole that lets the tip into a bay."""
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from functools import partial
 from typing import TYPE_CHECKING, Any
@@ -59,16 +59,16 @@ def smallest_changes(ground: Ground, wand: Wand, opening: "Opening", bay: str) -
     tenths. What is returned was tried and reaches the bay; nothing is returned for a parameter that does not
     help, nor where the bay is reached already.
     """
-    if _reaches(ground, bay, (wand, opening, ())):
-        return ()
-    found = []
-    for what, unit, now, direction, limit, tried in _parameters(ground, wand, opening, bay):
-        change = _bracketed(
-            ground, bay, tried, what=what, unit=unit, now=now, most=direction * abs(limit - now)
-        )
-        if change is not None:
-            found.append(change)
+    found = [change for change in each_change(ground, wand, opening, bay) if change is not None]
     return tuple(sorted(found, key=lambda change: change.relative))
+
+
+def each_change(ground: Ground, wand: Wand, opening: "Opening", bay: str) -> Iterator[Change | None]:
+    """Yield what `smallest_changes` returns one parameter at a time, None for one that does not help."""
+    if _reaches(ground, bay, (wand, opening, ())):
+        return
+    for what, unit, now, direction, limit, tried in _parameters(ground, wand, opening, bay):
+        yield _bracketed(ground, bay, tried, what=what, unit=unit, now=now, most=direction * abs(limit - now))
 
 
 def _reaches(ground: Ground, bay: str, case: "tuple[Wand, Opening, tuple[Opening, ...]] | None") -> bool:

@@ -139,7 +139,7 @@ def written_path(
             opening=opening.name,
             reason=f"{path.limit}, {1e3 * (deepest - path.deepest):.0f} mm short of what is asked",
             short_by=deepest - path.deepest,
-            place=path.tip_path.points[0],
+            place=path.tip_path.points[0] if path.stop is None else path.stop,
         )
     trimmed = cut_path(path.tip_path, deepest, shallowest)
     return replace(path, tip_path=trimmed, deepest=deepest, shallowest=shallowest)

@@ -59,6 +59,8 @@ def changes_into(job: Job, bay: str, progress: Progress = quiet) -> tuple[str, .
         progress(f"changing {wand.name}", done / len(pairs))
         found = reaching.smallest_changes(ground, wand, opening, bay)
         said += [f"{wand.name} through {opening.name}: {change.sentence()}" for change in found[:1]]
+        bend = reaching.proposed_bend(ground, wand, opening, bay) if found else None
+        said += [] if bend is None else [f"{wand.name} through {opening.name}: {bend.sentence()}"]
     return tuple(said)
 
 

@@ -46,13 +46,13 @@ def write_sheet(folder: Path) -> Path:
 
 def documents(case: Case, plan_sha256: str) -> dict[str, bytes]:
     """Return file name and bytes of every document of a case."""
+    from bayreach.paper import pdf
     from bayreach.picture import opening_pictures, stills
     from bayreach.sheets._cards import cards_data
     from bayreach.sheets._page import page
     from bayreach.sheets._record import record_data, record_json
     from bayreach.sheets._template import template_of
     from bayreach.sheets._template_sheet import template_dxf, templates_data
-    from bayreach.sheets._typeset import pdf
 
     drawn = opening_pictures(case)
     names = {opening: f"opening_{number}.png" for number, opening in enumerate(drawn, start=1)}

@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 
 from bayreach.arrays import FloatArray
+from bayreach.paper import drawing_bytes, new_drawing
 from bayreach.report import Case, Hole, length_text, place_text, short, words
 from bayreach.sheets._template import Template
 from bayreach.sheets._typeset import shared
@@ -132,21 +133,14 @@ def _label(foot: tuple[float, float]) -> list[float]:
 
 
 def template_dxf(case: Case, template: Template) -> bytes:
-    """Return the template of one hole as DXF R2010 in mm; ezdxf is used here only.
+    """Return the template of one hole as DXF R2010 in mm.
 
     Layers: HOLE, CENTRE, SKIN_JOINT, SKIN_FOLD, SKIN_EDGE, DATUM, CHECK, NEIGHBOUR, RULER, NOTES.
     """
-    import io
-
-    import ezdxf
-    from ezdxf import units
-
-    drawing = ezdxf.new("R2010", setup=False)
-    drawing.units = units.MM
-    drawing.header["$MEASUREMENT"] = 1
+    drawing = new_drawing(
+        ("HOLE", "CENTRE", *_SKIN.values(), "DATUM", "CHECK", "NEIGHBOUR", "RULER", "NOTES")
+    )
     space = drawing.modelspace()
-    for name in ("HOLE", "CENTRE", *_SKIN.values(), "DATUM", "CHECK", "NEIGHBOUR", "RULER", "NOTES"):
-        drawing.layers.add(name)
     radius = template.hole.drill_mm / 2
     space.add_circle((0, 0), radius, dxfattribs={"layer": "HOLE"})
     arm = max(radius + 6.0, 10.0)
@@ -168,9 +162,7 @@ def template_dxf(case: Case, template: Template) -> bytes:
         space.add_text(
             plain(text), height=3.0, dxfattribs={"layer": "NOTES", "insert": (-85.0, -80.0 - 5.0 * number)}
         )
-    kept = io.StringIO()
-    drawing.write(kept)
-    return kept.getvalue().encode(drawing.output_encoding, errors="replace")
+    return drawing_bytes(drawing)
 
 
 _SKIN = {"joint": "SKIN_JOINT", "fold": "SKIN_FOLD", "free edge": "SKIN_EDGE"}

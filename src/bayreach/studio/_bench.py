@@ -1,7 +1,9 @@
-"""The structure made ready once, and what one pull of one wand does in it."""
+"""The structure made ready once, and what pulls of wands do in it."""
 
+import json
 import threading
 import time
+from collections import OrderedDict
 from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any
@@ -10,23 +12,23 @@ import numpy as np
 
 from bayreach import film as films
 from bayreach import reach as reaching
-from bayreach.arrays import OUTSIDE
+from bayreach.arrays import OUTSIDE, FloatArray
 from bayreach.bays import Opening
 from bayreach.deposit import direct
 from bayreach.film import Column
 from bayreach.insertion import Path as Way
-from bayreach.insertion import Refusal, paths_through
-from bayreach.job import Job, write_job
-from bayreach.passes import cut_path
+from bayreach.insertion import Refusal, standing
+from bayreach.job import Job, load_job
 from bayreach.run import Pull, Site, column_of, flying_of, shares_of, site_of, summed, written_path
-from bayreach.studio._state import State, StudioError
-from bayreach.units import MICROMETRE
+from bayreach.studio._picture import Picture, picture_of
+from bayreach.studio._state import State, StudioError, state_table
+from bayreach.units import MICROMETRE, percent_text
 from bayreach.wands import Wand
 
 COARSE = 0.2
 """Stations of the first answer against those of the step rule."""
-AIMS = 48
-"""Aims tried for the best one."""
+KEPT = 64
+"""Full answers of single pulls that are kept."""
 NO_ARRAYS: dict[str, Any] = {}
 
 
@@ -45,11 +47,23 @@ class Bench:
         self.job = job
         self.site: Site = site_of(job)
         self.stopped = threading.Event()
+        self.columns: OrderedDict[str, tuple[Pull, Column]] = OrderedDict()
 
     def warm(self) -> None:
         """Make ready what every answer needs, so that the first one does not wait for it."""
         site = self.site
-        _ = site.space, site.scene, site.air, site.targets, site.ground
+        _ = site.space, site.scene, site.air, site.targets, site.ground, self.picture
+
+    @cached_property
+    def picture(self) -> Picture:
+        """What the page draws."""
+        return picture_of(self.site.mesh)
+
+    @cached_property
+    def middle(self) -> FloatArray:
+        """(3,) m: middle of the mesh's box, from which the page counts."""
+        middle: FloatArray = self.site.mesh.box.mean(axis=0)
+        return middle
 
     @cached_property
     def openings(self) -> dict[str, Opening]:
@@ -60,6 +74,22 @@ class Bench:
     def ground(self) -> reaching.Ground:
         """What reach works on."""
         return reaching.ground_of(self.site.space, self.site.scene, down=self.job.down)
+
+    def job_of(self, state: State) -> Job:
+        """Return the job that a state's wand is taken from: the studio's own, or one saved beside it.
+
+        Raises
+        ------
+        StudioError
+            When there is no such job.
+        """
+        if not state.file:
+            return self.job
+        return load_job(self.job.folder / plain_name(state.file))
+
+    def wand_of(self, state: State) -> Wand:
+        """Return the wand of a state."""
+        return state.wand_of(self.job_of(state))
 
     def opening_of(self, state: State) -> Opening:
         """Return the opening a state names.
@@ -74,17 +104,18 @@ class Bench:
             raise StudioError(message)
         return self.openings[state.opening]
 
-    def way(self, state: State) -> Way | Refusal:
+    def way(self, state: State, wand: Wand) -> Way | Refusal:
         """Return the path of a state's pull, or why its wand does not get there."""
         return written_path(
             self.site.space,
-            state.wand_of(self.job),
+            wand,
             self.opening_of(state),
             aim=state.aim,
             clock=state.clock,
             deepest=state.deepest,
             shallowest=state.shallowest,
             down=self.job.down,
+            entry=state.entry,
         )
 
     def tried(self, state: State, *, fine: bool) -> Answer:
@@ -96,23 +127,48 @@ class Bench:
             When the state names nothing that can be tried.
         """
         began = time.perf_counter()
-        wand = state.wand_of(self.job)
-        way = self.way(state)
+        wand = self.wand_of(state)
+        way = self.way(state, wand)
         if isinstance(way, Refusal):
             return Answer(table=self._refused(state, wand, way), arrays=NO_ARRAYS)
-        pull = Pull(
-            wand=wand,
-            opening=state.opening,
-            aim=state.aim,
-            clock=state.clock,
-            path=way.tip_path,
-            speed=wand.pull_speed,
-            through=way.through,
+        pull = _pull_of(state, wand, way)
+        column = self._kept(state, pull) if fine else self._coarse(pull)
+        answer = self.film_of([pull], [column])
+        answer.table.update(
+            fine=fine,
+            seconds=time.perf_counter() - began,
+            error=_told(column.error),
+            path=(pull.path.points - self.middle).tolist(),
+            through=list(pull.through),
+            wand=self._drawn(state, wand, way),
         )
-        column = column_of(self.site, pull) if fine else self._coarse(pull)
-        answer = self._film(pull, column)
-        answer.table.update(fine=fine, seconds=time.perf_counter() - began, error=_told(column.error))
         return answer
+
+    def pull_and_column(self, state: State) -> tuple[Pull, Column]:
+        """Return a state's pull and its column as `spray` works it out.
+
+        Raises
+        ------
+        StudioError
+            When the wand does not get there.
+        """
+        wand = self.wand_of(state)
+        way = self.way(state, wand)
+        if isinstance(way, Refusal):
+            message = f"{state.wand} through {state.opening} does not go in: {way.reason}"
+            raise StudioError(message)
+        pull = _pull_of(state, wand, way)
+        return pull, self._kept(state, pull)
+
+    def _kept(self, state: State, pull: Pull) -> Column:
+        """Return a pull's column, worked out once; how often it is pulled does not matter to it."""
+        key = json.dumps([state_table(replace(state, count=1)), self.job_of(state).sha256])
+        if key not in self.columns:
+            self.columns[key] = (pull, column_of(self.site, pull))
+            while len(self.columns) > KEPT:
+                self.columns.popitem(last=False)
+        self.columns.move_to_end(key)
+        return self.columns[key][1]
 
     def _coarse(self, pull: Pull) -> Column:
         site, tip = self.site, pull.wand.tip
@@ -124,26 +180,29 @@ class Bench:
             site.scene, site.targets, stations, tip, air=site.air, flying=flying_of(site, tip)
         )
 
-    def _film(self, pull: Pull, column: Column) -> Answer:
+    def film_of(self, pulls: list[Pull], columns: list[Column]) -> Answer:
+        """Return the film that pulls leave together, in figures and by side."""
         site = self.site
-        wetting = summed(site, [pull], [column])
+        wetting = summed(site, pulls, columns)
         shares = shares_of(site, wetting)
         lit = np.zeros(site.mesh.n_sides, dtype=np.uint8)
-        lit[column.sides[column.direct > 0.0]] = 1
+        for column in columns:
+            lit[column.sides[column.direct > 0.0]] = 1
         need = float(site.side_areas[site.required].sum())
         covered = float(site.side_areas[shares.covered].sum())
         ledger = wetting.ledger
         table = {
             "fits": True,
-            "path": (pull.path.points - site.mesh.box.mean(axis=0)).tolist(),
-            "through": list(pull.through),
             "bays": self._by_bay(shares.status),
             "required_m2": need,
             "covered_m2": covered,
+            "covered_text": percent_text(covered / need if need > 0.0 else None),
             "lit_m2": float(site.side_areas[lit > 0].sum()),
             "liquid_m3": ledger.sprayed,
+            "direct_m3": ledger.direct,
+            "settled_m3": ledger.settled,
             "escaped_m3": ledger.escaped,
-            "pull_seconds": pull.seconds,
+            "pull_seconds": sum(pull.count * pull.seconds for pull in pulls),
         }
         arrays = {
             "film": (shares.total / MICROMETRE).astype("<f4"),
@@ -167,135 +226,86 @@ class Bench:
 
     def _refused(self, state: State, wand: Wand, refusal: Refusal) -> dict[str, Any]:
         """Return the table of a pull that cannot be: the reason, the place, and the wand as if it could."""
-        middle = self.site.mesh.box.mean(axis=0)
-        start = self.opening_of(state).center
-        ghost = np.stack([start, start + min(state.deepest, wand.length) * state.aim])
+        short = float(refusal.short_by)
         return {
             "fits": False,
             "fine": True,
             "reason": refusal.reason,
-            "short_m": float(refusal.short_by),
-            "place": (refusal.place - middle).tolist(),
-            "ghost": (ghost - middle).tolist(),
+            "short_m": short if np.isfinite(short) else None,
+            "place": (refusal.place - self.middle).tolist(),
+            "wand": self._drawn(state, wand, None),
         }
 
-    def best(self, state: State) -> Answer:
-        """Return the aim and depths, of those tried, with which one pull covers most of the required area."""
-        wand = state.wand_of(self.job)
-        ways, refusals = paths_through(
-            self.site.space, wand, self.opening_of(state), count=AIMS, clocks=(state.clock,),
-            down=self.job.down,
+    def _drawn(self, state: State, wand: Wand, way: Way | None) -> dict[str, Any]:
+        """Return the wand's capsules at its deepest place, about the middle, to the hundredth of a mm."""
+        starts, ends, radii = standing(
+            wand, self.opening_of(state), aim=state.aim if way is None else way.aim, clock=state.clock,
+            depth=min(state.deepest, wand.length), down=self.job.down, path=way,
         )  # fmt: skip
-        if not ways:
-            message = f"no aim gets this wand in: {refusals[0].reason}"
-            raise StudioError(message)
-        ways = ways[:: max(1, len(ways) // AIMS)]
-        pulls = [self._pull_of(state, wand, way) for way in ways]
-        columns = self._columns(pulls)
-        gains = [self._gain(pull, column) for pull, column in zip(pulls, columns, strict=True)]
-        winner = int(np.argmax(gains))
-        way, path = ways[winner], pulls[winner].path
-        table = {
-            "aim": way.aim.tolist(),
-            "clock": way.clock,
-            "from": float(path.depths[0]),
-            "to": float(path.depths[-1]),
-            "tried": len(ways),
-            "covered_m2": gains[winner],
-        }
-        return Answer(table=table, arrays=NO_ARRAYS)
+        points = np.concatenate([starts[:1], ends]) - self.middle
+        return {"points": points.round(5).tolist(), "radii": radii.round(6).tolist()}
 
-    def _pull_of(self, state: State, wand: Wand, way: Way) -> Pull:
-        path = way.tip_path
-        shallowest = max(way.shallowest, min(state.shallowest, 0.9 * way.deepest))
-        if shallowest < way.deepest:
-            path = cut_path(path, way.deepest, shallowest)
-        return Pull(
-            wand=wand, opening=state.opening, aim=way.aim, clock=way.clock, path=path, speed=wand.pull_speed
-        )
 
-    def _columns(self, pulls: list[Pull]) -> list[Column]:
-        site, tip = self.site, pulls[0].wand.tip
-        flying = flying_of(site, tip)
-        asked = [
-            direct.Pull(
-                stations=direct.stations_for(site.scene, pull.path, tip, refine=COARSE),
-                tip=tip,
-                flying=flying,
-            )
-            for pull in pulls
-        ]
-
-        def tell(_: float) -> None:
-            if self.stopped.is_set():
-                message = "the studio is closing"
-                raise StudioError(message)
-
-        return direct.columns(site.scene, site.targets, asked, air=site.air, progress=tell)
-
-    def _gain(self, pull: Pull, column: Column) -> float:
-        """Return the required area in m² that the direct film of a pull covers."""
-        site = self.site
-        film = column.direct * pull.volume * site.wet_share
-        covered = (film >= site.job.target.film_min) & site.required[column.sides]
-        return float(site.side_areas[column.sides[covered]].sum())
-
-    def changes(self, state: State, bay: str) -> Answer:
-        """Return the single changes that would get the wand into a bay, the smallest first."""
-        if bay not in [one.name for one in self.site.bays.bays]:
-            message = f'no bay is called "{bay}"'
-            raise StudioError(message)
-        found = reaching.smallest_changes(self.ground, state.wand_of(self.job), self.opening_of(state), bay)
-        rows = [
-            {"what": one.what, "needed": one.needed, "unit": one.unit, "text": one.sentence()}
-            for one in found
-        ]
-        return Answer(table={"changes": rows, "bay": bay}, arrays=NO_ARRAYS)
-
-    def swept(self, state: State, text: str) -> Answer:
-        """Return a plot (SVG) of what the wand reaches as one figure varies."""
-        name, values = reaching.read_vary(text)
-        wand = state.wand_of(self.job)
-        cases = reaching.sweep(self.ground, wand, [self.opening_of(state)], {name: values})
-        return Answer(table={"svg": reaching.sweep_svg(cases)}, arrays=NO_ARRAYS)
-
-    def saved(self, state: State, name: str) -> Answer:
-        """Write the wand and the pull into a new job file beside the job's own.
-
-        Raises
-        ------
-        JobError, StudioError
-            When the name is no plain file name or is taken, or the job's file has changed.
-        """
-        if not name.endswith(".toml") or name.startswith(".") or not set(name) <= PLAIN:
-            message = "a file name of letters, digits, - and _ that ends in .toml is needed"
-            raise StudioError(message)
-        wand = state.wand_of(self.job)
-        made = write_job(self.job, self.job.folder / name, wand=wand, passes=[state.written(wand)])
-        return Answer(table={"name": made.path.name}, arrays=NO_ARRAYS)
+def _pull_of(state: State, wand: Wand, way: Way) -> Pull:
+    return Pull(
+        wand=wand,
+        opening=state.opening,
+        aim=state.aim,
+        clock=state.clock,
+        path=way.tip_path,
+        speed=wand.pull_speed,
+        count=state.count,
+        dwell=state.dwell or 0.0,
+        through=way.through,
+    )
 
 
 PLAIN = frozenset("abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789-_.")
 """What the name of a saved job may hold: nothing that leads to another folder."""
 
 
+def plain_name(name: str) -> str:
+    """Return the name of a job file beside the studio's own.
+
+    Raises
+    ------
+    StudioError
+        When it could be anything else.
+    """
+    if not name.endswith(".toml") or name.startswith(".") or not set(name) <= PLAIN:
+        message = "a file name of letters, digits, - and _ that ends in .toml is needed"
+        raise StudioError(message)
+    return name
+
+
 def _told(error: float) -> float | None:
     return float(error) if np.isfinite(error) else None
 
 
+def states_of(bench: Bench, job: Job, *, file: str = "") -> list[State]:
+    """Return the passes of a job as the page has them; those that do not enter from outside are left out."""
+    states = []
+    for one in job.passes:
+        if one.opening not in bench.openings:
+            continue
+        figures = {} if one.pull_speed is None else {"pull_speed": one.pull_speed}
+        state = State(
+            file=file, wand=one.wand, opening=one.opening, aim=one.aim, clock=one.clock,
+            deepest=one.deepest, shallowest=one.shallowest, entry=one.entry, count=one.count, dwell=one.dwell,
+            figures=figures,
+        )  # fmt: skip
+        states.append(state)
+    return states
+
+
 def first_state(bench: Bench) -> State | None:
-    """Return where the page begins: the job's first pass, else its first wand, half way into an opening."""
+    """Return where the page begins: the job's first pull, else its first wand, half way into an opening."""
     job = bench.job
     if not job.wands or not bench.openings:
         return None
-    if job.passes and job.passes[0].opening in bench.openings:
-        one = job.passes[0]
-        figures = {} if one.pull_speed is None else {"pull_speed": one.pull_speed}
-        state = State(
-            wand=one.wand, opening=one.opening, aim=one.aim, clock=one.clock,
-            deepest=one.deepest, shallowest=one.shallowest, figures=figures,
-        )  # fmt: skip
-        return state if state.deepest > state.shallowest else replace(state, shallowest=0.0)
+    pulls = [state for state in states_of(bench, job) if state.dwell is None]
+    if pulls:
+        return replace(pulls[0], count=1)
     opening = next(iter(bench.openings.values()))
     inward = opening.normal if opening.links[0] == OUTSIDE else -opening.normal
     deepest = 0.5 * job.wands[0].length
@@ -303,3 +313,29 @@ def first_state(bench: Bench) -> State | None:
         wand=job.wands[0].name, opening=opening.name, aim=inward, clock=0.0,
         deepest=deepest, shallowest=0.1 * deepest,
     )  # fmt: skip
+
+
+def checked_job(bench: Bench, name: str) -> Job:
+    """Return a job saved beside the studio's own, which must be of the same structure and the same asks.
+
+    Raises
+    ------
+    StudioError
+        When it is of another structure, or asks for something else.
+    JobError
+        When it cannot be read.
+    """
+    job, own = load_job(bench.job.folder / plain_name(name)), bench.job
+    alike = {
+        "mesh": (job.mesh_path, job.units) == (own.mesh_path, own.units),
+        "target": job.target == own.target,
+        "liquid": job.liquid == own.liquid,
+        "film": job.film == own.film,
+        "opening": [one.name for one in job.openings] == [one.name for one in own.openings],
+        "down": bool(np.array_equal(job.down, own.down)),
+    }
+    wrong = [key for key, same in alike.items() if not same]
+    if wrong:
+        message = f"{name} differs in {', '.join(wrong)}; start the studio with it to try wands there"
+        raise StudioError(message)
+    return job

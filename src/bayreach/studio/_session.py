@@ -8,6 +8,7 @@ from typing import Any, TypeVar
 from bayreach.errors import BayreachError
 from bayreach.studio._bench import Answer, Bench
 from bayreach.studio._pack import framed
+from bayreach.studio._questions import Steps, question
 from bayreach.studio._state import Request, StudioError, read_request
 
 T = TypeVar("T")
@@ -15,13 +16,15 @@ Send = Callable[[bytes], Awaitable[None]]
 
 PAUSE = 0.1
 """Seconds without a newer state before the full answer is begun: a drag gets coarse answers only."""
+SIDES = ("film", "status", "lit")
+"""Arrays of one value a side."""
 
 
 class Session:
-    """Takes a page's requests and sends its answers; work is done in `worker`, one piece at a time.
+    """Takes a page's requests and sends its answers; work is done in `worker`, one short step at a time.
 
     `send` gets whole frames. Every answer carries the number of the request it answers; an answer to a state
-    that is no longer the newest is dropped.
+    that is no longer the newest is dropped. Between the steps of a question other pages' work is done.
     """
 
     def __init__(self, bench: Bench, worker: ThreadPoolExecutor, send: Send) -> None:
@@ -31,23 +34,30 @@ class Session:
         self.newest: Request | None = None
         self.awake = asyncio.Event()
         self.asked: asyncio.Task[None] | None = None
+        self.given_up = False
 
     async def take(self, text: str) -> None:
         """Take a text frame: a state to try, or a question about one; a refusal is sent back."""
+        number: int | None = None
         try:
             request = read_request(text)
+            number = request.number
             if request.kind == "try":
                 if self.newest is not None and request.number <= self.newest.number:
                     return
                 self.newest = request
                 self.awake.set()
                 return
+            if request.kind == "stop":
+                self.given_up = True
+                return
             if self.asked is not None and not self.asked.done():
                 message = "the question before this one is still being worked on"
                 raise StudioError(message)
         except BayreachError as error:
-            await self._tell({"kind": "refused", "reason": str(error)})
+            await self._refuse(number, error)
             return
+        self.given_up = False
         self.asked = asyncio.create_task(self._answer(request))
 
     async def run(self) -> None:
@@ -78,32 +88,54 @@ class Session:
 
         try:
             answer = await self._worked(work)
-        except BayreachError as error:
+        except Exception as error:
             if request is self.newest:
-                await self._tell({"kind": "refused", "number": request.number, "reason": str(error)})
+                await self._refuse(request.number, error)
             return False
         if answer is None or request is not self.newest:
             return False
-        await self.send(framed({"kind": "film", "number": request.number, **answer.table}, answer.arrays))
+        await self._tell("film", request.number, answer)
         return bool(answer.table["fits"])
 
     async def _answer(self, request: Request) -> None:
-        bench, state, word = self.bench, request.state, request.word
-        works: dict[str, Callable[[], Answer]] = {
-            "best": lambda: bench.best(state),
-            "changes": lambda: bench.changes(state, word),
-            "sweep": lambda: bench.swept(state, word),
-            "save": lambda: bench.saved(state, word),
-        }
+        """Work out a question step by step, telling how far it is, unless the page gives it up."""
         try:
-            answer = await self._worked(works[request.kind])
-        except BayreachError as error:
-            await self._tell({"kind": "refused", "number": request.number, "reason": str(error)})
+            steps = question(self.bench, request)
+            while True:
+                done = await self._worked(lambda: self._step(steps))
+                if isinstance(done, Answer):
+                    break
+                table = {"kind": "progress", "number": request.number, "asked": request.kind, "share": done}
+                await self.send(framed(table, {}))
+        except Exception as error:
+            await self._refuse(request.number, error)
             return
-        await self._tell({"kind": request.kind, "number": request.number, **answer.table})
+        await self._tell(request.kind, request.number, done)
 
-    async def _tell(self, table: dict[str, Any]) -> None:
-        await self.send(framed(table, {}))
+    def _step(self, steps: Steps) -> float | Answer:
+        """Return the share done after one more step, or the answer."""
+        if self.given_up or self.bench.stopped.is_set():
+            steps.close()
+            message = "given up"
+            raise StudioError(message)
+        try:
+            return next(steps)
+        except StopIteration as end:
+            answer: Answer = end.value
+            return answer
+
+    async def _tell(self, kind: str, number: int, answer: Answer) -> None:
+        sides = {name: values for name, values in answer.arrays.items() if name in SIDES}
+        others = {name: values for name, values in answer.arrays.items() if name not in SIDES}
+        arrays = {**self.bench.picture.shown(sides), **others}
+        await self.send(framed({"kind": kind, "number": number, **answer.table}, arrays))
+
+    async def _refuse(self, number: int | None, error: Exception) -> None:
+        """Send why a request is not met; a fault of the program's own is told too, and ends nothing."""
+        known = isinstance(error, BayreachError)
+        reason = str(error) if known else f"this cannot be worked out ({type(error).__name__}: {error})"
+        table: dict[str, Any] = {"kind": "refused", "reason": reason}
+        await self.send(framed(table if number is None else {**table, "number": number}, {}))
 
     async def _worked(self, work: Callable[[], T]) -> T:
         return await asyncio.get_running_loop().run_in_executor(self.worker, work)
