@@ -65,7 +65,11 @@ def body_of(wand: Wand, *, longest: float = CAPSULE) -> Body:
         names.append(section.name)
     starts, ends = _with_round_tip(line, starts, ends, radii[-1])
     far, near = line.from_tip[:-1], line.from_tip[1:]
-    if wand.handle_diameter and wand.handle_length and not wand.couple_after:
+    has_handle = wand.handle_diameter and wand.handle_length and not wand.couple_after
+    if not has_handle:
+        drawn_in = min(radii[0], float(np.linalg.norm(ends[0] - starts[0])))
+        starts[0] += drawn_in * unit_vectors(ends[0] - starts[0])
+    if has_handle:
         starts = np.vstack([[-wand.handle_length, 0.0, 0.0], starts])
         ends = np.vstack([np.zeros(3), ends])
         radii = np.concatenate([[wand.handle_diameter / 2.0], radii])

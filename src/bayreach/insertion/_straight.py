@@ -185,7 +185,7 @@ def _limit_by_contact(record: _Record, space: Space, opening: "Opening", shares:
     """Move a ball of each section's radius from where the section starts to the depth known so far."""
     from bayreach.insertion._queries import first_touches
 
-    for section in _moving_sections(record.wand):
+    for section in moving_sections(record.wand):
         radius = section.diameter / 2.0
         front = radius if section.near == 0.0 else section.near
         back = -section.far + min(radius, (section.far - section.near) / 2.0)
@@ -203,7 +203,7 @@ def _limit_by_contact(record: _Record, space: Space, opening: "Opening", shares:
         record.lower(depths, limits, section.name, faces=faces, along=along)
 
 
-def _moving_sections(wand: Wand) -> tuple[Section, ...]:
+def moving_sections(wand: Wand) -> tuple[Section, ...]:
     if wand.handle_diameter == 0.0 or wand.handle_length == 0.0 or wand.couple_after:
         return wand.sections
     end = wand.length + wand.handle_length

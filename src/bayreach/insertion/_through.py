@@ -12,6 +12,8 @@ from bayreach.insertion._bent_paths import bent_gets_into, bent_paths
 from bayreach.insertion._flexible import bender_of, entries_of
 from bayreach.insertion._flexible_paths import flexible_paths, route_into
 from bayreach.insertion._leans import fan, few
+from bayreach.insertion._pivot import pivoted_way, pivots_of
+from bayreach.insertion._pivot_paths import may_pivot, pivot_paths
 from bayreach.insertion._records import Path, Refusal
 from bayreach.insertion._space import Space
 from bayreach.insertion._straight import straight_reach
@@ -44,8 +46,14 @@ def gets_into(
         return route_into(bender_of(space, wand, opening, holes), bay) is not None
     if wand.shape == "bent":
         return bent_gets_into(space, wand, opening, bay, holes=holes, down=down)
-    paths, _ = paths_through(space, wand, opening, count=count, shortest=shortest, holes=holes, down=down)
-    return any(bay in path.bays_reached for path in paths)
+    places, directions = candidate_aims(space, wand, opening, count)
+    reach = straight_reach(space, wand, opening, directions, entries=places, holes=holes)
+    paths, _ = straight_paths(space, reach, clocks=(0.0,), shortest=shortest, down=down)
+    if any(bay in path.bays_reached for path in paths):
+        return True
+    if not may_pivot(reach):
+        return False
+    return pivoted_way(pivots_of(space, wand, opening, down=down, holes=holes), bay) is not None
 
 
 def paths_through(
@@ -107,4 +115,10 @@ def paths_through(
             holes=holes, down=down, moves=moves,
         )  # fmt: skip
     reach = straight_reach(space, wand, opening, directions, entries=places, holes=holes)
-    return straight_paths(space, reach, clocks=clocks, shortest=shortest, down=down)
+    paths, refusals = straight_paths(space, reach, clocks=clocks, shortest=shortest, down=down)
+    if not moves or not may_pivot(reach):
+        return paths, refusals
+    more = pivot_paths(space, wand, opening, known=paths, clocks=clocks, holes=holes, down=down)
+    got_into = {space.bay_name(bay) for path in more for bay in path.bays_reached}
+    left = tuple(each for each in refusals if each.bay not in got_into and (each.bay or not more))
+    return (*paths, *more), left

@@ -142,7 +142,7 @@ def _corner(corners: FloatArray, i: int, j: int) -> Vector:
 
 
 @compiled
-def _first_touch(
+def first_touch(
     tree: Tree,
     o: Vector,
     d: Vector,
@@ -190,7 +190,7 @@ def touches(
     for k in range(n_rods):
         o = (origins[k, 0], origins[k, 1], origins[k, 2])
         d = (directions[k, 0], directions[k, 1], directions[k, 2])
-        reached[k], faces[k] = _first_touch(tree, o, d, starts[k], stops[k], radii[k], extras[k], shares)
+        reached[k], faces[k] = first_touch(tree, o, d, starts[k], stops[k], radii[k], extras[k], shares)
     return reached, faces
 
 
