@@ -83,6 +83,11 @@ class Column:
         return float(self.direct @ self.areas)
 
     @property
+    def corrected(self) -> float:
+        """Share of the spray that was added to the raw sum of film times area, of either sign."""
+        return -self.closure * self.landed if np.isfinite(self.closure) else 0.0
+
+    @property
     def fog(self) -> float:
         """Share of the spray that turned to fog inside the structure."""
         return float(self.fog_to_bay.sum())

@@ -82,8 +82,28 @@ class OpeningRecord:
 
 
 @dataclass(frozen=True, kw_only=True)
+class FateRecord:
+    """Where the liquid of one pass went, in m³, before uptake, creep and run-off, which know no passes.
+
+    direct + settled + uncredited (fog on sides that face down) + suspended + escaped + elsewhere is the
+    liquid of the pass, within a millionth. `direct_corrected_m3` is the part of direct film, of either sign,
+    that was added to what the sides summed to, so that it is what rays along the pattern say has landed;
+    `error` is the estimated relative error of the direct film, None where none was estimated.
+    """
+
+    direct_m3: float
+    settled_m3: float
+    uncredited_m3: float
+    suspended_m3: float
+    escaped_m3: float
+    elsewhere_m3: float
+    direct_corrected_m3: float = 0.0
+    error: float | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
 class PassRecord:
-    """One pass: depths in m along the wand from the opening; time and liquid of all its pulls.
+    """One pass: depths in m along the wand from the opening; time and liquid of all its pulls, and its fate.
 
     `entry_m` is where the wand's axis passes the opening: with it, a job's pass sprays the same again.
     """
@@ -104,6 +124,7 @@ class PassRecord:
     through: tuple[str, ...] = ()
     order: int | None = None
     entry_m: Point | None = None
+    fate: FateRecord | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -153,7 +174,10 @@ def coverage_of(
 
 @dataclass(frozen=True, kw_only=True)
 class LiquidRecord:
-    """Where every drop went, in m³ of wet liquid. `elsewhere_m3` landed on sides that ask for no film."""
+    """Where every drop went, in m³ of wet liquid. `elsewhere_m3` landed on sides that ask for no film.
+
+    `direct_corrected_m3` is the sum of that of the passes: what the quadrature of direct film was short of.
+    """
 
     sprayed_m3: float
     direct_m3: float
@@ -165,6 +189,7 @@ class LiquidRecord:
     elsewhere_m3: float = 0.0
     uncredited_m3: float = 0.0
     creep_m3: float = 0.0
+    direct_corrected_m3: float = 0.0
 
 
 @dataclass(frozen=True, kw_only=True)

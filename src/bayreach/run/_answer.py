@@ -15,6 +15,7 @@ from bayreach.outcome import (
     BayRecord,
     Box,
     CoverageRecord,
+    FateRecord,
     HolidayRecord,
     InputsRecord,
     KeepOutRecord,
@@ -192,7 +193,10 @@ def answer(
         mesh=mesh_record(site.read, bays.method),
         bays=_bay_records(site, shares, can_check),
         openings=opening_records(bays),
-        passes=tuple(_pass_record(pull, order) for order, pull in enumerate(pulls, start=1)),
+        passes=tuple(
+            _pass_record(pull, order, fate)
+            for order, (pull, fate) in enumerate(zip(pulls, fates_of(wetting), strict=True), start=1)
+        ),
         coverage=coverage_record(site, shares),
         liquid=_liquid_record(wetting),
         holidays=patches,
@@ -282,7 +286,7 @@ def _bay_records(site: Site, shares: Shares, can_check: BoolArray) -> tuple[BayR
     )
 
 
-def _pass_record(pull: Pull, order: int) -> PassRecord:
+def _pass_record(pull: Pull, order: int, fate: FateRecord) -> PassRecord:
     path = pull.path
     return PassRecord(
         wand=pull.wand.name,
@@ -301,11 +305,35 @@ def _pass_record(pull: Pull, order: int) -> PassRecord:
         through=pull.through,
         order=order,
         entry_m=None if pull.entry is None else point(pull.entry),
+        fate=fate,
     )
 
 
+def fates_of(wetting: Wetting) -> list[FateRecord]:
+    """Return where the liquid of each pass went; its ledger is checked once more as it is told.
+
+    Raises
+    ------
+    LedgerError
+        When more than a millionth of a pass's liquid is missing or too much.
+    """
+    return [
+        FateRecord(
+            direct_m3=ledger.direct,
+            settled_m3=ledger.settled,
+            uncredited_m3=ledger.uncredited,
+            suspended_m3=ledger.suspended,
+            escaped_m3=ledger.escaped,
+            elsewhere_m3=ledger.elsewhere,
+            direct_corrected_m3=column.corrected * ledger.sprayed,
+            error=column.error if np.isfinite(column.error) else None,
+        )
+        for ledger, column in zip(map(films.Ledger.check, wetting.laid.ledgers), wetting.columns, strict=True)
+    ]
+
+
 def _liquid_record(wetting: Wetting) -> LiquidRecord:
-    ledger = wetting.ledger
+    ledger = wetting.ledger.check()
     on_sides = ledger.direct + ledger.settled
     reckoned = wetting.film.retained is not None
     return LiquidRecord(
@@ -319,6 +347,7 @@ def _liquid_record(wetting: Wetting) -> LiquidRecord:
         elsewhere_m3=ledger.elsewhere,
         uncredited_m3=ledger.uncredited,
         creep_m3=ledger.creep,
+        direct_corrected_m3=sum(fate.direct_corrected_m3 for fate in fates_of(wetting)),
     )
 
 
