@@ -114,6 +114,36 @@ def test_a_rod_sees_all_of_the_bay_it_is_in_and_its_ribs_hide_most_of_the_next(g
     assert row.visible_area <= sum(areas)
 
 
+def test_what_lies_within_the_spray_is_less_than_what_is_seen(ground, port):
+    # A cone of 40 degrees straight ahead of a wand along the axis wets far ends, never the walls beside it.
+    wide = reach_through(ground, rod(0.15), port)
+    ahead = reach_through(ground, replace(rod(0.15), tip=replace(TIP, pattern="forward", spread=0.7)), port)
+    near = reach_through(ground, replace(rod(0.15), tip=replace(TIP, throw=0.05)), port)
+    for row in (wide, ahead, near):
+        assert row.visible_area == wide.visible_area  # what is seen is no matter of the spray
+        assert all(0.0 <= bay.in_pattern_area <= bay.visible_area for bay in row.bays)
+    # All round and everywhere: a ball of spray reaches what is seen.
+    ball = replace(TIP, pattern="forward", spread=2 * math.pi)
+    assert reach_through(ground, replace(rod(0.15), tip=ball), port).in_pattern_area == wide.visible_area
+    assert 0.0 < near.in_pattern_area < wide.in_pattern_area
+    assert 0.0 < ahead.in_pattern_area < wide.visible_area
+    assert set(wide.table()["bays"][0]) >= {
+        "visible_m2",
+        "visible_share",
+        "in_pattern_m2",
+        "in_pattern_share",
+    }
+
+
+def test_a_short_forward_cone_wets_only_what_is_ahead_of_it(ground, port):
+    # Tip at most 20 mm in, tilted up to 78 degrees, throw 20 mm: nothing beyond 40 mm from the port is wet,
+    # and the port's own wall, behind every tip, is not ahead of any.
+    short = replace(rod(0.02), tip=replace(TIP, pattern="forward", spread=0.2, throw=0.02))
+    row = reach_through(ground, short, port)
+    assert row.visible_area > 0.0
+    assert row.in_pattern_area == 0.0
+
+
 def test_the_same_question_has_the_same_answer(ground, port):
     one, two = (reach_through(ground, rod(0.4), port) for _ in range(2))
     assert one.table() == two.table()

@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import ArrayLike
 
-from bayreach.arrays import FloatArray, frozen_floats, unit_vectors
+from bayreach.arrays import BoolArray, FloatArray, frozen_floats, unit_vectors
 from bayreach.errors import WandError, nearest_hint
 
 PATTERNS = ("radial", "side", "forward", "table")
@@ -185,6 +185,22 @@ class Tip:
         low, high = self.cosine_range
         inside = (cosines >= low - 1e-12) & (cosines <= high + 1e-12)
         return np.where(inside, self._shape(self._off_centre(cosines)) * self._scale, 0.0)
+
+    def sprays_at(self, polar: ArrayLike) -> BoolArray:
+        """Tell (...) whether any liquid leaves at `polar` (...) rad from the axis, at some clock angle.
+
+        >>> Tip(pattern="side", spread=math.radians(40)).sprays_at(np.radians([60.0, 75.0, 90.0])).tolist()
+        [False, True, True]
+        """
+        angles = np.asarray(polar, dtype=np.float64)
+        if self.pattern == "table":
+            assert self.table is not None
+            row = np.searchsorted(self.table.polar, angles, side="right") - 1
+            wet = np.append(self.table.shares.sum(axis=1) > 0.0, [False])
+            return np.asarray(wet[np.where(row < 0, -1, np.minimum(row, len(wet) - 1))])
+        middle = 0.0 if self.pattern == "forward" else self.angle
+        within: BoolArray = np.abs(angles - middle) <= self.spread / 2.0 + 1e-9
+        return within
 
     def share_flying(self, distances: ArrayLike) -> FloatArray:
         """Return the share (...) of the volume that still flies at `distances` (...) m from the tip.

@@ -377,7 +377,8 @@ def _reach_of(row: "ReachRecord") -> list[str]:
     bays = ", ".join(row.bays_reached) or "no bay"
     tilt = "" if row.max_tilt_deg is None else f", tilts up to {row.max_tilt_deg:z.1f} deg"
     return [
-        f"{head}fits, {1e3 * row.depth_m:z.0f} mm deep{tilt}, reaches {bays}, sees {row.visible_m2:z.3f} m2",
+        f"{head}fits, {1e3 * row.depth_m:z.0f} mm deep{tilt}, reaches {bays}, sees {row.visible_m2:z.3f} m2, "
+        f"{row.in_pattern_m2:z.3f} m2 within its spray",
         f"  limit: {row.limit}",
     ]
 
@@ -385,7 +386,8 @@ def _reach_of(row: "ReachRecord") -> list[str]:
 def _bay_reach(row: "ReachRecord", bay: str) -> list[str]:
     head = f"{row.wand} through {row.opening}: "
     return [
-        f"{head}gets into {bay}, sees {each.visible_m2:z.3f} m2 of it ({percent_text(each.visible_share)})"
+        f"{head}gets into {bay}, sees {each.visible_m2:z.3f} m2 of it ({percent_text(each.visible_share)}), "
+        f"{each.in_pattern_m2:z.3f} m2 within its spray ({percent_text(each.in_pattern_share)})"
         if each.reached
         else f"{head}does not get into {bay}: {each.limit}"
         for each in row.bays

@@ -13,13 +13,18 @@ class BayReachRecord:
     tip_volume_error_m3: float
     visible_m2: float
     visible_share: float
+    in_pattern_m2: float = 0.0
+    in_pattern_share: float = 0.0
     limit: str = ""
     short_by_m: float | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
 class ReachRecord:
-    """One wand through one opening: whether it fits, how deep, what it could wet, and what limits it."""
+    """One wand through one opening: whether it fits, how deep, what it could wet, and what limits it.
+
+    `visible_m2` is seen from where the tip can be; `in_pattern_m2` of it within the tip's pattern and throw.
+    """
 
     wand: str
     opening: str
@@ -29,6 +34,7 @@ class ReachRecord:
     bays_reached: tuple[str, ...]
     visible_m2: float
     limit: str
+    in_pattern_m2: float = 0.0
     aims_sr: float = 0.0
     bays: tuple[BayReachRecord, ...] = ()
 

@@ -9,7 +9,7 @@ import numpy as np
 from bayreach.arrays import BoolArray, FloatArray
 from bayreach.insertion import Path, bays_at, entries_over, inward, paths_through, rods_blocked, widest_tilt
 from bayreach.poses import clock_zero
-from bayreach.reach._reach import SHORTEST, Ground
+from bayreach.reach._ground import SHORTEST, Ground
 from bayreach.wands import Wand, arc_piece
 
 if TYPE_CHECKING:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from bayreach.errors import WandError
 from bayreach.insertion import gets_into, hole_to_widen, paths_through
-from bayreach.reach._reach import SHORTEST, Ground
+from bayreach.reach._ground import SHORTEST, Ground
 from bayreach.wands import Piece, Wand
 
 if TYPE_CHECKING:

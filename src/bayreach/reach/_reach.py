@@ -2,112 +2,35 @@
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import ArrayLike
 
-from bayreach.arrays import OUTSIDE, BoolArray, FloatArray, IntArray
+from bayreach.arrays import OUTSIDE, BoolArray, FloatArray
 from bayreach.insertion import (
     Path,
     Refusal,
-    Space,
     aims_over_cone,
     aims_tried,
-    bays_at,
     entries_over,
     inward,
     paths_through,
     straight_reach,
     widest_tilt,
 )
-from bayreach.measure import centroids, side_areas, side_normals
-from bayreach.rays import Scene
+from bayreach.reach._ground import SHORTEST, Ground
+from bayreach.reach._looking import lookouts_of, seen_sides
 from bayreach.reach._records import BayReach, Reach
 from bayreach.wands import Wand
 
 if TYPE_CHECKING:
     from bayreach.bays import Opening
 
-DOWN = (0.0, 0.0, -1.0)
-SHORTEST = 0.01
-"""Depth in m below which a tip is not through."""
 CLOCKS = tuple(math.pi / 2.0 * step for step in range(4))
 
 
 def _silent(stage: str, share: float) -> None:
     """Do nothing."""
-
-
-@dataclass(frozen=True, kw_only=True)
-class Care:
-    """How finely reach is looked at.
-
-    Parameters
-    ----------
-    aims : int
-        Aims over the cone that the hole leaves.
-    samples : int
-        Points a bay at which the tip is tried.
-    tips : int
-        Of those points, how many a bay sides are looked at from.
-    seed : int
-        Of the points.
-    """
-
-    aims: int = 256
-    samples: int = 300
-    tips: int = 60
-    seed: int = 0
-
-
-USUAL_CARE = Care()
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class Ground:
-    """What all wands and openings share: the space, its rays, points to try and the sides' figures.
-
-    `points` (k, 3) m lie in the bays `homes` (k,), from those with `lookouts` (k,) sides are looked at;
-    `centers` (n, 3), `normals` (2n, 3) and `areas` (2n,) are the mesh's.
-    """
-
-    space: Space
-    scene: Scene
-    points: FloatArray
-    homes: IntArray
-    lookouts: BoolArray
-    centers: FloatArray
-    normals: FloatArray
-    areas: FloatArray
-    care: Care
-    down: FloatArray
-
-
-def ground_of(space: Space, scene: Scene, *, care: Care = USUAL_CARE, down: ArrayLike = DOWN) -> Ground:
-    """Return what `reach` works on: build once, ask for many wands."""
-    points, homes = _points_in_bays(space, care)
-    ranks = np.concatenate([np.arange(count) for count in np.bincount(homes, minlength=1)])
-    return Ground(
-        lookouts=ranks < care.tips,
-        space=space, scene=scene, points=points, homes=homes, centers=centroids(space.mesh),
-        normals=side_normals(space.mesh), areas=side_areas(space.mesh), care=care,
-        down=np.asarray(down, dtype=np.float64),
-    )  # fmt: skip
-
-
-def _points_in_bays(space: Space, care: Care) -> tuple[FloatArray, IntArray]:
-    """Return up to `care.samples` points (k, 3) spread at random over each bay's air, and the bay of each."""
-    rng = np.random.default_rng(care.seed)
-    points, homes = [np.zeros((0, 3))], [np.zeros(0, dtype=np.int64)]
-    for bay in space.bays.bays:
-        low, high = np.asarray(bay.box)
-        tried = low + rng.random((4 * care.samples, 3)) * (high - low)
-        inside = tried[bays_at(space, tried) == bay.index][: care.samples]
-        points.append(inside)
-        homes.append(np.full(len(inside), bay.index))
-    return np.concatenate(points), np.concatenate(homes)
 
 
 def reach(
@@ -150,22 +73,24 @@ def reach_through(ground: Ground, wand: Wand, opening: "Opening", *, look: bool 
         ground.space, wand, opening, count=count, clocks=clocks, shortest=SHORTEST, down=ground.down,
         moves=True,
     )  # fmt: skip
+    sources = np.zeros((len(ground.points), 3))
     if wand.shape == "straight" and paths:
         found, sources = _straight_places(ground, wand, opening)
         paths += _ways_to(ground, wand, opening, found, sources)
     else:
         found = _near_stations(ground, paths)
-    tips = _tip_places(ground, wand, paths, found)
+    lookouts = lookouts_of(ground, wand, paths, found, sources)
+    nothing = np.zeros(len(ground.areas), dtype=np.bool_)
+    seen, sprayed = seen_sides(ground, wand.tip, lookouts) if look and paths else (nothing, nothing)
     tilt = widest_tilt(wand, opening)
-    seen = _seen_sides(ground, tips) if look and paths else np.zeros(len(ground.areas), dtype=np.bool_)
     deepest = max(paths, key=lambda path: path.deepest, default=None)
     return Reach(
         wand=wand.name, opening=opening.name, fits=bool(paths),
         depth=deepest.deepest if deepest else 0.0,
         max_tilt=tilt if tilt >= 0.0 else None,
         solid_angle=_solid_angle(ground, wand, opening, paths),
-        bays=_bay_rows(ground, paths, refusals, found, seen),
-        limit=deepest.limit if deepest else refusals[0].reason, paths=paths, tips=tips,
+        bays=_bay_rows(ground, paths, refusals, found, (seen, sprayed)),
+        limit=deepest.limit if deepest else refusals[0].reason, paths=paths, tips=lookouts.places,
     )  # fmt: skip
 
 
@@ -185,14 +110,6 @@ def _solid_angle(ground: Ground, wand: Wand, opening: "Opening", paths: Sequence
     # Each aim of an even spread over the cone counts as the nearest one tried.
     nearest = np.argmax(aims_over_cone(inward(opening), tilt, ground.care.aims) @ tried.T, axis=1)
     return cone * float(does[nearest].mean())
-
-
-def _tip_places(ground: Ground, wand: Wand, paths: Sequence[Path], found: BoolArray) -> FloatArray:
-    """Return the places (t, 3) m to look at sides from: some of the points where the tip can be."""
-    tips = ground.points[found & ground.lookouts]
-    if wand.shape == "straight" and len(tips):
-        return tips
-    return np.concatenate([tips, _spread(_stations(paths), 24)])
 
 
 def _stations(paths: Sequence[Path]) -> FloatArray:
@@ -251,33 +168,12 @@ def _ways_to(
     return paths
 
 
-def _spread(places: FloatArray, most: int) -> FloatArray:
-    """Return at most `most` of the places, each the one furthest from those chosen before it."""
-    if len(places) <= most:
-        return places
-    chosen = [0]
-    gaps = np.linalg.norm(places - places[0], axis=1)
-    while len(chosen) < most:
-        chosen.append(int(np.argmax(gaps)))
-        gaps = np.minimum(gaps, np.linalg.norm(places - places[chosen[-1]], axis=1))
-    return places[chosen]
-
-
-def _seen_sides(ground: Ground, tips: FloatArray) -> BoolArray:
-    """Return the sides (2n,) of bays whose middle some tip sees: in front of it and with nothing between."""
-    seen: BoolArray = np.zeros(len(ground.areas), dtype=np.bool_)
-    wanted = ground.space.bays.side_bay >= 0
-    for tip in tips:
-        open_still = np.flatnonzero(wanted & ~seen)
-        rays = tip - ground.centers[open_still // 2]
-        facing = open_still[np.einsum("ij,ij->i", rays, ground.normals[open_still]) > 0.0]
-        blocked = ground.scene.is_blocked(np.broadcast_to(tip, (len(facing), 3)), ground.centers[facing // 2])
-        seen[facing[~blocked]] = True
-    return seen
-
-
 def _bay_rows(
-    ground: Ground, paths: Sequence[Path], refusals: Sequence[Refusal], found: BoolArray, seen: BoolArray
+    ground: Ground,
+    paths: Sequence[Path],
+    refusals: Sequence[Refusal],
+    found: BoolArray,
+    looked: tuple[BoolArray, BoolArray],
 ) -> tuple[BayReach, ...]:
     reached = {bay for path in paths for bay in path.bays_reached}
     rows = []
@@ -286,14 +182,16 @@ def _bay_rows(
         share = float(here.mean()) if len(here) else 0.0
         error = math.sqrt(share * (1.0 - share) / len(here)) if len(here) else 0.0
         sides = ground.space.bays.side_bay == bay.index
-        visible, area = float(ground.areas[sides & seen].sum()), float(ground.areas[sides].sum())
+        area = float(ground.areas[sides].sum())
+        visible, sprayed = (float(ground.areas[sides & each].sum()) for each in looked)
         inside = bay.index in reached or share > 0.0
         named = [refusal for refusal in refusals if refusal.bay in (bay.name, "")]
         rows.append(
             BayReach(
                 bay=bay.name, reached=inside, tip_volume=bay.volume * share,
                 tip_volume_error=bay.volume * error, visible_area=visible,
-                visible_share=visible / area if area else 0.0,
+                visible_share=visible / area if area else 0.0, in_pattern_area=sprayed,
+                in_pattern_share=sprayed / area if area else 0.0,
                 limit="" if inside or not named else named[0].reason,
                 short_by=0.0 if inside or not named else named[0].short_by,
             )

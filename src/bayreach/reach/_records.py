@@ -24,6 +24,8 @@ class BayReach:
         Air in m³ in which the tip can be, and its standard error from sampling.
     visible_area, visible_share : float
         Area in m² of the bay's sides that some reachable tip sees, and its share of the bay's area.
+    in_pattern_area, in_pattern_share : float
+        Of those, what lies within the tip's pattern, at some clock angle that can be had, and its throw.
     limit : str
         Why the bay is not reached; empty where it is.
     short_by : float
@@ -36,6 +38,8 @@ class BayReach:
     tip_volume_error: float
     visible_area: float
     visible_share: float
+    in_pattern_area: float = 0.0
+    in_pattern_share: float = 0.0
     limit: str = ""
     short_by: float = 0.0
 
@@ -88,6 +92,11 @@ class Reach:
         """Area in m² of all sides seen."""
         return sum(bay.visible_area for bay in self.bays)
 
+    @property
+    def in_pattern_area(self) -> float:
+        """Area in m² of all sides seen within the tip's pattern and throw."""
+        return sum(bay.in_pattern_area for bay in self.bays)
+
     def table(self) -> dict[str, Any]:
         """Return the plain table of `reach --json`: SI units, angles in degrees."""
         return {
@@ -99,6 +108,7 @@ class Reach:
             "aims_sr": self.solid_angle,
             "bays_reached": list(self.bays_reached),
             "visible_m2": self.visible_area,
+            "in_pattern_m2": self.in_pattern_area,
             "limit": self.limit,
             "bays": [
                 {
@@ -108,6 +118,8 @@ class Reach:
                     "tip_volume_error_m3": bay.tip_volume_error,
                     "visible_m2": bay.visible_area,
                     "visible_share": bay.visible_share,
+                    "in_pattern_m2": bay.in_pattern_area,
+                    "in_pattern_share": bay.in_pattern_share,
                     "limit": bay.limit,
                     "short_by_m": bay.short_by if math.isfinite(bay.short_by) else None,
                 }

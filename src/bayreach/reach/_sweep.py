@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING, Any
 
 from bayreach.errors import WandError, nearest_hint
 from bayreach.reach._change import with_figure
-from bayreach.reach._reach import Ground, reach_through
+from bayreach.reach._ground import Ground
+from bayreach.reach._reach import reach_through
 from bayreach.reach._records import Reach
 from bayreach.units import si
 from bayreach.wands import Wand
@@ -108,6 +109,7 @@ def sweep_rows(cases: Sequence[Case]) -> list[dict[str, Any]]:
                 "bays_reached": len(reach.bays_reached),
                 "tip_volume_m3": round(sum(bay.tip_volume for bay in reach.bays), 9),
                 "visible_m2": round(reach.visible_area, 6),
+                "in_pattern_m2": round(reach.in_pattern_area, 6),
                 "limit": reach.limit,
             }
         )

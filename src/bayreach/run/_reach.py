@@ -56,6 +56,7 @@ def _record(row: reaching.Reach) -> ReachRecord:
         max_tilt_deg=None if row.max_tilt is None else float(np.degrees(row.max_tilt)),
         bays_reached=row.bays_reached,
         visible_m2=row.visible_area,
+        in_pattern_m2=row.in_pattern_area,
         limit=row.limit,
         aims_sr=row.solid_angle,
         bays=tuple(_bay_record(bay) for bay in row.bays),
@@ -70,6 +71,8 @@ def _bay_record(bay: reaching.BayReach) -> BayReachRecord:
         tip_volume_error_m3=bay.tip_volume_error,
         visible_m2=bay.visible_area,
         visible_share=bay.visible_share,
+        in_pattern_m2=bay.in_pattern_area,
+        in_pattern_share=bay.in_pattern_share,
         limit=bay.limit,
         short_by_m=bay.short_by if np.isfinite(bay.short_by) else None,
     )
