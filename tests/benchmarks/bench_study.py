@@ -10,7 +10,7 @@ import time
 from pathlib import Path
 
 from bayreach import demo
-from bayreach.doubt import Tolerances, asked_of, doubt_of, site_variants
+from bayreach.doubt import POSES, Tolerances, asked_of, doubt_of, site_variants
 from bayreach.job import load_job
 from bayreach.run import site_of, written_pulls
 from bayreach.study import study
@@ -27,18 +27,23 @@ def bench_doubt(path: Path) -> None:
     make = site_variants(site, asked, pulls, tolerances)
     make(99)  # compiles, builds the scene
     start = time.perf_counter()
+    cores = time.process_time()
     made = [make(replicate) for replicate in range(4)]
-    rays = time.perf_counter() - start
-    start = time.perf_counter()
+    rays, ray_cores = time.perf_counter() - start, time.process_time() - cores
+    start, cores = time.perf_counter(), time.process_time()
     doubt = doubt_of(asked.sides, lambda replicate: made[replicate], tolerances, samples=1024, error=0.0)
-    chances = time.perf_counter() - start
+    chances, chance_cores = time.perf_counter() - start, time.process_time() - cores
     sprayed = len(pulls) * doubt.variants
     print(
         f"{path.name}: {site.mesh.n_faces} working faces, {len(asked.sides.areas)} sides, {len(pulls)} passes"
     )
-    print(f"  {sprayed} varied pulls in {rays:.2f} s: {sprayed / rays:.1f} a second")
-    print(f"  {len(doubt.covered)} samples recombined, with indices, in {chances:.2f} s")
+    print(f"  {sprayed} varied pulls in {rays:.2f} s ({ray_cores:.1f} core s): {sprayed / rays:.1f} a second")
+    print(
+        f"  {len(doubt.covered)} samples recombined, with indices: {chances:.2f} s, {chance_cores:.1f} core s"
+    )
     print(f"  {len(doubt.covered) / (rays + chances):.0f} samples a second in all")
+    fresh = 200 / (4 * POSES) * rays + 200 / 1024 * chances
+    print(f"  200 samples, each in a pose of its own: {fresh:.1f} s; matters {doubt.matters}")
     print(f"  covered {doubt.covered.mean():.4f} +- {doubt.covered_error:.4f}")
 
 

@@ -290,8 +290,19 @@ def doubt_lines(outcome: "Outcome") -> list[str]:
         f" {percent_text(doubt.even_fraction)} at least 50 %",
     ]
     lines += [
-        f"  {name}: {percent_text(max(0.0, share))} of the spread" for name, share in doubt.matters.items()
+        f"  {bay.name}: {percent_text(bay.sure_m2 / bay.required_m2)} at least 95 % sure,"
+        f" {percent_text(bay.even_m2 / bay.required_m2)} at least 50 %, of {bay.required_m2:z.3f} m2"
+        for bay in doubt.bays
+        if bay.required_m2 > 0.0
     ]
+    lines.append(
+        f"what the spread of the covered share comes from, within {percent_text(doubt.matters_error)}:"
+    )
+    lines += [
+        f"  {name}: {percent_text(max(0.0, share))}"
+        for name, share in sorted(doubt.matters.items(), key=lambda pair: -pair[1])
+    ]
+    lines.append("worst places:")
     lines += [
         f"  {1e4 * place.area_m2:z.1f} cm2 in {place.bay} at {_mm(place.center_m)} mm:"
         f" {percent_text(place.chance)} sure"

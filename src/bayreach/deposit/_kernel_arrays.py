@@ -176,3 +176,23 @@ def _flight(flies: Flying, farthest: float) -> tuple[float, FloatArray]:
     reach = float(coarse[last])
     fine = np.linspace(0.0, reach, _NODES)
     return reach, np.broadcast_to(np.asarray(flies(fine), dtype=np.float64), fine.shape)
+
+
+def shared_world_of(
+    scene: Scene, targets: Targets, poses: Sequence[Spray], tips: Sequence[Spray], air: Air | None
+) -> World:
+    """Return all that the shared kernel reads: one pull of `poses` after another, sprayed by all `tips`.
+
+    The tips' patterns come first, in their order, and last one that is as wide and reaches as far as any of
+    them: the one that stations are passed over by.
+    """
+    world = world_of(scene, targets, poses, air, by_sample=False, floor=0.0)
+    own = _patterns(tips, _farthest(targets, world.poses.points))
+    ends = own.cosines
+    widest = own._replace(
+        cosines=np.array([[ends[:, 0].min(), ends[:, 1].max()]]), reach=own.reach.max(keepdims=True)
+    )
+    joined = [np.concatenate([getattr(own, name), getattr(widest, name)[:1]]) for name in Patterns._fields]
+    count = len(world.poses.points)
+    chosen = world.poses._replace(tips=np.full(count, len(tips), dtype=np.int64))
+    return world._replace(poses=chosen, patterns=Patterns(*joined))

@@ -1,9 +1,9 @@
-"""Compiled: the films of one pull added to a run of samples."""
+"""Compiled: films of a pull or of fog added to a run of samples, and what they cover, in a fixed order."""
 
 import numpy as np
 from numpy.typing import NDArray
 
-from bayreach.arrays import IntArray
+from bayreach.arrays import FloatArray, IntArray
 from bayreach.rays.packets import compiled
 
 Singles = NDArray[np.float32]
@@ -16,3 +16,33 @@ def add_pull(total: Singles, sides: IntArray, table: Singles, rows: IntArray, am
         row, amount = rows[sample], amounts[sample]
         for place in range(len(sides)):
             total[sample, sides[place]] += amount * table[row, place]
+
+
+@compiled
+def add_fog(total: Singles, settled: Singles, states: IntArray, put: Singles) -> None:
+    """Add to `total` (s, n) what `put` (s, b) m³ of fog leave, `settled` (m, b, n), in `states` (s,)."""
+    for sample in range(len(states)):
+        row = total[sample]
+        for bay in range(put.shape[1]):
+            amount = put[sample, bay]
+            if amount != 0.0:
+                film = settled[states[sample], bay]
+                for side in range(len(row)):
+                    row[side] += amount * film[side]
+
+
+@compiled
+def count_covered(
+    film: Singles, needed: Singles, weights: FloatArray, counts: IntArray, shares: FloatArray
+) -> None:
+    """Count in `counts` (n,) the samples of `film` (s, n) that reach `needed`; add their weights to `shares`.
+
+    Weights are added one after the other, so that a share does not depend on how many threads there are.
+    """
+    for sample in range(film.shape[0]):
+        share, row = 0.0, film[sample]
+        for side in range(len(row)):
+            is_covered = row[side] >= needed[side]
+            counts[side] += is_covered
+            share += weights[side] * is_covered
+        shares[sample] = share

@@ -1,13 +1,16 @@
 """Adds replicates until the covered share is known well enough; tells what matters most."""
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
 
 from bayreach.arrays import FloatArray, IntArray
-from bayreach.doubt._chance import Draws, PassVariants, draws_for, films, interval
-from bayreach.doubt._factors import DoubtError, Tolerances
+from bayreach.doubt._added import count_covered
+from bayreach.doubt._chance import FIRST, SECOND, Draws, Variants, draws_for, films, interval, sharing
+from bayreach.doubt._factors import FACTORS, DoubtError
+from bayreach.job import Tolerances
 
 SAMPLES_A_REPLICATE = 256
 """Recombinations of one replicate's variants; a power of two keeps the Sobol sequence balanced."""
@@ -16,11 +19,11 @@ FEWEST_REPLICATES = 4
 CHUNK = 8192
 """Sides held at once: 256 samples of them take 8 MB."""
 
-MakeVariants = Callable[[int], tuple[PassVariants, ...]]
-"""Gives the passes' variants of one replicate: fresh errors for each number, the same for the same number."""
+INDEX_SAMPLES = 512
+"""Pairs of samples of each replicate that tell how much a factor matters."""
 
-GROUPS = {"pose": ("pose",), "pull speed": ("speed",), "tip": ("tip",), "flow": ("flow",)}
-"""What is drawn apart, and so told apart exactly: the hand's pose, its speed, the tip's state, the flow."""
+MakeVariants = Callable[[int], Variants]
+"""Gives the passes' variants of one replicate: fresh errors for each number, the same for the same number."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -47,14 +50,16 @@ class Doubt:
     covered_error : float
         Half width of the 95 % interval of the mean of `covered`.
     replicates : int
-        Sets of fresh pose and tip errors; each holds `poses` x `states` variants a pass.
+        Sets of fresh pose and tip errors.
     variants : int
-        Variants of a pass in all.
+        Variants of a pass in all: poses times states of the tip.
     met : bool
         Whether the error asked for was reached.
     matters : mapping of str to float
-        First-order Sobol index of each group of factors on the covered share; their sum is 1 less
-        interactions.
+        First-order Sobol index of each factor on the covered share, by name of `FACTORS`; their sum is 1
+        less interactions.
+    matters_error : float
+        Half width of the 95 % interval of an index, the widest of all, by the jackknife over replicates.
     """
 
     chance: FloatArray
@@ -66,6 +71,7 @@ class Doubt:
     variants: int
     met: bool
     matters: Mapping[str, float]
+    matters_error: float
 
     def sure_area(self, sides: SidesAsked, chance: float) -> float:
         """Return the area in m² of the sides whose chance is `chance` or more."""
@@ -83,12 +89,10 @@ def doubt_of(
 ) -> Doubt:
     """Return how sure the passes are that `variants` makes.
 
-    Each replicate has errors of pose and tip of its own, which are recombined over the passes 256 times by a
-    Sobol
-    sequence; replicates are added until the 95 % interval of the mean covered share is narrower than +-
-    `error`, or
-    `samples` are spent. The interval comes from the spread between replicates (Student's t), so it holds
-    whatever the recombination does.
+    Each replicate has errors of pose and tip of its own, which are recombined over the passes 256 times by
+    Sobol sequences; replicates are added until the 95 % interval of the mean covered share is narrower than
+    +- `error`, or `samples` are spent. The interval comes from the spread between replicates (Student's t),
+    so it holds whatever the recombination does.
 
     Raises
     ------
@@ -101,24 +105,25 @@ def doubt_of(
     most = max(FEWEST_REPLICATES, samples // SAMPLES_A_REPLICATE)
     chances: list[FloatArray] = []
     covered: list[FloatArray] = []
-    indices: list[dict[str, float]] = []
-    count, half = 0, float("inf")
+    moments: list[dict[str, FloatArray]] = []
+    count, draws, half = 0, 0, float("inf")
     for replicate in range(most):
         made = variants(replicate)
-        count += max(
-            (spray_pass.films.shape[0] * spray_pass.films.shape[1] for spray_pass in made), default=0
-        )
-        (first,) = draws_for(made, SAMPLES_A_REPLICATE, seed=(seed, replicate, 0))
+        states, poses = made.counts
+        count += states * poses
+        draws += poses if poses > 1 else states if states > 1 else SAMPLES_A_REPLICATE
+        first = draws_for(made, SAMPLES_A_REPLICATE, seed=(seed, replicate, 0))
         chance, share = _covered(sides, made, first, tolerances)
         chances.append(chance)
         covered.append(share)
-        indices.append(_first_order(sides, made, tolerances, seed=(seed, replicate)))
+        moments.append(_moments(sides, made, tolerances, seed=(seed, replicate)))
         if replicate + 1 >= FEWEST_REPLICATES:
             half = _half_width(np.array([values.mean() for values in covered]))
             if half <= error:
                 break
     mean = np.mean(chances, axis=0)
-    low, high = _side_interval(np.array(chances), max(count, 1))
+    matters, matters_error = _indices(moments)
+    low, high = _side_interval(np.array(chances), max(draws, 1))
     return Doubt(
         chance=mean,
         chance_low=np.minimum(low, mean),
@@ -128,7 +133,8 @@ def doubt_of(
         replicates=len(chances),
         variants=count,
         met=bool(half <= error),
-        matters={name: float(np.mean([found[name] for found in indices])) for name in GROUPS},
+        matters=matters,
+        matters_error=matters_error,
     )
 
 
@@ -150,39 +156,69 @@ def _side_interval(chances: FloatArray, count: int) -> tuple[FloatArray, FloatAr
 
 
 def _covered(
-    sides: SidesAsked, passes: tuple[PassVariants, ...], draws: Draws, tolerances: Tolerances
+    sides: SidesAsked, variants: Variants, draws: Draws, tolerances: Tolerances
 ) -> tuple[FloatArray, FloatArray]:
-    """Return the share of samples that cover each side (n,) and the share of area each sample covers (s,)."""
-    weights = sides.areas / sides.areas.sum()
-    chance, share = np.zeros(len(weights)), np.zeros(len(draws.pose))
-    for start in range(0, len(weights), CHUNK):
-        part = slice(start, start + CHUNK)
-        pieces = [spray_pass.within(start, start + CHUNK) for spray_pass in passes]
-        film = films(pieces, draws, len(weights[part]), tolerances)
-        # Films are single precision: a film equal to the need counts as enough.
-        covered = film >= sides.needed[part] * (1.0 - 1e-6)
-        chance[part] = covered.mean(axis=0)
-        share += covered @ weights[part]
-    return chance, share
+    """Return the share of samples that cover each side (n,) and the share of area each sample covers (s,).
 
-
-def _first_order(
-    sides: SidesAsked, passes: tuple[PassVariants, ...], tolerances: Tolerances, *, seed: tuple[int, ...]
-) -> dict[str, float]:
-    """Return the first-order index of each group of factors on the covered share.
-
-    S = 1 - mean((f(B) - f(A with B's group))²) / (2 var f), with two independent sets A and B of samples
-    (Jansen 1999, Computer Physics Communications 117; Saltelli et al. 2010, same journal 181, table 2; both
-    from memory). Zero where nothing varies.
+    Parts of the sides are worked out by the processors side by side and added up in order, so the answer does
+    not depend on how many there are.
     """
-    count = SAMPLES_A_REPLICATE
-    first, second = draws_for(passes, count, seed=(*seed, 1), sets=2)
-    base, other = (_covered(sides, passes, draws, tolerances)[1] for draws in (first, second))
-    spread = float(np.concatenate([base, other]).var())
-    if spread < 1e-18:  # shares of one and the same area, but for rounding
-        return dict.fromkeys(GROUPS, 0.0)
+    weights = sides.areas / sides.areas.sum()
+
+    def part(start: int) -> tuple[IntArray, FloatArray]:
+        here = slice(start, start + CHUNK)
+        film = films(variants.within(start, start + CHUNK), draws, len(weights[here]), tolerances)
+        # Films are single precision: a film equal to the need counts as enough.
+        needed = (sides.needed[here] * (1.0 - 1e-6)).astype(np.float32)
+        counts, shares = np.zeros(len(needed), dtype=np.int64), np.zeros(len(film))
+        count_covered(film, needed, weights[here], counts, shares)
+        return counts, shares
+
+    with ThreadPoolExecutor() as pool:
+        parts = list(pool.map(part, range(0, len(weights), CHUNK)))
+    shares = np.sum([one[1] for one in parts], axis=0)
+    return np.concatenate([one[0] for one in parts]) / len(shares), shares
+
+
+def _moments(
+    sides: SidesAsked, variants: Variants, tolerances: Tolerances, *, seed: tuple[int, ...]
+) -> dict[str, FloatArray]:
+    """Return for each factor that varies a covariance and two variances (3,) of outputs that share it alone.
+
+    What outputs that share nothing seem to have in common is taken off the covariance: it is in all of them.
+    """
+    base = draws_for(variants, INDEX_SAMPLES, seed=(*seed, 1), halves=FIRST)
+    fresh = draws_for(variants, INDEX_SAMPLES, seed=(*seed, 2), halves=SECOND)
+    first = _covered(sides, variants, base, tolerances)[1]
+    none = np.cov(first, _covered(sides, variants, fresh, tolerances)[1])[0, 1]
     found = {}
-    for group, names in GROUPS.items():
-        mixed = _covered(sides, passes, first.with_from(second, *names), tolerances)[1]
-        found[group] = 1.0 - float(np.mean((other - mixed) ** 2)) / (2.0 * spread)
+    for factor in FACTORS:
+        if tolerances.deviations[factor.replace(" ", "_")] > 0.0:
+            other = _covered(sides, variants, sharing(factor, base, fresh, variants), tolerances)[1]
+            (own, both), (_, their) = np.cov(first, other)
+            found[factor] = np.array([both - none, own, their])
     return found
+
+
+def _indices(moments: Sequence[Mapping[str, FloatArray]]) -> tuple[dict[str, float], float]:
+    """Return the first-order index of each factor and the widest half width of their 95 % intervals.
+
+    S = (cov(f, f') - cov(f, g)) / sqrt(var f var f'), where f and f' share the values of the factor and
+    nothing else, and f and g nothing at all (pick-freeze; Sobol 1993; Janon et al. 2014, ESAIM Probability
+    and Statistics 18; the term with g Saltelli et al. 2010, Computer Physics Communications 181; from
+    memory). Zero where nothing varies; an index below its error may come out below zero. The error is that of
+    the jackknife over replicates.
+    """
+    from scipy.special import stdtrit
+
+    found, widest, count = dict.fromkeys(FACTORS, 0.0), 0.0, len(moments)
+    for factor in moments[0]:
+        each = np.array([one[factor] for one in moments])
+        sums = each.sum(axis=0)
+        both, own, their = np.vstack([sums, sums - each]).T
+        if (own * their > 1e-36).all():  # else shares of one and the same area, but for rounding
+            whole, *rest = both / np.sqrt(own * their)
+            found[factor] = float(whole)
+            spread = float(np.sqrt((count - 1) * np.var(rest)))
+            widest = max(widest, float(stdtrit(count - 1, 0.975)) * spread)
+    return found, widest

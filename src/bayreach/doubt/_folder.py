@@ -1,16 +1,16 @@
 """Doubt of a stored result: its passes sprayed again and again, the answer written beside the nominal one."""
 
 from collections.abc import Callable, Sequence
-from dataclasses import fields, replace
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 
 from bayreach.arrays import FloatArray
 from bayreach.bays import Given
-from bayreach.doubt._chance import PassVariants
+from bayreach.doubt._chance import Variants
 from bayreach.doubt._doubt import SAMPLES_A_REPLICATE, Doubt, doubt_of
-from bayreach.doubt._factors import DoubtError, Tolerances
+from bayreach.doubt._factors import DoubtError
 from bayreach.doubt._sprayed import Asked, asked_of, site_variants
 from bayreach.film import holidays
 from bayreach.job import DoubtSettings, Job, load_job
@@ -36,16 +36,13 @@ SMALLEST_PLACE = 1e-4
 
 LEFT_OUT = (
     "Creep and run-off are not in the chances.",
-    "A moved wand is not tested against the rim of its opening or against what stands inside.",
+    "A straight wand is tilted and shifted no farther than its opening and the structure let it; bent and "
+    "flexible wands are moved without that test.",
+    "Fog of a pass is that of its pose as planned, whatever the hand does.",
     "Film on a side is taken at one point of it for each set of samples.",
 )
 
 Progress = Callable[[str, float], None]
-
-
-def tolerances_of(settings: DoubtSettings) -> Tolerances:
-    """Return the tolerances that a job states."""
-    return Tolerances(**{one.name: getattr(settings, one.name) for one in fields(Tolerances)})
 
 
 def doubt_folder(folder: Path, *, job: Path | None = None, progress: Progress = quiet) -> Outcome:
@@ -148,16 +145,16 @@ def doubt_at(
     site: Site, pulls: Sequence[Pull], settings: DoubtSettings, *, progress: Progress = quiet
 ) -> tuple[DoubtRecord, dict[str, FloatArray]]:
     """Return the record of how sure `pulls` are at `site`, and the arrays (2n,) for film.vtp."""
-    asked, tolerances = asked_of(site), tolerances_of(settings)
-    make = site_variants(site, asked, pulls, tolerances, seed=settings.seed)
+    asked = asked_of(site)
+    make = site_variants(site, asked, pulls, settings, seed=settings.seed)
     most = max(1, settings.samples // SAMPLES_A_REPLICATE)
 
-    def told(replicate: int) -> tuple[PassVariants, ...]:
+    def told(replicate: int) -> Variants:
         progress("sampling", replicate / most)
         return make(replicate)
 
     doubt = doubt_of(
-        asked.sides, told, tolerances, samples=settings.samples, error=settings.error, seed=settings.seed
+        asked.sides, told, settings, samples=settings.samples, error=settings.error, seed=settings.seed
     )
     progress("sampling", 1.0)
     arrays = {
@@ -183,13 +180,12 @@ def _record(
     sides = asked.sides
     whole = float(sides.areas.sum())
     low, high = np.quantile(doubt.covered, [0.05, 0.95])
-    tolerances = tolerances_of(settings)
     return DoubtRecord(
         seed=settings.seed,
         samples=len(doubt.covered),
         replicates=doubt.replicates,
         variants=doubt.variants,
-        tolerances={one.name: getattr(tolerances, one.name) for one in fields(tolerances)},
+        tolerances=settings.deviations,
         covered_mean=float(doubt.covered.mean()),
         covered_error=doubt.covered_error,
         error_asked=settings.error,
@@ -199,6 +195,7 @@ def _record(
         sure_fraction=doubt.sure_area(sides, SURE) / whole,
         even_fraction=doubt.sure_area(sides, EVEN) / whole,
         matters=doubt.matters,
+        matters_error=doubt.matters_error,
         bays=tuple(_bay(site, asked, doubt, index) for index in range(len(site.bays.bays))),
         worst=_worst(site, chance),
         left_out=LEFT_OUT,

@@ -6,33 +6,34 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from bayreach.arrays import FloatArray, IntArray
-from bayreach.deposit import direct
-from bayreach.deposit.direct import columns, wet_part
-from bayreach.doubt._chance import PassVariants
+from bayreach.deposit.direct import Flying, wet_part
+from bayreach.deposit.varied import varied_films, varied_fog
+from bayreach.doubt._chance import PassVariants, Variants, WandState
 from bayreach.doubt._doubt import MakeVariants, SidesAsked
-from bayreach.doubt._factors import Tolerances, normal_draws
-from bayreach.doubt._moved import moved
+from bayreach.doubt._factors import POSE_FACTORS, TIP_FACTORS, seed_of, twin_draws
+from bayreach.doubt._moved import Passable
+from bayreach.job import Tolerances
 from bayreach.poses import stations_of
 from bayreach.run import Pull, Site, flying_of, settling_of
 from bayreach.sight import Targets, targets_of
 from bayreach.tips import Tip
 
-STATES = 4
-"""States of a tip in one replicate: spread, throw and droplet together, shared by a wand's passes."""
-POSES = 4
-"""Poses of a pass in one replicate, for each state of the tip."""
-
-
+STATES = 8
+"""States of a tip in one replicate, in two halves: spread, throw and droplet, shared by a wand's passes."""
+POSES = 16
+"""Poses of a pass in one replicate, in two halves; each is sprayed in every state of the tip."""
 STEP = 10e-3
 """Distance in m between stations: coarser than the nominal spray's, as pose errors blur the difference."""
+FLOOR = 1e-5
+"""Film in 1/m² of one station below which no ray is asked: 0.01 µm needs a litre."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class _TipState:
-    """A tip as it happens to be, and the film (n_bays, n) in m that a m³ of its fog in each bay leaves."""
+class _Tips:
+    """The tip of one wand as it may happen to be, and what its fog leaves on the sides asked about."""
 
-    tip: Tip
-    settled: FloatArray
+    tips: tuple[tuple[Tip, Flying | None], ...]
+    state: WandState
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -89,50 +90,52 @@ def site_variants(
 ) -> MakeVariants:
     """Return what sprays `pulls` with fresh errors for every replicate.
 
-    Direct film and settled fog are sprayed anew for every variant, on the middle of one piece of each
-    side, chosen anew by area for each replicate; creep and run-off are left out. A moved wand is not tested
-    against the rim of its opening or against what stands inside.
+    Direct film is sprayed for every pose in every state of the tip, on the middle of one piece of each side,
+    chosen anew by area for each replicate; fog is that of the pass as planned, in every state of the tip.
+    A moved wand is drawn in to where it passes (`Passable`). Creep and run-off are left out.
     """
-    wands = list(dict.fromkeys(pull.wand.name for pull in pulls))
-    tips = {pull.wand.name: pull.wand.tip for pull in pulls}
+    passable = Passable(site=site, tolerances=tolerances)
 
-    def spray(replicate: int) -> tuple[PassVariants, ...]:
+    def spray(replicate: int) -> Variants:
         pick = asked.chosen(np.random.default_rng((seed, replicate, 3)))
         order = np.argsort(asked.ids[pick])
         ids = asked.ids[pick][order]
         targets = targets_of(site.mesh, ids, samples=1)
-        states = {
-            name: _states(site, tips[name], tolerances, ids, seed=(seed, replicate, 1, number))
-            for number, name in enumerate(wands)
+        wands = {pull.wand.name: pull.wand.tip for pull in pulls}
+        tips = {
+            name: _tips_of(site, tip, tolerances, ids, order, seed=(seed, replicate, 1, seed_of(name)))
+            for name, tip in wands.items()
         }
+        met: dict[str, int] = {}
         made = []
-        for number, pull in enumerate(pulls):
-            errors = normal_draws(STATES * POSES, 6, seed=(seed, replicate, 2, number))
-            films = np.zeros((len(errors), len(ids)))
-            films[:, order] = _films(
-                site, pull, targets, tolerances=tolerances, errors=errors, states=states[pull.wand.name]
-            )
-            wet = np.flatnonzero((films > 0.0).any(axis=0))
-            made.append(
-                PassVariants(
-                    sides=wet,
-                    films=films[:, wet].reshape(STATES, POSES, -1).astype(np.float32),
-                    wand=wands.index(pull.wand.name),
-                    volume=pull.volume,
-                    pulls=pull.count,
-                )
-            )
-        return tuple(made)
+        for pull in pulls:
+            words = pull_words(pull)
+            met[words] = met.get(words, 0) + 1
+            key = (seed, replicate, 2, seed_of(f"{met[words]} of {words}"))
+            made.append(_sprayed(passable, pull, (targets, order), tips[pull.wand.name], seed=key))
+        return Variants(passes=tuple(made), wands={name: one.state for name, one in tips.items()})
 
     return spray
 
 
-def _states(
-    site: Site, tip: Tip, tolerances: Tolerances, ids: IntArray, *, seed: tuple[int, ...]
-) -> list[_TipState]:
-    found = []
+def pull_words(pull: Pull) -> str:
+    """Return what a pull is: passes with the same words share their errors, whatever plan they stand in.
+
+    Speed and count are left out: a pass that is only pulled slower is still the same pass.
+    """
+    depths = pull.path.depths
+    aim = ", ".join(f"{value + 0.0:.4f}" for value in pull.aim)
+    span = f"{1e3 * depths[0]:.0f} to {1e3 * depths[-1]:.0f} mm"
+    return f"{pull.wand.name} through {pull.opening} along {aim} at {np.degrees(pull.clock):.1f} deg, {span}"
+
+
+def _tips_of(
+    site: Site, tip: Tip, tolerances: Tolerances, ids: IntArray, order: IntArray, *, seed: tuple[int, ...]
+) -> _Tips:
+    twins = twin_draws(STATES // 2, TIP_FACTORS, seed=seed)
+    tips, settled = [], []
     for spread, throw, droplet in np.exp(
-        normal_draws(STATES, 3, seed=seed) * [tolerances.spread, tolerances.throw, tolerances.droplet]
+        twins.errors * [tolerances.spread, tolerances.throw, tolerances.droplet]
     ):
         state = replace(
             tip,
@@ -140,8 +143,11 @@ def _states(
             throw=tip.throw * float(throw),
             droplet=tip.droplet * float(droplet),
         )
-        found.append(_TipState(tip=state, settled=_settled(site, state, ids)))
-    return found
+        tips.append((state, flying_of(site, state)))
+        film = np.zeros((len(site.bays.bays), len(ids)), dtype=np.float32)
+        film[:, order] = _settled(site, state, ids)
+        settled.append(film)
+    return _Tips(tips=tuple(tips), state=WandState(settled=np.stack(settled), twin=twins.twin))
 
 
 def _settled(site: Site, tip: Tip, ids: IntArray) -> FloatArray:
@@ -154,43 +160,37 @@ def _settled(site: Site, tip: Tip, ids: IntArray) -> FloatArray:
     return np.stack([asked.film(row) for row in np.eye(n_bays)])
 
 
-def _films(
-    site: Site,
+def _sprayed(
+    passable: Passable,
     pull: Pull,
-    targets: Targets,
+    asked: tuple[Targets, IntArray],
+    tips: _Tips,
     *,
-    tolerances: Tolerances,
-    errors: FloatArray,
-    states: Sequence[_TipState],
-) -> FloatArray:
-    """Return the film (v, n) in 1/m² of each variant on each target side; poses of a state stand together."""
-    films = np.zeros((len(errors), targets.n_sides))
+    seed: tuple[int, ...],
+) -> PassVariants:
+    """Return the variants of one pull on the target sides; `asked` has their order among the sides."""
+    site, (targets, order) = passable.site, asked
     lag = pull.wand.lag if pull.path.length else 0.0
     wet = wet_part(pull.path, speed=pull.speed, lag=lag)
-    if wet is None:
-        return films
-    stations = stations_of(wet, STEP)
-    entry = pull.path.points[0] - pull.path.depths[0] * pull.path.axes[0]
-    flying = [flying_of(site, state.tip) for state in states]
-    varied = [
-        direct.Pull(
-            stations=moved(
-                stations,
-                entry=entry,
-                aim=pull.aim,
-                tilt=tolerances.aim * error[:2],
-                place=tolerances.place * error[2:4],
-                depth=tolerances.depth * error[4],
-                clock=tolerances.clock * error[5],
-            ),
-            tip=states[row // POSES].tip,
-            flying=flying[row // POSES],
-        )
-        for row, error in enumerate(errors)
-    ]
-    place_of = np.zeros(site.mesh.n_sides, dtype=np.int64)
-    place_of[targets.sides] = np.arange(targets.n_sides)
-    for row, column in enumerate(columns(site.scene, targets, varied, air=site.air)):
-        films[row, place_of[column.sides]] = column.direct
-        films[row] += column.fog_to_bay[:-1] @ states[row // POSES].settled
-    return films
+    twins = twin_draws(POSES // 2, POSE_FACTORS, seed=seed)
+    sides = np.zeros(0, dtype=np.int64)
+    films = np.zeros((STATES, POSES, 0), dtype=np.float32)
+    fog = np.zeros((STATES, len(site.bays.bays)))
+    if wet is not None:
+        stations = stations_of(wet, STEP)
+        poses = passable.poses(pull, stations, twins.errors)
+        varied = varied_films(site.scene, targets, poses, tips.tips, air=site.air, floor=FLOOR)
+        sides, films = order[varied.rows], varied.film
+        rising = np.argsort(sides)
+        sides, films = sides[rising], np.ascontiguousarray(films[:, :, rising])
+        fog = varied_fog(site.scene, stations, tips.tips, air=site.air)
+    return PassVariants(
+        sides=sides,
+        films=films,
+        wand=pull.wand.name,
+        volume=pull.volume,
+        pulls=pull.count,
+        words=pull_words(pull),
+        fog=fog,
+        twin=twins.twin,
+    )

@@ -16,6 +16,7 @@ from bayreach.job._records import (
     Supply,
     Surface,
     Target,
+    Tolerances,
     WrittenPass,
 )
 from bayreach.job._write import ChangedWand, write_job
@@ -34,6 +35,7 @@ __all__ = [
     "Supply",
     "Surface",
     "Target",
+    "Tolerances",
     "WrittenPass",
     "job_from",
     "job_schema",

@@ -2,13 +2,14 @@
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from pathlib import Path
 from typing import Literal
 
 import numpy as np
 
 from bayreach.arrays import FloatArray, frozen_floats
+from bayreach.errors import JobError
 from bayreach.liquids import Liquid
 from bayreach.wands import Wand
 
@@ -175,8 +176,25 @@ class Drilling:
 
 
 @dataclass(frozen=True, kw_only=True)
-class DoubtSettings:
-    """Standard deviations of what varies in a hand: lengths in m, angles in rad, the rest relative."""
+class Tolerances:
+    """Standard deviations of what a hand, a pump and a workshop vary.
+
+    The defaults are common practice, no source: a hand holds a long rod to a degree or two, reads a mark on
+    the wand to 5 mm, and keeps a pull speed to about one part in seven.
+
+    Parameters
+    ----------
+    aim : float
+        Of the wand's direction in rad, about each of two axes through the opening.
+    place : float
+        Of the wand's line in m, along each of two axes across it: tolerances of hole and wand.
+    depth : float
+        Of the insertion depth in m.
+    clock : float
+        Of the clock angle in rad.
+    pull_speed, flow, spread, throw, droplet : float
+        Relative: standard deviation of the natural logarithm.
+    """
 
     aim: float = math.radians(1.5)
     place: float = 1e-3
@@ -187,6 +205,27 @@ class DoubtSettings:
     spread: float = 0.05
     throw: float = 0.2
     droplet: float = 0.15
+
+    def __post_init__(self) -> None:
+        for name, value in self.deviations.items():
+            if not (math.isfinite(value) and value >= 0.0):
+                message = f"doubt, {name}: {value:g} found; a standard deviation is 0 or more."
+                raise JobError(message)
+
+    @property
+    def deviations(self) -> dict[str, float]:
+        """The standard deviations by name."""
+        return {one.name: getattr(self, one.name) for one in fields(Tolerances)}
+
+    def only(self, *names: str) -> "Tolerances":
+        """Return tolerances in which all but the named factors are exact."""
+        return Tolerances(**{name: value * (name in names) for name, value in self.deviations.items()})
+
+
+@dataclass(frozen=True, kw_only=True)
+class DoubtSettings(Tolerances):
+    """What varies, the most samples drawn, the error to stop at, and the seed."""
+
     samples: int = 2048
     error: float = 0.01
     seed: int = 0

@@ -423,7 +423,7 @@ class DoubtTable(Table):
         default=None, description="most samples drawn"
     )
     error: Annotated[float, Field(strict=True, gt=0, le=1)] | None = Field(
-        default=None, description="standard error of the covered share to stop at"
+        default=None, description="half width of the 95 % interval of the covered share to stop at"
     )
     seed: Annotated[int, Field(ge=0, le=2**31 - 1, strict=True)] | None = Field(
         default=None, description="seed"

@@ -35,7 +35,8 @@ class DoubtRecord:
     area
     covered, `covered_error` the half width of its 95 % interval; `covered_p5` and `covered_p95` bound nine
     samples of
-    ten. `matters` are first-order Sobol indices of the covered share. `sure_fraction` is the share of
+    ten. `matters` are first-order Sobol indices of the covered share, `matters_error` the half width of their
+    95 % interval. `sure_fraction` is the share of
     required area
     whose chance is 95 % or more, `even_fraction` 50 % or more.
     """
@@ -54,6 +55,7 @@ class DoubtRecord:
     sure_fraction: float
     even_fraction: float
     matters: Mapping[str, float]
+    matters_error: float = 0.0
     bays: tuple[BayDoubtRecord, ...] = ()
     worst: tuple[DoubtfulPlaceRecord, ...] = ()
     left_out: tuple[str, ...] = ()

@@ -1,0 +1,73 @@
+"""One pull in many poses with several tips: what the shared rays give is what each pull gives by itself."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from boxjob import write_box_job
+
+from bayreach.deposit.direct import Pull, columns
+from bayreach.deposit.varied import varied_films, varied_fog
+from bayreach.doubt import moved
+from bayreach.job import load_job
+from bayreach.poses import Stations, stations_of
+from bayreach.run import Site, flying_of, site_of, written_pulls
+from bayreach.sight import targets_of
+from bayreach.tips import TipTable
+
+
+@pytest.fixture(scope="module")
+def site(tmp_path_factory: pytest.TempPathFactory) -> Site:
+    return site_of(load_job(write_box_job(tmp_path_factory.mktemp("varied"))))
+
+
+def bins() -> TipTable:
+    """Return a lopsided pattern: three times as much to one half of the turn as to the other."""
+    return TipTable(
+        polar=np.radians([0.0, 30.0, 70.0, 110.0]),
+        azimuth=np.radians([0.0, 180.0, 360.0]),
+        shares=np.array([[0.15, 0.05], [0.3, 0.1], [0.3, 0.1]]),
+    )
+
+
+def poses_of(site: Site) -> list[Stations]:
+    (pull,), _ = written_pulls(site)
+    stations = stations_of(pull.path, 0.02)
+    tilts = ([0.0, 0.0], [0.05, -0.02], [-0.03, 0.06])
+    return [moved(stations, entry=[0, 0.1, 0.075], aim=pull.aim, tilt=tilt) for tilt in tilts]
+
+
+@pytest.mark.parametrize("kind", ["uniform sheet", "soft cone", "measured"])
+def test_shared_rays_give_the_film_of_each_pull_by_itself(site: Site, kind: str) -> None:
+    radial = written_pulls(site)[0][0].wand.tip
+    tips = {
+        "uniform sheet": radial,
+        "soft cone": replace(radial, pattern="forward", profile="gaussian"),
+        "measured": replace(radial, pattern="table", table=bins()),
+    }
+    tip = tips[kind]
+    states = [tip, replace(tip, spread=1.1 * tip.spread), replace(tip, throw=0.7 * tip.throw)]
+    asked = [(state, flying_of(site, state)) for state in states]
+    targets = targets_of(site.mesh, np.flatnonzero(site.required), samples=4)
+    poses = poses_of(site)
+    found = varied_films(site.scene, targets, poses, asked, air=site.air)
+    for t, (state, flying) in enumerate(asked):
+        pulls = [Pull(stations=stations, tip=state, flying=flying) for stations in poses]
+        for p, column in enumerate(columns(site.scene, targets, pulls, air=site.air)):
+            film, alone = np.zeros(site.mesh.n_sides), np.zeros(site.mesh.n_sides)
+            film[targets.sides[found.rows]], alone[column.sides] = found.film[t, p], column.direct
+            # `columns` closes its ledger where all sides are asked; take the course, not the sum.
+            alone *= film.sum() / alone.sum()
+            # Throw is tabulated at 1,025 distances here, the sums are in single precision.
+            assert np.abs(film - alone).max() < 2e-4 * alone.max()
+
+
+def test_fog_of_a_shorter_throw_is_more(site: Site) -> None:
+    tip = written_pulls(site)[0][0].wand.tip
+    states = [replace(tip, throw=throw) for throw in (0.2, 0.4, 0.8)]
+    assert site.air is not None
+    fog = varied_fog(
+        site.scene, poses_of(site)[0], [(state, flying_of(site, state)) for state in states], air=site.air
+    )
+    assert fog.shape == (3, len(site.bays.bays))
+    assert fog.sum(axis=1)[0] > fog.sum(axis=1)[1] > fog.sum(axis=1)[2] > 0.0
