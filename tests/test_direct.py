@@ -216,7 +216,8 @@ def test_direct_fog_and_escaped_add_up_to_all_that_was_sprayed(throw):
     tip = Tip(pattern="radial", spread=math.radians(60), throw=throw)
     stations = pull([0.8, 0.2, 0.2], [0.2, 0.2, 0.2])
     column = pull_film(Scene(mesh), targets_of(mesh, samples=64), stations, tip)
-    assert column.landed + column.fog + column.escaped + column.elsewhere == pytest.approx(1.0, abs=1e-12)
+    # Film is kept in single precision.
+    assert column.landed + column.fog + column.escaped + column.elsewhere == pytest.approx(1.0, abs=1e-7)
     assert column.escaped == pytest.approx(0.0, abs=1e-12)
     assert column.elsewhere == 0.0
     # The 12 large walls are too coarse for a hard edge, and the closure says so.
@@ -315,7 +316,7 @@ def test_two_half_pulls_are_one_pull():
     whole = pull_film(scene, targets, pull([0.9, 0, 0], [0.1, 0, 0]), RING).dense(wall.n_sides)
     first = pull_film(scene, targets, pull([0.9, 0, 0], [0.5, 0, 0]), RING).dense(wall.n_sides)
     second = pull_film(scene, targets, pull([0.5, 0, 0], [0.1, 0, 0]), RING).dense(wall.n_sides)
-    assert (first + second) / 2 == pytest.approx(whole, abs=1e-9 * whole.max())
+    assert (first + second) / 2 == pytest.approx(whole, abs=1e-7 * whole.max())  # single precision
 
 
 def test_a_mirrored_structure_gets_mirrored_film():
@@ -336,7 +337,7 @@ def test_more_occluders_never_add_direct_film():
     rib = grid_plate([0.5, 0.1, 0.1], [0, 0.2, 0], [0, 0, 0.2])
     free = pull_film(Scene(box), targets, stations, ISOTROPIC).dense(24)
     hidden = pull_film(Scene(joined([box, rib])), targets, stations, ISOTROPIC).dense(24)
-    assert (hidden <= free * (1 + 1e-9)).all()
+    assert (hidden <= free * (1 + 1e-7)).all()
     assert hidden.sum() < free.sum()
 
 

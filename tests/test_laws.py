@@ -88,7 +88,7 @@ def test_two_half_pulls_are_one_pull(name: str) -> None:
     )
     n = bays.mesh.n_sides
     halves = 0.5 * (first.dense(n) + second.dense(n))
-    assert halves == pytest.approx(whole.dense(n), rel=1e-6, abs=1e-6 * whole.direct.max())
+    assert halves == pytest.approx(whole.dense(n), rel=1e-6, abs=1e-6 * float(whole.direct.max()))
     assert 0.5 * (first.fog_to_bay + second.fog_to_bay) == pytest.approx(whole.fog_to_bay, abs=1e-12)
     assert 0.5 * (first.escaped + second.escaped) == pytest.approx(whole.escaped, abs=1e-12)
     one = film(bays, [sprayed(whole, tip)])

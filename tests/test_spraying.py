@@ -128,19 +128,20 @@ def test_film_is_the_same_to_the_last_bit_for_any_number_of_threads(box, monkeyp
     targets = targets_of(mesh, air.side_bay >= 0)
     pulls = [Pull(stations=pull_along(0.2, step=0.01), tip=FINE), Pull(stations=pull_along(1.7), tip=FINE)]
     usual = columns(scene, targets, pulls, air=air)
-    monkeypatch.setattr(_spraying, "_cores", lambda: count)
+    monkeypatch.setattr("bayreach.deposit._spraying.cores", lambda: count)
+    monkeypatch.setattr("bayreach.rays._threads.cores", lambda: count)
     other = columns(scene, targets, pulls, air=air)
     for one, two in zip(usual, other, strict=True):
         assert one.direct.tobytes() == two.direct.tobytes()
         assert one.sides.tobytes() == two.sides.tobytes()
 
 
-def test_the_memory_of_a_task_is_kept_small(box, monkeypatch):
+def test_a_task_is_cut_to_a_few_tenths_of_a_second_and_the_film_stays_the_same(box, monkeypatch):
     mesh, _, scene, air = box
     targets = targets_of(mesh, air.side_bay >= 0)
     pulls = [Pull(stations=pull_along(0.2 + 0.1 * k), tip=FINE) for k in range(8)]
     usual = columns(scene, targets, pulls, air=air)
-    monkeypatch.setattr(_spraying, "MEMORY", 8 * len(pulls) * 40)
+    monkeypatch.setattr(_spraying, "PAIRS_A_TASK", 1)
     small = columns(scene, targets, pulls, air=air)
     assert all(one.direct.tobytes() == two.direct.tobytes() for one, two in zip(usual, small, strict=True))
 
@@ -231,7 +232,7 @@ def test_a_floor_asks_fewer_rays_and_loses_only_what_lies_below_it(box):
     floor = 0.002
     cut = columns(scene, targets, pulls, air=air, floor=floor)[0]
     lost = whole.dense(mesh.n_sides) * (1 + whole.closure) - cut.dense(mesh.n_sides)
-    assert lost.min() > -1e-9
+    assert lost.min() > -1e-7
     assert 0.0 < lost.max() <= 4 * floor * stations
     assert len(cut.sides) <= len(whole.sides)
     # What is left out is not spread over the rest: it is told as landed elsewhere.

@@ -8,6 +8,8 @@ from numpy.typing import ArrayLike, NDArray
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 BoolArray = NDArray[np.bool_]
+SingleArray = NDArray[np.float32]
+ShortIntArray = NDArray[np.int32]
 
 NO_FACE = -1
 """Face index of a ray that hits nothing."""
@@ -16,6 +18,9 @@ OUTSIDE = -1
 """Bay index of the air round the structure."""
 
 UP = (0.0, 0.0, 1.0)
+
+BUDGET = 2**30
+"""Bytes that no array of samples, rays or films may exceed, however large the mesh: 1 GiB."""
 
 
 def frozen_floats(values: ArrayLike, *, shape: tuple[int, ...], name: str) -> FloatArray:
@@ -47,6 +52,23 @@ def frozen_ints(values: ArrayLike, *, shape: tuple[int, ...], name: str) -> IntA
     if array.size == 0:
         array = array.reshape([0 if length < 0 else length for length in shape])
     _check_shape(array, shape, name)
+    array.setflags(write=False)
+    return array
+
+
+def frozen_singles(values: ArrayLike, *, shape: tuple[int, ...], name: str) -> SingleArray:
+    """Return a read-only single-precision copy of `values`; for what there is very much of.
+
+    Raises
+    ------
+    ValueError
+        When the shape differs or a value is not finite.
+    """
+    array = np.array(values, dtype=np.float32, order="C")
+    _check_shape(array, shape, name)
+    if not np.isfinite(array).all():
+        message = f"{name}: every value must be finite, {int((~np.isfinite(array)).sum())} are not."
+        raise ValueError(message)
     array.setflags(write=False)
     return array
 

@@ -5,7 +5,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import ArrayLike
 
-from bayreach.arrays import FloatArray, IntArray, frozen_floats, frozen_ints
+from bayreach.arrays import FloatArray, IntArray, ShortIntArray, SingleArray, frozen_floats, frozen_singles
 from bayreach.errors import BayreachError
 from bayreach.mesh import Mesh
 from bayreach.topology import side_links
@@ -27,17 +27,17 @@ class LedgerError(BayreachError):
 class Column:
     """What one cubic metre of liquid, sprayed in one pass, does.
 
-    direct + elsewhere + fog + escaped = 1, exactly: the shares of fog and of what escaped come from rays
-    along the tip's pattern, `elsewhere` is the rest. Where every side is a target there is no elsewhere: the
-    film is then corrected to sum to what the rays say has landed, most on the sides whose error is estimated
-    to be largest, and `closure` tells by how much the raw sum was off.
+    direct + elsewhere + fog + escaped = 1, to single precision: the shares of fog and of what escaped come
+    from rays along the tip's pattern, `elsewhere` is the rest. Where every side is a target there is no
+    elsewhere: the film is then corrected to sum to what the rays say has landed, most on the sides whose
+    error is estimated to be largest, and `closure` tells by how much the raw sum was off.
 
     Parameters
     ----------
-    sides : (k,) int
+    sides : (k,) int32
         Side ids with film, rising.
-    direct : (k,) float
-        Film per volume sprayed on each, in m/m³ = 1/m².
+    direct : (k,) float32
+        Film per volume sprayed on each, in m/m³ = 1/m². Columns are kept by the thousand, so they are small.
     areas : (k,) float
         Their areas in m².
     fog_to_bay : (n_bays + 1,) float
@@ -58,8 +58,8 @@ class Column:
         Length of the pull in m over which liquid flowed.
     """
 
-    sides: IntArray
-    direct: FloatArray
+    sides: ShortIntArray
+    direct: SingleArray
     areas: FloatArray
     fog_to_bay: FloatArray = field(default_factory=lambda: np.zeros(1))
     escaped: float = 0.0
@@ -70,9 +70,12 @@ class Column:
     length: float = 0.0
 
     def __post_init__(self) -> None:
-        sides = frozen_ints(self.sides, shape=(-1,), name="sides")
+        sides = np.array(self.sides, dtype=np.int32).reshape(-1)
+        sides.setflags(write=False)
         object.__setattr__(self, "sides", sides)
-        for name, length in (("direct", len(sides)), ("areas", len(sides)), ("fog_to_bay", -1)):
+        direct = frozen_singles(self.direct, shape=(len(sides),), name="direct")
+        object.__setattr__(self, "direct", direct)
+        for name, length in (("areas", len(sides)), ("fog_to_bay", -1)):
             object.__setattr__(self, name, frozen_floats(getattr(self, name), shape=(length,), name=name))
         if self.errors is not None:
             object.__setattr__(self, "errors", frozen_floats(self.errors, shape=(len(sides),), name="errors"))
@@ -80,7 +83,7 @@ class Column:
     @property
     def landed(self) -> float:
         """Share of the spray that lies on the target sides as direct film."""
-        return float(self.direct @ self.areas)
+        return float(self.direct.astype(np.float64) @ self.areas)
 
     @property
     def corrected(self) -> float:

@@ -23,9 +23,8 @@ from bayreach.deposit._sampled import Spray
 from bayreach.deposit._spraying import sparse_film
 from bayreach.deposit.direct import air_of
 from bayreach.poses import Stations, stations_of, straight_path
-from bayreach.rays import Scene
+from bayreach.rays import Scene, cores
 from bayreach.rays._embree import library_places
-from bayreach.rays._packet_engine import cores
 from bayreach.sight import targets_of
 from bayreach.tips import Tip
 

@@ -4,13 +4,13 @@ import numpy as np
 
 from bayreach.arrays import FloatArray, IntArray
 from bayreach.deposit._kernel_records import MIXED, Panes, World
-from bayreach.rays.packets import compiled, inlined
+from bayreach.rays.packets import bare, inlined
 
 Triple = tuple[float, float, float]
 _UNKNOWN = -2
 
 
-@compiled
+@bare
 def stations_in_question(world: World, block: int, chosen: IntArray) -> int:
     """Fill `chosen` with the stations from which a sample of the block may get liquid; return how many."""
     points, lines, tips = world.poses.points, world.poses.lines, world.poses.tips
@@ -19,16 +19,20 @@ def stations_in_question(world: World, block: int, chosen: IntArray) -> int:
     panes, bays = world.panes, world.grains.bays[block]
     center, axis = world.grains.centers[block], world.grains.axes[block]
     radius, floor = world.grains.radii[block], world.grains.floors[block]
-    is_flat = world.grains.cosines[block] > 1.0 - 1e-9
+    cone = min(1.0, world.grains.cosines[block])
+    cone_sine = np.sqrt(1.0 - cone * cone)
     count = 0
     for station in range(len(tips)):
         x = center[0] - points[station, 0]
         y = center[1] - points[station, 1]
         z = center[2] - points[station, 2]
-        # All normals alike: the tip must stand above the lowest sample.
-        if is_flat and -(x * axis[0] + y * axis[1] + z * axis[2]) <= floor - 1e-6 * radius:
-            continue
         distance = np.sqrt(x * x + y * y + z * z)
+        # The tip must stand above the lowest sample, by the normal of the block that looks at it most.
+        height = -(x * axis[0] + y * axis[1] + z * axis[2])
+        if height < cone * distance:
+            aside = np.sqrt(max(0.0, distance * distance - height * height))
+            if height * cone + aside * cone_sine <= floor - 1e-6 * (radius + distance):
+                continue
         tip = tips[station]
         if distance - radius > reach[tip] or shares[station] <= 0.0:
             continue
@@ -67,7 +71,7 @@ def _meets_zone(toward: float, ball: tuple[float, float], low: float, high: floa
     return not (high < cosine and toward > high * cosine + high_sine * sine + 1e-9)
 
 
-@compiled
+@bare
 def _is_in_view(bays: IntArray, panes: Panes, station: int, way: Triple, ball: tuple[float, float]) -> bool:
     """Return whether a window to a bay of the block meets the ball round the block."""
     if bays[0] == MIXED:

@@ -9,42 +9,63 @@ from bayreach.arrays import FloatArray, IntArray
 from bayreach.deposit._cull_kernel import stations_in_question
 from bayreach.deposit._kernel_records import PROFILE, TABLE, Patterns, World
 from bayreach.rays.packets import (
+    FIRST_OWN,
     LANES,
     Packet,
     Tracer,
+    bare,
     compiled,
-    inlined,
     is_lane_blocked,
     new_packet,
     trace_blocked,
 )
 
 single = np.float32
+Three = tuple[np.float32, np.float32, np.float32]
+
+# Places of the first lane of a packet's rows (see `Packet`); behind Embree's, what the film needs of a ray.
+_ORIGIN, _NEAR, _WAY, _FAR = 0, 3 * LANES, 4 * LANES, 8 * LANES
+_AMOUNT, _COSINE, _DISTANCE = FIRST_OWN * LANES, (FIRST_OWN + 1) * LANES, (FIRST_OWN + 2) * LANES
+
+
+class Entries(NamedTuple):
+    """Sparse film as it is found: of each entry the row, the pull and the film in 1/m²."""
+
+    rows: NDArray[np.int32]
+    pulls: NDArray[np.int32]
+    film: NDArray[np.float32]
 
 
 class Bench(NamedTuple):
     """Working room of one task.
 
-    A packet; of each of its lanes the row to add to and the amount; the film (rows, pulls) of rows from
-    `first_row` on; counts of sample-station pairs looked at and of rays asked. `looks` (6, n): of each sample
-    of a block the way from the station (x, y, z), the distance, the cosine to the centre line and the amount;
-    `hopeful` (n,): those that may get any.
+    `group`: sixteen samples as one station sees them. `queue`: rays from groups of which only some are lit,
+    and `samples` (16,), the sample of each in its block. `sums` (n,): film of a block's samples from the pull
+    in hand. `counts`: sample-station pairs looked at, and rays asked.
     """
 
-    packet: Packet
-    rows: IntArray
-    amounts: FloatArray
-    film: FloatArray
+    group: Packet
+    queue: Packet
+    samples: IntArray
+    sums: FloatArray
     counts: IntArray
-    looks: NDArray[np.float32]
-    hopeful: IntArray
+
+
+class View(NamedTuple):
+    """A block as seen from a station: way to its middle, centre line and sweep of the tip, and limits."""
+
+    center: Three
+    line: Three
+    sweep: Three
+    along: single
+    share: single
+    cosines: tuple[single, single]
+    distances: tuple[single, single]
 
 
 @compiled
-def spray_blocks(
-    tracer: Tracer, world: World, span: tuple[int, int], film: FloatArray, counts: IntArray
-) -> None:
-    """Add the film (rows, pulls) of blocks span[0] .. span[1] - 1, whose sides are its rows, in order.
+def spray_blocks(tracer: Tracer, world: World, span: tuple[int, int], counts: IntArray) -> Entries:
+    """Return the film of blocks span[0] .. span[1] - 1 by row and pull: block by block, then pull by pull.
 
     `counts` gets the number of sample-station pairs in blocks not passed over, and of rays asked. A block's
     sums run in one fixed order, so they do not depend on how blocks are shared among threads.
@@ -53,163 +74,257 @@ def spray_blocks(
     largest = np.max(starts[span[0] + 1 : span[1] + 1] - starts[span[0] : span[1]])
     bench = Bench(
         new_packet(),
+        new_packet(),
         np.zeros(LANES, dtype=np.int64),
-        np.zeros(LANES),
-        film,
+        np.zeros(-(-largest // LANES) * LANES),
         counts,
-        np.zeros((6, largest), dtype=np.float32),
-        np.zeros(largest, dtype=np.int64),
     )
+    bench.group.rays[_NEAR : _NEAR + LANES] = world.stop
+    bench.queue.rays[_NEAR : _NEAR + LANES] = world.stop
     chosen = np.zeros(len(world.poses.tips), dtype=np.int64)
-    first_row = int(world.grains.rows[starts[span[0]]])
+    pulls = world.poses.pulls
+    found, used = _room(_room_of_none(), 0, 1024), 0
     for block in range(span[0], span[1]):
         count = stations_in_question(world, block, chosen)
-        if count > 0:
-            counts[0] += count * (starts[block + 1] - starts[block])
-            _spray_block(tracer, world, bench, (block, first_row), chosen[:count])
+        counts[0] += count * (starts[block + 1] - starts[block])
+        first = 0
+        while first < count:
+            last = first + 1
+            while last < count and pulls[chosen[last]] == pulls[chosen[first]]:
+                last += 1
+            _spray_block(tracer, world, bench, block, chosen[first:last])
+            found = _room(found, used, used + largest)
+            used = _hand_over(world, bench.sums, (block, pulls[chosen[first]]), found, used)
+            first = last
+    return Entries(found.rows[:used].copy(), found.pulls[:used].copy(), found.film[:used].copy())
 
 
 @compiled
-def _spray_block(
-    tracer: Tracer, world: World, bench: Bench, place: tuple[int, int], stations: IntArray
-) -> None:
-    """Add the film of one block from the given stations: look, fill the packet, trace when it is full."""
-    block, first_row = place
-    first = world.grains.starts[block]
-    rows, pulls = world.grains.rows, world.poses.pulls
-    points, origin, stop = world.poses.points, world.origin, world.stop
-    rays, looks, hopeful = bench.packet.rays, bench.looks, bench.hopeful
-    lane_rows, lane_amounts = bench.rows, bench.amounts
-    waiting, pull = 0, pulls[stations[0]]
+def _room_of_none() -> Entries:
+    return Entries(np.zeros(0, dtype=np.int32), np.zeros(0, dtype=np.int32), np.zeros(0, dtype=np.float32))
+
+
+@compiled
+def _room(found: Entries, used: int, wanted: int) -> Entries:
+    """Return the entries with room for at least as many as wanted, the used ones kept."""
+    if wanted <= len(found.rows):
+        return found
+    length = max(wanted, 2 * len(found.rows))
+    rows, pulls = np.zeros(length, dtype=np.int32), np.zeros(length, dtype=np.int32)
+    film = np.zeros(length, dtype=np.float32)
+    rows[:used], pulls[:used], film[:used] = found.rows[:used], found.pulls[:used], found.film[:used]
+    return Entries(rows, pulls, film)
+
+
+@bare
+def _hand_over(world: World, sums: FloatArray, place: tuple[int, int], found: Entries, used: int) -> int:
+    """Add the rows of a block that got film from a pull to `found`; empty `sums`; return the new length."""
+    block, pull = place
+    first, last = world.grains.starts[block], world.grains.starts[block + 1]
+    rows = world.grains.rows
+    total = 0.0
+    for sample in range(first, last):
+        total += sums[sample - first]
+        if sample + 1 == last or rows[sample + 1] != rows[sample]:
+            if total > 0.0:
+                found.rows[used], found.pulls[used], found.film[used] = rows[sample], pull, total
+                used += 1
+            total = 0.0
+    sums[:] = 0.0
+    return used
+
+
+@bare
+def _spray_block(tracer: Tracer, world: World, bench: Bench, block: int, stations: IntArray) -> None:
+    """Add the film of one block from stations of one pull to `bench.sums`.
+
+    Groups of sixteen samples that are lit as a whole are traced as they stand, the lit ones of others are
+    gathered until sixteen are together. All stations of a pull have one tip.
+    """
+    rays, sums = bench.group.rays, bench.sums
+    tiles, weights = world.grains.tiles, world.grains.weights
+    first, last = world.grains.groups[block], world.grains.groups[block + 1]
+    patterns, tip = world.patterns, world.poses.tips[stations[0]]
+    kind, fades, floor = patterns.kinds[tip], patterns.fades[tip], single(world.floor)
+    densities, flying = patterns.densities[tip], patterns.flying[tip]
+    low, high = patterns.ends[tip, 0], patterns.ends[tip, 1]
+    over_cosine = (single(low), single((len(densities) - 1) / (high - low)))
+    over_distance = (single(0.0), single((len(flying) - 1) / patterns.reach[tip]))
+    waiting, asked = 0, 0
     for station in stations:
-        if pulls[station] != pull:
-            _flush(tracer, bench, waiting, pull)
-            waiting, pull = 0, pulls[station]
-        found = _look(world, block, station, looks, hopeful)
-        for candidate in range(found):
-            sample = hopeful[candidate]
-            distance = looks[3, sample]
-            inverse = single(1.0) / distance
-            rays[waiting] = points[station, 0] - origin[0]
-            rays[LANES + waiting] = points[station, 1] - origin[1]
-            rays[2 * LANES + waiting] = points[station, 2] - origin[2]
-            rays[3 * LANES + waiting] = stop
-            rays[4 * LANES + waiting] = looks[0, sample] * inverse
-            rays[5 * LANES + waiting] = looks[1, sample] * inverse
-            rays[6 * LANES + waiting] = looks[2, sample] * inverse
-            rays[8 * LANES + waiting] = distance - stop
-            lane_rows[waiting] = rows[first + sample] - first_row
-            lane_amounts[waiting] = looks[5, sample]
-            waiting += 1
-            if waiting == LANES:
-                _flush(tracer, bench, waiting, pull)
-                waiting = 0
-    _flush(tracer, bench, waiting, pull)
+        view = _view(world, block, station, tip)
+        _set_origin(world.poses.points[station], world.origin, rays)
+        for group in range(first, last):
+            _measure(view, tiles[group], weights[group], rays)
+            if kind == PROFILE:
+                _multiply(rays, _COSINE, densities, over_cosine)
+            elif kind == TABLE:
+                _multiply_by_bins(world, station, rays)
+            if fades:
+                _multiply(rays, _DISTANCE, flying, over_distance)
+            lit = _lit(rays, floor)
+            asked += lit
+            if lit == LANES:
+                trace_blocked(tracer, bench.group, LANES)
+                _add_all(rays, sums, LANES * (group - first))
+            elif lit > 0:
+                waiting = _gather(tracer, bench, LANES * (group - first), waiting, floor)
+    _flush(tracer, bench, waiting)
+    bench.counts[1] += asked
 
 
-@inlined
-def _flush(tracer: Tracer, bench: Bench, waiting: int, pull: int) -> None:
-    """Trace the waiting rays and add the amounts of those that nothing blocks."""
+@bare
+def _add_all(rays: NDArray[np.float32], sums: FloatArray, place: int) -> None:
+    """Add the amounts of a group to the sums of its samples where nothing blocks the ray."""
+    for lane in range(LANES):
+        free = rays[_FAR + lane] >= single(0.0)
+        sums[place + lane] += rays[_AMOUNT + lane] if free else single(0.0)
+
+
+@bare
+def _lit(rays: NDArray[np.float32], floor: single) -> int:
+    """Return how many amounts of a group are above the floor."""
+    lit = 0
+    for lane in range(LANES):
+        lit += 1 if rays[_AMOUNT + lane] > floor else 0
+    return lit
+
+
+@bare
+def _gather(tracer: Tracer, bench: Bench, place: int, waiting: int, floor: single) -> int:
+    """Put the lit lanes of the group into the queue, tracing it when full; return how many wait in it."""
+    rays, queue = bench.group.rays, bench.queue.rays
+    for lane in range(LANES):
+        if rays[_AMOUNT + lane] <= floor:
+            continue
+        for row in (0, 1, 2, 4, 5, 6, 8, FIRST_OWN):
+            queue[row * LANES + waiting] = rays[row * LANES + lane]
+        bench.samples[waiting] = place + lane
+        waiting += 1
+        if waiting == LANES:
+            _flush(tracer, bench, waiting)
+            waiting = 0
+    return waiting
+
+
+@bare
+def _flush(tracer: Tracer, bench: Bench, waiting: int) -> None:
+    """Trace the rays of the queue and add the amounts of those that nothing blocks."""
     if waiting == 0:
         return
-    trace_blocked(tracer, bench.packet, waiting)
-    bench.counts[1] += waiting
+    trace_blocked(tracer, bench.queue, waiting)
     for lane in range(waiting):
-        if not is_lane_blocked(bench.packet, lane):
-            bench.film[bench.rows[lane], pull] += bench.amounts[lane]
+        if not is_lane_blocked(bench.queue, lane):
+            bench.sums[bench.samples[lane]] += bench.queue.rays[_AMOUNT + lane]
 
 
-@compiled
-def _look(world: World, block: int, station: int, looks: NDArray[np.float32], hopeful: IntArray) -> int:
-    """Fill `looks` and `hopeful` for a block as seen from a station; return the number of hopeful samples."""
-    patterns, tip = world.patterns, world.poses.tips[station]
-    first, last = world.grains.starts[block], world.grains.starts[block + 1]
-    _measure(world, block, station, looks)
-    kind, length = patterns.kinds[tip], patterns.reach[tip] / (patterns.flying.shape[1] - 1)
-    found = 0
-    for sample in range(last - first):
-        amount = np.float64(looks[5, sample])
-        if amount <= 0.0:
-            continue
-        if kind == PROFILE:
-            low, high = patterns.ends[tip, 0], patterns.ends[tip, 1]
-            share = (looks[4, sample] - low) / (high - low) * (patterns.densities.shape[1] - 1)
-            amount *= _between(patterns.densities, tip, share)
-        elif kind == TABLE:
-            amount *= _table_density(world, tip, station, looks[:, sample])
-        else:
-            amount *= patterns.densities[tip, 0]
-        amount *= _between(patterns.flying, tip, looks[3, sample] / length)
-        if amount <= world.floor:
-            continue
-        looks[5, sample] = amount
-        hopeful[found] = sample
-        found += 1
-    return found
+@bare
+def _set_origin(point: FloatArray, origin: FloatArray, rays: NDArray[np.float32]) -> None:
+    for k in range(3):
+        at = single(point[k] - origin[k])
+        for lane in range(LANES):
+            rays[_ORIGIN + k * LANES + lane] = at
 
 
-@inlined
-def _measure(world: World, block: int, station: int, looks: NDArray[np.float32]) -> None:
-    """Fill `looks` but for density and throw; the amount is zero where a sample cannot be lit.
+@bare
+def _view(world: World, block: int, station: int, tip: int) -> View:
+    """Return a block as seen from a station.
 
-    Each station stands for a piece of the path: only the part of it counts from which the sample lies within
-    the pattern, so that a hard edge is summed as well as a soft one. From the tip to the middle of the block
-    in double precision, to which samples add their small offsets. Without branches, so that the compiler can
-    do several samples at once.
+    From the tip to the middle of the block in double precision, to which samples add their small offsets.
     """
-    offsets, normals, weights = world.grains.offsets, world.grains.normals, world.grains.weights
-    first, last = world.grains.starts[block], world.grains.starts[block + 1]
-    center, line = world.grains.centers[block], world.poses.lines[station]
-    point, sweep, tip = world.poses.points[station], world.poses.sweeps[station], world.poses.tips[station]
-    cx, cy, cz = single(center[0] - point[0]), single(center[1] - point[1]), single(center[2] - point[2])
+    center, point = world.grains.centers[block], world.poses.points[station]
+    line, sweep = world.poses.lines[station], world.poses.sweeps[station]
     lx, ly, lz = single(line[0]), single(line[1]), single(line[2])
     sx, sy, sz = single(sweep[0]), single(sweep[1]), single(sweep[2])
-    along, share = sx * lx + sy * ly + sz * lz, single(world.poses.shares[station])
-    low, high = single(world.patterns.cosines[tip, 0]), single(world.patterns.cosines[tip, 1])
-    nearest, farthest = single(2.0 * world.stop), single(world.patterns.reach[tip])
+    cosines = world.patterns.cosines[tip]
+    return View(
+        (single(center[0] - point[0]), single(center[1] - point[1]), single(center[2] - point[2])),
+        (lx, ly, lz),
+        (sx, sy, sz),
+        sx * lx + sy * ly + sz * lz,
+        single(world.poses.shares[station] * world.patterns.scales[tip]),
+        (single(cosines[0]), single(cosines[1])),
+        (single(world.stop), single(world.patterns.reach[tip])),
+    )
+
+
+@bare
+def _measure(
+    view: View, tile: NDArray[np.float32], weights: NDArray[np.float32], rays: NDArray[np.float32]
+) -> None:
+    """Fill the rays of a group but for their origins, and amounts but for density and throw.
+
+    The amount is zero where a sample cannot be lit. Each station stands for a piece of the path: only the
+    part of it counts from which the sample lies within the pattern, so that a hard edge is summed as well as
+    a soft one. Without branches, so that the compiler does several samples at once.
+    """
+    cx, cy, cz = view.center
+    lx, ly, lz = view.line
+    sx, sy, sz = view.sweep
+    low, high = view.cosines
+    stop, farthest = view.distances
     zero, half, one, tiny = single(0.0), single(0.5), single(1.0), single(1e-12)
-    for sample in range(last - first):
-        place = first + sample
-        x, y, z = cx + offsets[0, place], cy + offsets[1, place], cz + offsets[2, place]
-        facing = -(x * normals[0, place] + y * normals[1, place] + z * normals[2, place])
+    for lane in range(LANES):
+        x, y, z = cx + tile[lane], cy + tile[LANES + lane], cz + tile[2 * LANES + lane]
         distance = np.sqrt(x * x + y * y + z * z)
         inverse = one / distance
-        cosine = (x * lx + y * ly + z * lz) * inverse
+        x, y, z = x * inverse, y * inverse, z * inverse
+        facing = -(x * tile[3 * LANES + lane] + y * tile[4 * LANES + lane] + z * tile[5 * LANES + lane])
+        cosine = x * lx + y * ly + z * lz
         # While the tip sweeps its piece of the path, the cosine runs over this much.
-        run = abs(cosine * (x * sx + y * sy + z * sz) * inverse - along) * inverse + tiny
+        run = abs(cosine * (x * sx + y * sy + z * sz) - view.along) * inverse + tiny
         above = min(one, max(zero, half + (cosine - low) / run))
         inside = above + min(one, max(zero, half + (high - cosine) / run)) - one
-        amount = inside * share * facing * inverse * inverse * inverse * weights[place]
-        lit = (inside > zero) & (facing > zero) & (distance > nearest) & (distance <= farthest)
-        looks[0, sample] = x
-        looks[1, sample] = y
-        looks[2, sample] = z
-        looks[3, sample] = distance
-        looks[4, sample] = min(max(cosine, low), high)
-        looks[5, sample] = amount if lit else zero
+        amount = inside * view.share * facing * inverse * inverse * weights[lane]
+        lit = (inside > zero) & (facing > zero) & (distance > stop + stop) & (distance <= farthest)
+        rays[_WAY + lane] = x
+        rays[_WAY + LANES + lane] = y
+        rays[_WAY + 2 * LANES + lane] = z
+        rays[_FAR + lane] = distance - stop
+        rays[_DISTANCE + lane] = distance
+        rays[_COSINE + lane] = min(max(cosine, low), high)
+        rays[_AMOUNT + lane] = amount if lit else zero
 
 
-@inlined
-def _between(values: FloatArray, row: int, place: float) -> float:
-    """Return the value at a place between two entries of a row, by linear interpolation."""
-    before = min(values.shape[1] - 2, max(0, int(place)))
-    part = place - before
-    return float(values[row, before] * (1.0 - part) + values[row, before + 1] * part)
+@bare
+def _multiply(
+    rays: NDArray[np.float32], row: int, values: NDArray[np.float32], scale: tuple[single, single]
+) -> None:
+    """Multiply the amounts by a table over the figures of a row, by linear interpolation."""
+    most, none = single(len(values) - 2), single(0.0)
+    for lane in range(LANES):
+        place = (rays[row + lane] - scale[0]) * scale[1]
+        # A sample out of the pattern has no amount, and its figure may lie outside the table.
+        before = min(most, max(none, np.floor(place)))
+        part = place - before
+        entry = np.uint32(before)
+        value = values[entry] + (values[entry + np.uint32(1)] - values[entry]) * part
+        rays[_AMOUNT + lane] = rays[_AMOUNT + lane] * value if rays[_AMOUNT + lane] > none else none
 
 
-@compiled
-def _table_density(world: World, tip: int, station: int, look: NDArray[np.float32]) -> float:
-    """Return the density in 1/sr of a measured tip along a way."""
+@bare
+def _multiply_by_bins(world: World, station: int, rays: NDArray[np.float32]) -> None:
+    """Multiply the amounts by the density of a measured tip."""
+    for lane in range(LANES):
+        if rays[_AMOUNT + lane] > single(0.0):
+            rays[_AMOUNT + lane] *= _table_density(world, station, rays, lane)
+
+
+@bare
+def _table_density(world: World, station: int, rays: NDArray[np.float32], lane: int) -> float:
+    """Return the density in 1/sr of a measured tip along the way of a lane."""
     patterns: Patterns = world.patterns
+    tip = world.poses.tips[station]
     axis, clock = world.poses.axes[station], world.poses.clocks[station]
-    up = look[0] * clock[0] + look[1] * clock[1] + look[2] * clock[2]
+    x, y, z = rays[_WAY + lane], rays[_WAY + LANES + lane], rays[_WAY + 2 * LANES + lane]
+    up = x * clock[0] + y * clock[1] + z * clock[2]
     # y of the tip frame is clock x axis.
     right = (
-        look[0] * (clock[1] * axis[2] - clock[2] * axis[1])
-        + look[1] * (clock[2] * axis[0] - clock[0] * axis[2])
-        + look[2] * (clock[0] * axis[1] - clock[1] * axis[0])
+        x * (clock[1] * axis[2] - clock[2] * axis[1])
+        + y * (clock[2] * axis[0] - clock[0] * axis[2])
+        + z * (clock[0] * axis[1] - clock[1] * axis[0])
     )
-    polar = np.arccos(min(1.0, max(-1.0, look[4])))
+    polar = np.arccos(min(1.0, max(-1.0, rays[_COSINE + lane])))
     turn = np.arctan2(right, up) - patterns.azimuth[tip, 0]
     turn -= 2.0 * np.pi * np.floor(turn / (2.0 * np.pi))
     row, column = 0, 0

@@ -62,12 +62,10 @@ def _farthest(targets: Targets, points: FloatArray) -> float:
 def _grains(targets: Targets, air: Air | None, *, by_sample: bool) -> Grains:
     blocks = targets.blocks
     rows: NDArray[np.int32] = blocks.rows
-    weights = blocks.weights
     side_of_row = targets.sides[blocks.order]
     if by_sample:
         side_of_row = side_of_row[rows]
         rows = np.arange(len(rows), dtype=np.int32)
-        weights = np.ones_like(weights)
     row_bay = np.zeros(len(side_of_row), dtype=np.int64)
     if air is not None:
         bay = air.side_bay[side_of_row]
@@ -85,9 +83,9 @@ def _grains(targets: Targets, air: Air | None, *, by_sample: bool) -> Grains:
         blocks.axes,
         blocks.cosines,
         blocks.floors,
-        blocks.offsets,
-        blocks.normals,
-        weights,
+        blocks.tiles,
+        blocks.tile_ones if by_sample else blocks.tile_weights,
+        blocks.groups,
         rows,
         bays,
         row_bay,
@@ -142,15 +140,18 @@ def _patterns(tips: Sequence[Spray], farthest: float) -> Patterns:
         np.full(count, UNIFORM, dtype=np.int64),
         np.array([spray.tip.cosine_range for spray in tips]),
         np.array([spray.tip.cosine_range for spray in tips]),
-        np.zeros((count, _NODES)),
+        np.zeros((count, _NODES), dtype=np.float32),
+        np.ones(count),
         np.full(count, farthest),
-        np.ones((count, _NODES)),
+        np.ones((count, _NODES), dtype=np.float32),
+        np.zeros(count, dtype=np.bool_),
         np.full((count, n_polar + 1), np.inf),
         np.full((count, n_azimuth + 1), np.inf),
         np.zeros((count, n_polar, n_azimuth)),
     )
     for place, spray in enumerate(tips):
-        patterns.reach[place], patterns.flying[place] = _flight(spray.flies, farthest)
+        patterns.reach[place], flying = _flight(spray.flies, farthest)
+        patterns.flying[place], patterns.fades[place] = flying, (flying != 1.0).any()
         low, high = patterns.ends[place]
         # An edge on the centre line itself, or straight behind it, is none.
         patterns.cosines[place] = low if low > -1.0 + 1e-12 else -2.0, high if high < 1.0 - 1e-12 else 2.0
@@ -163,7 +164,10 @@ def _patterns(tips: Sequence[Spray], farthest: float) -> Patterns:
             patterns.bins[place, :rows, :columns] = table.densities
             continue
         patterns.kinds[place] = UNIFORM if spray.tip.profile == "uniform" else PROFILE
-        patterns.densities[place] = spray.tip.density_at(np.linspace(low, high, _NODES))
+        densities = spray.tip.density_at(np.linspace(low, high, _NODES))
+        patterns.densities[place] = densities
+        if spray.tip.profile == "uniform":
+            patterns.scales[place] = densities[0]
     return patterns
 
 

@@ -5,7 +5,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from bayreach.arrays import FloatArray, IntArray
+from bayreach.arrays import BoolArray, FloatArray, IntArray
 
 UNIFORM, PROFILE, TABLE = 0, 1, 2
 """How a tip's density is looked up: a constant, a table over the cosine, or bins of two angles."""
@@ -15,7 +15,12 @@ MIXED = -3
 
 
 class Grains(NamedTuple):
-    """Blocks of samples, as `sight.Blocks`; `bays` (b, 2) of each block, `row_bay` (k,) of each side."""
+    """Blocks of samples, as `sight.Blocks`; `bays` (b, 2) of each block, `row_bay` (k,) of each side.
+
+    `tiles` (g, 6 x 16): of sixteen samples their x, y, z from the middle of the block and normals, row after
+    row; `weights` (g, 16), nothing where a tile is left over; `groups` (b + 1,): where each block's tiles
+    begin.
+    """
 
     starts: IntArray
     centers: FloatArray
@@ -23,9 +28,9 @@ class Grains(NamedTuple):
     axes: FloatArray
     cosines: FloatArray
     floors: FloatArray
-    offsets: NDArray[np.float32]
-    normals: NDArray[np.float32]
+    tiles: NDArray[np.float32]
     weights: NDArray[np.float32]
+    groups: IntArray
     rows: NDArray[np.int32]
     bays: IntArray
     row_bay: IntArray
@@ -52,16 +57,19 @@ class Patterns(NamedTuple):
     """Tips.
 
     `kinds` (t,), `cosines` (t, 2) of the pattern's edges (2 and -2 where it has none), `ends` (t, 2) and
-    `densities` (t, n) over the cosine between them, `reach` (t,) in m and `flying` (t, r) over the distance
-    up to it; `polar`, `azimuth` and `bins` of tables.
+    `densities` (t, n) over the cosine between them; `scales` (t,): the density where it is one figure, else
+    1. `reach` (t,) in m and `flying` (t, r) over the distance up to it, `fades` (t,): whether it falls at
+    all; `polar`, `azimuth` and `bins` of tables.
     """
 
     kinds: IntArray
     cosines: FloatArray
     ends: FloatArray
-    densities: FloatArray
+    densities: NDArray[np.float32]
+    scales: FloatArray
     reach: FloatArray
-    flying: FloatArray
+    flying: NDArray[np.float32]
+    fades: BoolArray
     polar: FloatArray
     azimuth: FloatArray
     bins: FloatArray

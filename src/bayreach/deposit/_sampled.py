@@ -78,11 +78,7 @@ def sample_values(scene: Scene, targets: Targets, sprays: list[Spray], air: Air 
     from bayreach.deposit._spraying import sparse_film
 
     sparse = sparse_film(scene, targets, sprays, air, by_sample=True)
-    values = np.zeros((len(sprays), len(targets.points)))
-    for place in range(len(sprays)):
-        own = slice(sparse.starts[place], sparse.starts[place + 1])
-        values[place, sparse.rows[own]] = sparse.film[own]
-    return values
+    return np.stack([sparse.dense(place, len(targets.points)) for place in range(len(sprays))])
 
 
 def coarser(spray: Spray) -> Spray:

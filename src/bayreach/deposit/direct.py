@@ -1,12 +1,12 @@
 """Direct film: what flies straight from the tip to a side during a pull."""
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
-from bayreach.arrays import OUTSIDE, FloatArray
+from bayreach.arrays import OUTSIDE, BoolArray, FloatArray
 from bayreach.deposit._air import Air, air_of
 from bayreach.deposit._fates import Fate, Flying, fate_of
 from bayreach.deposit._refined import refined_film
@@ -107,9 +107,13 @@ def pull_film(
         sampled = sampled_film(scene, targets, spray, air)
     else:
         sampled = refined_film(scene, targets, spray, air, error=error, met=_met(targets, fate))
-    missed = np.where(sampled.film > 0.0, 0.0, _met(targets, fate))
+    errors = sampled.errors + np.where(sampled.film > 0.0, 0.0, _met(targets, fate))
+    lit, inside = np.flatnonzero(sampled.film), _inside(targets, air)
     length = float(stations.lengths.sum())
-    return _column(targets, sampled.film, fate, air, errors=sampled.errors + missed, length=length)
+    column = _column(targets, (lit, sampled.film[lit]), fate, inside, errors=errors[lit], length=length)
+    # Sides that rays met and no sample did are part of the error, though not of the film.
+    total = float(np.where(inside.sides, sampled.film, 0.0) @ targets.areas)
+    return replace(column, error=float(errors @ targets.areas) / total) if total > 0.0 else column
 
 
 def path_film(
@@ -144,8 +148,8 @@ def path_film(
     if wet is None:
         nothing = np.zeros(0)
         return Column(
-            sides=nothing.astype(np.int64),
-            direct=nothing,
+            sides=nothing.astype(np.int32),
+            direct=nothing.astype(np.float32),
             areas=nothing,
             fog_to_bay=np.zeros(air.n_bays + 1 if air else 2),
         )
@@ -188,6 +192,7 @@ def columns(
     from bayreach.deposit._spraying import sparse_film
 
     made: list[Column] = []
+    inside = _inside(targets, air)
     for first in range(0, len(pulls), PULLS_AT_ONCE):
         group = pulls[first : first + PULLS_AT_ONCE]
         shares = [time_shares(pull.stations, pull.speed, pull.flow) for pull in group]
@@ -198,12 +203,11 @@ def columns(
 
         film = sparse_film(scene, targets, _sprays(group, shares), air, floor=floor, progress=tell)
         for place, pull in enumerate(group):
-            own = slice(film.starts[place], film.starts[place + 1])
-            full = np.zeros(targets.n_sides)
-            full[film.rows[own]] = film.film[own]
             fate = _fate(scene, pull, shares[place], air=air, rays=fate_rays)
             length = float(pull.stations.lengths.sum())
-            made.append(_column(targets, full, fate, air, errors=None, length=length, cut=floor > 0.0))
+            made.append(
+                _column(targets, film.of(place), fate, inside, errors=None, length=length, cut=floor > 0.0)
+            )
             if progress is not None:
                 progress((first + 0.8 * len(group) + 0.2 * (place + 1)) / len(pulls))
     return made
@@ -231,43 +235,56 @@ def _met(targets: Targets, fate: Fate) -> FloatArray:
     return met
 
 
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Inside:
+    """Which target sides (k,) look into a bay, and whether those are all there are."""
+
+    sides: BoolArray
+    is_whole: bool
+
+
+def _inside(targets: Targets, air: Air | None) -> _Inside:
+    if air is None:
+        return _Inside(sides=np.ones(targets.n_sides, dtype=np.bool_), is_whole=targets.is_whole)
+    sides = air.side_bay[targets.sides] != OUTSIDE
+    return _Inside(sides=sides, is_whole=int(sides.sum()) == air.n_inside)
+
+
 def _column(
     targets: Targets,
-    film: FloatArray,
+    film: tuple[NDArray[np.integer], NDArray[np.floating]],
     fate: Fate,
-    air: Air | None,
+    inside: _Inside,
     *,
     errors: FloatArray | None,
     length: float,
     cut: bool = False,
 ) -> Column:
-    """Return the column; where every side is a target, the film is made to sum to what the rays say landed.
+    """Return the column of a film: rows of the targets and what lies on each, as are the `errors`.
 
-    Not so where it was `cut` off below a floor: what was left out is told as elsewhere.
+    Where every side is a target, the film is made to sum to what the rays say landed. Not so where it was
+    `cut` off below a floor: what was left out is told as elsewhere.
     """
-    whole = targets.is_whole
-    if air is not None:
-        inside = air.side_bay[targets.sides] != OUTSIDE
-        film = np.where(inside, film, 0.0)
-        whole = int(inside.sum()) == air.n_inside
-    total = float(film @ targets.areas)
-    closure, elsewhere = float("nan"), fate.landed - total
-    if whole and not cut and total > 0.0 and fate.landed > 0.0:
-        closure, elsewhere = total / fate.landed - 1.0, 0.0
-        film = _closed(film, targets.areas, errors, fate.landed)
-    lit = film > 0.0
-    return Column(
-        sides=targets.sides[lit],
-        direct=film[lit],
-        areas=targets.areas[lit],
+    kept = inside.sides[film[0]]
+    rows, values = film[0][kept], film[1][kept].astype(np.float64)
+    doubt = None if errors is None else errors[kept]
+    areas = targets.areas[rows]
+    total = float(values @ areas)
+    closes = inside.is_whole and not cut and total > 0.0 and fate.landed > 0.0
+    if closes:
+        values = _closed(values, areas, doubt, fate.landed)
+    lit = values > 0.0
+    column = Column(
+        sides=targets.sides[rows[lit]].astype(np.int32),
+        direct=values[lit].astype(np.float32),
+        areas=areas[lit],
         fog_to_bay=fate.fog,
         escaped=fate.escaped,
-        elsewhere=elsewhere,
-        closure=closure,
-        error=float(errors @ targets.areas) / total if errors is not None and total > 0.0 else float("nan"),
-        errors=None if errors is None else errors[lit],
+        closure=total / fate.landed - 1.0 if closes else float("nan"),
+        errors=None if doubt is None else doubt[lit],
         length=length,
     )
+    return column if closes else replace(column, elsewhere=fate.landed - column.landed)
 
 
 def _closed(film: FloatArray, areas: FloatArray, errors: FloatArray | None, landed: float) -> FloatArray:
@@ -277,9 +294,8 @@ def _closed(film: FloatArray, areas: FloatArray, errors: FloatArray | None, land
     more than three times its own; the rest, or all where no errors are known, by one factor on all sides.
     """
     if errors is not None and errors.any():
-        doubt = np.where(film > 0.0, errors, 0.0)
         missing = landed - float(film @ areas)
-        most = max(float(doubt @ areas), 1e-300)
-        film = np.maximum(film + doubt * np.clip(missing / most, -3.0, 3.0), 0.0)
+        most = max(float(errors @ areas), 1e-300)
+        film = np.maximum(film + errors * np.clip(missing / most, -3.0, 3.0), 0.0)
     total = float(film @ areas)
     return film * (landed / total) if total > 0.0 else film

@@ -196,7 +196,7 @@ def lay_film(
     n_bays = len(ground.bays.bays)
     direct, settled = np.zeros(ground.bays.mesh.n_sides), np.zeros(ground.bays.mesh.n_sides)
     for spray in passes:
-        direct[spray.column.sides] += spray.volume * spray.column.direct
+        direct[spray.column.sides] += np.multiply(spray.volume, spray.column.direct, dtype=np.float64)
     ledgers = [_direct_ledger(spray, conditions.settled and n_bays > 0) for spray in passes]
     times, figures, rouse = np.zeros(n_bays), {}, 0.0
     for places in _by_tip(passes) if conditions.settled and n_bays else []:

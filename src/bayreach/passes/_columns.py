@@ -141,7 +141,7 @@ def _lay(
     rays = 1 if all(key in store.fates for key, _ in group) else FATE_RAYS
     found = direct_columns(scene, targets, pulls, air=air, floor=FLOOR, fate_rays=rays)
     for (key, _), column in zip(group, found, strict=True):
-        lit = Lit(sides=column.sides, direct=column.direct.astype(np.float32).astype(np.float64))
+        lit = Lit(sides=column.sides, direct=column.direct)
         store.add(key, targets.sides, lit, Fates(fog=column.fog_to_bay, escaped=column.escaped))
 
 
@@ -194,33 +194,53 @@ def _assembled(
     parts: Mapping[int, Sequence[int]],
     settled_per_fog: Mapping[str, FloatArray] | None,
 ) -> Columns:
-    from scipy.sparse import csc_matrix, hstack
+    from scipy.sparse import csc_matrix
 
-    n_fog = max((len(store.fates[key].fog) for key in keys.values()), default=1)
-    pieces: list[Any] = []
-    fog, escaped = np.zeros((n_fog, len(candidates))), np.zeros(len(candidates))
-    settled: list[FloatArray] = []
-    for index, candidate in enumerate(candidates):
-        shares = {index: 1.0}
-        if index in parts:
-            shares = {part: candidates[part].length / candidate.length for part in parts[index]}
-        dense = np.zeros(targets.n_sides)
-        for part, share in shares.items():
-            fates = store.fates[keys[part]]
-            dense += share * store.film(keys[part], targets.sides)
-            fog[:, index] += share * fates.fog
-            escaped[index] += share * fates.escaped
-        pieces.append(csc_matrix(dense[:, None]))
-        if settled_per_fog is not None:
-            settled.append(settled_per_fog[candidate.wand.name] @ fog[:-1, index])
-    empty = csc_matrix((targets.n_sides, 0))
+    places = {index: place for place, index in enumerate(keys)}
+    # How much of each column made goes into each candidate's: itself, or the pieces it is put together of.
+    pairs = [(part, index) for index in range(len(candidates)) for part in parts.get(index, [index])]
+    amounts = [
+        candidates[part].length / candidates[index].length if index in parts else 1.0 for part, index in pairs
+    ]
+    where = ([places[part] for part, _ in pairs], [index for _, index in pairs])
+    shares = csc_matrix((amounts, where), shape=(len(keys), len(candidates)))
+    fates = [store.fates[key] for key in keys.values()]
+    fog = np.zeros((max((len(one.fog) for one in fates), default=1), len(keys)))
+    for place, one in enumerate(fates):
+        fog[:, place] = one.fog
+    fog = fog @ shares
+    rates = _side_by_side(targets, store, list(keys.values())) @ shares.astype(np.float32)
     return Columns(
         sides=targets.sides,
-        direct=csc_matrix(hstack(pieces)) if pieces else empty,
-        settled=csc_matrix(np.stack(settled, axis=1)) if settled else None,
+        direct=csc_matrix(rates),
+        settled=None if settled_per_fog is None else _settled(candidates, fog, settled_per_fog),
         fog=fog,
-        escaped=escaped,
+        escaped=np.array([one.escaped for one in fates]) @ shares,
     )
+
+
+def _side_by_side(targets: "Targets", store: Kept, keys: Sequence[str]) -> "csc_matrix":
+    """Return columns as one matrix (k, m) in single precision, never dense."""
+    from scipy.sparse import csc_matrix
+
+    found = [store.film(key, targets.sides) for key in keys]
+    starts = np.cumsum([0, *(len(places) for places, _ in found)])
+    rows = np.concatenate([np.zeros(0, dtype=np.int32), *(places.astype(np.int32) for places, _ in found)])
+    film = np.concatenate([np.zeros(0, dtype=np.float32), *(film for _, film in found)])
+    return csc_matrix((film, rows, starts), shape=(targets.n_sides, len(keys)))
+
+
+def _settled(
+    candidates: Sequence[Candidate], fog: FloatArray, settled_per_fog: Mapping[str, FloatArray]
+) -> "csc_matrix | None":
+    """Return what the fog (n_bays + 1, n) of each candidate leaves on the sides, column by column."""
+    from scipy.sparse import csc_matrix, hstack
+
+    columns = [
+        csc_matrix((settled_per_fog[candidate.wand.name] @ fog[:-1, index])[:, None].astype(np.float32))
+        for index, candidate in enumerate(candidates)
+    ]
+    return csc_matrix(hstack(columns)) if columns else None
 
 
 def _digest_of(scene: "Scene", targets: "Targets", air: Air | None) -> str:

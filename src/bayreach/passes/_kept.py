@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from bayreach.arrays import FloatArray, IntArray
+from bayreach.arrays import FloatArray, IntArray, ShortIntArray, SingleArray
 from bayreach.errors import StoreError
 
 KEPT_FILE = "kept.npz"
@@ -23,8 +23,8 @@ KEPT_VERSION = 1
 class Lit:
     """What one pull lays on one set of sides: ids (k,) of the sides lit, film (k,) per volume in 1/m²."""
 
-    sides: IntArray
-    direct: FloatArray
+    sides: IntArray | ShortIntArray
+    direct: SingleArray
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -85,15 +85,16 @@ class Kept:
         self.lit.setdefault(pull, {})[name] = lit
         self.fates.setdefault(pull, fates)
 
-    def film(self, pull: str, sides: IntArray) -> FloatArray:
-        """Return the film (k,) per volume in 1/m² that a known pull lays on `sides` (k,), rising ids."""
-        film = np.zeros(len(sides))
-        for lit in self.lit[pull].values():
+    def film(self, pull: str, sides: IntArray) -> tuple[IntArray, SingleArray]:
+        """Return what a known pull lays on `sides` (k,), rising ids: places in them, and film in 1/m²."""
+        places, film = [np.zeros(0, dtype=np.int64)], [np.zeros(0, dtype=np.float32)]
+        for lit in self.lit[pull].values() if len(sides) else ():
             place = np.searchsorted(sides, lit.sides)
             place[place == len(sides)] = 0
-            here = sides[place] == lit.sides if len(sides) else np.zeros(len(place), dtype=bool)
-            film[place[here]] = lit.direct[here]
-        return film
+            here = sides[place] == lit.sides
+            places.append(place[here])
+            film.append(lit.direct[here])
+        return np.concatenate(places), np.concatenate(film)
 
 
 def kept_bytes(kept: Kept) -> bytes:
@@ -152,7 +153,7 @@ def _kept_of(table: dict[str, Any]) -> Kept:
     if table["version"].tolist() != [KEPT_VERSION]:
         return kept
     ends, starts = table["set_starts"], table["starts"]
-    direct = table["direct"].astype(np.float64)
+    direct = table["direct"].astype(np.float32)
     if not (np.isfinite(direct).all() and (direct >= 0).all()):
         message = "a film below zero or not finite"
         raise ValueError(message)

@@ -3,5 +3,6 @@
 from bayreach.rays._brute import BruteForce
 from bayreach.rays._scene import Scene
 from bayreach.rays._segments import stop_short
+from bayreach.rays._threads import cores, in_parallel
 
-__all__ = ["BruteForce", "Scene", "stop_short"]
+__all__ = ["BruteForce", "Scene", "cores", "in_parallel", "stop_short"]

@@ -1,8 +1,5 @@
 """The packet engines: compiled kernels over Embree's library, or over a tree of our own."""
 
-import os
-from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
 from functools import lru_cache
 
 import numpy as np
@@ -11,6 +8,7 @@ from numpy.typing import NDArray
 from bayreach.arrays import BoolArray, FloatArray
 from bayreach.mesh import Mesh, mesh_of
 from bayreach.rays._embree import EmbreeLibrary, EmbreeScene, loaded_library
+from bayreach.rays._threads import in_parallel
 from bayreach.rays._tree import tree_of
 from bayreach.rays.packets import (
     LANES,
@@ -64,11 +62,10 @@ class PacketEngine:
         """Return the face (n,) hit first beyond `near` m, or -1."""
         faces = np.full(len(origins), -1, dtype=np.int32)
 
-        def trace(first: int, last: int) -> None:
-            part = slice(first, last)
+        def trace(part: slice) -> None:
             _first_hits(self.tracer, origins[part], directions[part], near, faces[part])
 
-        in_parts(len(origins), trace)
+        in_parallel(trace, _parts(len(origins)))
         return faces
 
     def blocked(
@@ -82,12 +79,16 @@ class PacketEngine:
         answer = np.zeros(len(origins), dtype=np.bool_)
         spans = np.stack([near, far], axis=1)
 
-        def trace(first: int, last: int) -> None:
-            part = slice(first, last)
+        def trace(part: slice) -> None:
             _blocked_rays(self.tracer, origins[part], directions[part], spans[part], answer[part])
 
-        in_parts(len(origins), trace)
+        in_parallel(trace, _parts(len(origins)))
         return answer
+
+
+def _parts(count: int) -> list[slice]:
+    """Return a range in pieces, each worth a thread."""
+    return [slice(first, min(first + _RAYS_A_TASK, count)) for first in range(0, count, _RAYS_A_TASK)]
 
 
 def no_tracer() -> Tracer:
@@ -95,24 +96,6 @@ def no_tracer() -> Tracer:
     box = np.full((1, 6), 1e30, dtype=np.float32)
     leaf = np.zeros((1, 3), dtype=np.int32)
     return Tracer(0, 0, 0, box, leaf, np.zeros((0, 9), np.float32), np.zeros(0, np.int32))
-
-
-def in_parts(count: int, trace: Callable[[int, int], None]) -> None:
-    """Call `trace(first, last)` for pieces of a range, on all cores when there is enough to do."""
-    starts = range(0, count, _RAYS_A_TASK)
-    if len(starts) <= 1:
-        trace(0, count)
-        return
-    with ThreadPoolExecutor(max_workers=cores()) as pool:
-        for done in [pool.submit(trace, first, min(first + _RAYS_A_TASK, count)) for first in starts]:
-            done.result()
-
-
-def cores() -> int:
-    """Return how many cores this process may use."""
-    if hasattr(os, "sched_getaffinity"):
-        return max(1, len(os.sched_getaffinity(0)))
-    return os.cpu_count() or 1
 
 
 @lru_cache(maxsize=1)

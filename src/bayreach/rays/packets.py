@@ -21,8 +21,14 @@ _PRIMITIVE, _GEOMETRY = 12 + 5, 12 + 6
 _ROWS = 12 + 12
 _ALL = np.uint32(0xFFFFFFFF)
 
+OWN_ROWS = 4
+"""Rows behind those of Embree, for figures a kernel keeps beside its rays."""
+
 _DEEPEST = 96
 """Nodes a walk down the tree may leave for later."""
+
+FIRST_OWN = _ROWS
+"""First of a kernel's own rows."""
 
 Triple = tuple[float, float, float]
 Function = TypeVar("Function", bound=Callable[..., Any])
@@ -31,6 +37,15 @@ Function = TypeVar("Function", bound=Callable[..., Any])
 def compiled(function: Function) -> Function:
     """Return `function` compiled on first use, the result kept on disk, free of the interpreter's lock."""
     return cast(Function, njit(cache=True, nogil=True, error_model="numpy")(function))
+
+
+def bare(function: Function) -> Function:
+    """Return `function` compiled without counting references to arrays: it must not make or return any.
+
+    Numba counts them, by locked instructions, at every call that takes a tuple of arrays: measured, a fifth
+    of the time of the film kernel. Arrays live on in the callers of these functions, which do count.
+    """
+    return cast(Function, njit(cache=True, nogil=True, error_model="numpy", _nrt=False)(function))
 
 
 def inlined(function: Function) -> Function:
@@ -56,11 +71,19 @@ class Tracer(NamedTuple):
 
 
 class Packet(NamedTuple):
-    """Room for sixteen rays, aligned as Embree asks: `rays` and `bits` are the same memory."""
+    """Room for sixteen rays, aligned as Embree asks: `rays` and `bits` are the same memory.
+
+    Rows of LANES figures: origin x, y, z (0 to 2), near (3), direction (4 to 6), far (8); from `FIRST_OWN` on
+    OWN_ROWS rows for the kernel's own use. `inverse` and `stack` are working room of our own tree. `places`
+    are the addresses of `valid` and `rays`.
+    """
 
     rays: NDArray[np.float32]
     bits: NDArray[np.uint32]
     valid: NDArray[np.int32]
+    inverse: NDArray[np.float32]
+    stack: NDArray[np.int32]
+    places: tuple[int, int]
 
 
 def _call_with_four_pointers(typing: Any, address: Any, valid: Any, scene: Any, rays: Any) -> Any:
@@ -84,18 +107,21 @@ _call: Any = intrinsic(_call_with_four_pointers)
 @compiled
 def new_packet() -> Packet:
     """Return a packet with every lane idle."""
-    room = np.zeros(_ROWS * LANES + LANES, dtype=np.float32)
+    length = (_ROWS + OWN_ROWS) * LANES
+    room = np.zeros(length + LANES, dtype=np.float32)
     shift = (64 - room.ctypes.data % 64) % 64 // 4
-    rays = room[shift : shift + _ROWS * LANES]
+    rays = room[shift : shift + length]
     bits = rays.view(np.uint32)
     flags = np.zeros(2 * LANES, dtype=np.int32)
     shift = (64 - flags.ctypes.data % 64) % 64 // 4
     for lane in range(LANES):
         bits[_MASK * LANES + lane] = _ALL
-    return Packet(rays, bits, flags[shift : shift + LANES])
+    valid = flags[shift : shift + LANES]
+    inverse, stack = np.zeros(3 * LANES, dtype=np.float32), np.zeros(_DEEPEST, dtype=np.int32)
+    return Packet(rays, bits, valid, inverse, stack, (valid.ctypes.data, rays.ctypes.data))
 
 
-@compiled
+@bare
 def put_ray(packet: Packet, lane: int, origin: Triple, way: Triple, span: tuple[float, float]) -> None:
     """Put a ray into a lane: local origin, unit direction, and the distances between which it is asked."""
     rays = packet.rays
@@ -109,13 +135,13 @@ def put_ray(packet: Packet, lane: int, origin: Triple, way: Triple, span: tuple[
     rays[_FAR * LANES + lane] = span[1]
 
 
-@compiled
+@bare
 def is_lane_blocked(packet: Packet, lane: int) -> bool:
     """Return whether the ray of a lane met a face, after `trace_blocked`."""
     return bool(packet.rays[_FAR * LANES + lane] < 0.0)
 
 
-@compiled
+@bare
 def face_of_lane(packet: Packet, lane: int) -> int:
     """Return the face the ray of a lane met first, or -1, after `trace_first`."""
     if packet.bits[_GEOMETRY * LANES + lane] == _ALL:
@@ -123,41 +149,37 @@ def face_of_lane(packet: Packet, lane: int) -> int:
     return int(packet.bits[_PRIMITIVE * LANES + lane])
 
 
-@inlined
+@bare
 def trace_blocked(tracer: Tracer, packet: Packet, count: int) -> None:
     """Ask whether anything lies along the first `count` rays; read the answer by `is_lane_blocked`."""
-    valid = packet.valid
     for lane in range(LANES):
-        valid[lane] = -1 if lane < count else 0
+        packet.valid[lane] = -1 if lane < count else 0
     if tracer.occluded != 0:
-        _call(tracer.occluded, valid.ctypes.data, tracer.scene, packet.rays.ctypes.data)
+        _call(tracer.occluded, packet.places[0], tracer.scene, packet.places[1])
     else:
         _walk(tracer, packet, count, False)
 
 
-@compiled
+@bare
 def trace_first(tracer: Tracer, packet: Packet, count: int) -> None:
     """Ask what the first `count` rays meet first; read the answer by `face_of_lane`."""
-    valid = packet.valid
     for lane in range(LANES):
-        valid[lane] = -1 if lane < count else 0
+        packet.valid[lane] = -1 if lane < count else 0
         packet.bits[_GEOMETRY * LANES + lane] = _ALL
         packet.bits[(_GEOMETRY + 1) * LANES + lane] = _ALL
         packet.bits[(_GEOMETRY + 2) * LANES + lane] = _ALL
     if tracer.occluded != 0:
-        _call(tracer.intersect, valid.ctypes.data, tracer.scene, packet.rays.ctypes.data)
+        _call(tracer.intersect, packet.places[0], tracer.scene, packet.places[1])
     else:
         _walk(tracer, packet, count, True)
 
 
-@compiled
+@bare
 def _walk(tracer: Tracer, packet: Packet, count: int, first: bool) -> None:
     """Walk down the tree with a packet, nearer child first; idle lanes get an empty span."""
-    rays = packet.rays
-    inverse = np.zeros(3 * LANES, dtype=np.float32)
+    rays, inverse, stack = packet.rays, packet.inverse, packet.stack
     for lane in range(LANES):
         if lane >= count:
-            rays[_NEAR * LANES + lane] = 1.0
             rays[_FAR * LANES + lane] = -1.0
         for k in range(3):
             way = rays[(4 + k) * LANES + lane]
@@ -165,7 +187,7 @@ def _walk(tracer: Tracer, packet: Packet, count: int, first: bool) -> None:
             if abs(way) < 1e-18:
                 way = np.float32(1e-18)
             inverse[k * LANES + lane] = np.float32(1.0) / way
-    stack = np.zeros(_DEEPEST, dtype=np.int32)
+    stack[0] = 0
     depth = 1
     while depth > 0:
         depth -= 1
@@ -184,7 +206,7 @@ def _walk(tracer: Tracer, packet: Packet, count: int, first: bool) -> None:
                 _meet_triangle(tracer.triangles[place], tracer.faces[place], packet, first)
 
 
-@compiled
+@bare
 def _meets_box(box: NDArray[np.float32], rays: NDArray[np.float32], inverse: NDArray[np.float32]) -> bool:
     """Return whether any lane's span meets a box."""
     meets = 0
@@ -204,7 +226,7 @@ def _meets_box(box: NDArray[np.float32], rays: NDArray[np.float32], inverse: NDA
     return meets > 0
 
 
-@compiled
+@bare
 def _meet_triangle(corners: NDArray[np.float32], face: int, packet: Packet, first: bool) -> None:
     """Test a triangle against all lanes by the signs of the volumes over its edges.
 
@@ -239,7 +261,7 @@ def _meet_triangle(corners: NDArray[np.float32], face: int, packet: Packet, firs
             packet.bits[_GEOMETRY * LANES + lane] = np.uint32(0)
 
 
-@compiled
+@bare
 def _edge_volume(p: Triple, q: Triple, way: Triple) -> float:
     """Return six times the signed volume of an edge (p, q), seen from the origin, and a direction."""
     ex, ey, ez = p[0] - q[0], p[1] - q[1], p[2] - q[2]

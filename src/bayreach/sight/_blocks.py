@@ -1,11 +1,15 @@
 """Sample points grouped into small blocks that lie together and look the same way."""
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
 from bayreach.arrays import FloatArray, IntArray, unit_vectors
+
+TILE = 16
+"""Samples of a tile: as many as rays in a packet."""
 
 SAMPLES_A_BLOCK = 64
 """About how many samples a block holds: few enough for the nearest cache, enough to be worth a test."""
@@ -32,7 +36,7 @@ class Blocks:
     cosines : (b,) float
         Least cosine between a normal and the mean.
     floors : (b,) float
-        Least height in m of a sample above the middle along the mean normal.
+        Least height in m of a sample above the middle along its own normal.
     offsets : (3, m) float32
         Samples from the middle of their block, in m.
     normals : (3, m) float32
@@ -65,6 +69,43 @@ class Blocks:
         """Number of blocks."""
         return len(self.radii)
 
+    @cached_property
+    def groups(self) -> IntArray:
+        """(b + 1,) int: where each block's tiles begin; each block begins a new one."""
+        return np.concatenate([[0], np.cumsum(-(-np.diff(self.starts) // TILE))]).astype(np.int64)
+
+    @cached_property
+    def tiles(self) -> NDArray[np.float32]:
+        """(t, 6 * 16) float32: of sixteen samples their offsets and normals, x, y, z, row after row."""
+        tiles = np.zeros((int(self.groups[-1]), 6, TILE), dtype=np.float32)
+        for k in range(3):
+            tiles[:, k][self._lanes] = self.offsets[k]
+            tiles[:, 3 + k][self._lanes] = self.normals[k]
+        return tiles.reshape(-1, 6 * TILE)
+
+    @cached_property
+    def tile_weights(self) -> NDArray[np.float32]:
+        """(t, 16) float32: their weights; what a tile has left over weighs nothing."""
+        return self._in_tiles(self.weights)
+
+    @cached_property
+    def tile_ones(self) -> NDArray[np.float32]:
+        """(t, 16) float32: weights of one, nothing where a tile is left over."""
+        return self._in_tiles(np.ones_like(self.weights))
+
+    def _in_tiles(self, values: NDArray[np.float32]) -> NDArray[np.float32]:
+        full = np.zeros((int(self.groups[-1]), TILE), dtype=np.float32)
+        full[self._lanes] = values
+        return full
+
+    @cached_property
+    def _lanes(self) -> tuple[IntArray, IntArray]:
+        """Tile and lane (m,) of each sample."""
+        place = np.arange(len(self.weights)) + np.repeat(
+            TILE * self.groups[:-1] - self.starts[:-1], np.diff(self.starts)
+        )
+        return place // TILE, place % TILE
+
 
 def blocks_of(points: FloatArray, normals: FloatArray, weights: FloatArray, side_starts: IntArray) -> Blocks:
     """Return the samples of sides (`side_starts` (k + 1,): where each side's samples begin) in blocks."""
@@ -93,7 +134,7 @@ def blocks_of(points: FloatArray, normals: FloatArray, weights: FloatArray, side
         looks, axes = np.zeros((0, 3)), np.zeros((0, 3))
     at = block_starts[:-1]
     cosines = np.einsum("ij,ij->i", looks, axes[block])
-    heights = np.einsum("ij,ij->i", offsets, axes[block])
+    heights = np.einsum("ij,ij->i", offsets, looks)
     return Blocks(
         starts=block_starts.astype(np.int64),
         centers=centers,
