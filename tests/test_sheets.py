@@ -2,6 +2,7 @@
 
 import io
 import json
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -322,6 +323,39 @@ def test_packing_a_noisy_mesh_costs_less_than_20_bytes_a_face_and_800_kb() -> No
     size = len(packed(noisy, feature_edges(rough)).text)
     assert size < 20 * rough.n_faces
     assert len(page(noisy)) < 20 * rough.n_faces + 800_000
+
+
+DOUBT = {
+    "samples": 1024,
+    "covered_mean": 0.9176,
+    "covered_p5": 0.91,
+    "covered_p95": 0.925,
+    "sure_fraction": 0.8936,
+    "matters": {"aim": 0.43, "throw": 0.298, "pull speed": 0.02, "droplet": -0.01},
+    "matters_error": 0.05,
+    "bays": [
+        {"name": "bay 1", "required_m2": 0.5, "sure_m2": 0.4, "even_m2": 0.45},
+        {"name": "bay 2", "required_m2": 0.0, "sure_m2": 0.0, "even_m2": 0.0},
+    ],
+    "worst": [
+        {"bay": "bay 1", "part": "rib_2", "area_m2": 0.0143, "chance": 0.0859, "center_m": [1.9, 0.2, 0.06]}
+    ],
+    "left_out": ["Creep and run-off are not in the chances."],
+}
+
+
+def test_the_cards_tell_how_sure_each_bay_is_what_matters_most_and_where_it_is_worst(case: Case) -> None:
+    doubtful = replace(case, record={**case.record, "doubt": DOUBT})
+    told = " ".join(text_of(pdf("cards", cards_data(doubtful, {}))).split())
+    assert "80 % of the required" in told
+    assert "has a chance of 95 % or more, 90 % of 50 % or more" in told
+    # A share within its error is not named; none is rounded up.
+    assert "What the spread comes from, within 5 %: aim 43 %, throw 29.8 %" in told
+    assert "pull speed" not in told.split("What the spread comes from")[1].split("Least sure")[0]
+    assert "of rib_2 in bay 1" in told
+    assert "chance 8.5 %" in told
+    assert "Left out: Creep and run-off are not in the chances." in told
+    assert "How sure this is" not in text_of(pdf("cards", cards_data(case, {})))
 
 
 def test_every_text_of_the_page_comes_from_the_table() -> None:

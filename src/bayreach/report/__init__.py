@@ -15,7 +15,7 @@ from bayreach.report._records import (
     Target,
     Wand,
 )
-from bayreach.report._sentences import coverage_line, doubt_line, main_openings
+from bayreach.report._sentences import coverage_line, doubt_line, doubt_lines, main_openings
 from bayreach.report._words import all_words, short, words
 
 __all__ = [
@@ -39,6 +39,7 @@ __all__ = [
     "case_of",
     "coverage_line",
     "doubt_line",
+    "doubt_lines",
     "length_text",
     "main_openings",
     "mass_line",

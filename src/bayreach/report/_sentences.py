@@ -1,11 +1,16 @@
 """Sentences that several documents share."""
 
+from collections.abc import Mapping
+from typing import Any
+
 from bayreach.report._case import Case
-from bayreach.report._numbers import area_text, percent
+from bayreach.report._numbers import area_text, percent, place_text
 from bayreach.report._records import Opening
-from bayreach.report._words import words
+from bayreach.report._words import short, words
 
 MOST_LABELLED = 12
+MOST_DOUBTFUL = 5
+"""Least sure places that a document names."""
 
 
 def coverage_line(case: Case) -> str:
@@ -47,6 +52,50 @@ def doubt_line(case: Case) -> str:
         low=percent(float(doubt["covered_p5"])),
         high=percent(float(doubt["covered_p95"])),
         sure=percent(float(doubt["sure_fraction"])),
+    )
+
+
+def doubt_lines(case: Case) -> tuple[str, ...]:
+    """Return what stands below `doubt_line`: bays, what matters most, the least sure places, omissions.
+
+    Empty where doubt was not worked out. Factors whose share is within its error are not named.
+    """
+    doubt = case.record.get("doubt")
+    if not doubt:
+        return ()
+    lines = [
+        words(
+            "doubt_bay",
+            bay=short(str(bay["name"])),
+            required=area_text(float(bay["required_m2"])),
+            sure=percent(float(bay["sure_m2"]) / float(bay["required_m2"])),
+            even=percent(float(bay["even_m2"]) / float(bay["required_m2"])),
+        )
+        for bay in doubt.get("bays") or ()
+        if float(bay["required_m2"]) > 0.0
+    ]
+    error = float(doubt.get("matters_error") or 0.0)
+    matters = sorted((doubt.get("matters") or {}).items(), key=lambda pair: -float(pair[1]))
+    shares = ", ".join(
+        words("doubt_share", name=words(f"factor_{name.replace(' ', '_')}"), share=percent(float(share)))
+        for name, share in matters
+        if float(share) > error
+    )
+    if shares:
+        lines.append(words("doubt_matters", error=percent(error), shares=shares))
+    lines += [_doubtful_place(place) for place in (doubt.get("worst") or ())[:MOST_DOUBTFUL]]
+    return (*lines, *(words("doubt_left", line=line) for line in doubt.get("left_out") or ()))
+
+
+def _doubtful_place(place: Mapping[str, Any]) -> str:
+    x, y, z = (float(value) for value in place["center_m"])
+    return words(
+        "doubt_place",
+        area=area_text(float(place["area_m2"])),
+        part=short(str(place["part"])),
+        bay=short(str(place["bay"])),
+        place=place_text((x, y, z)),
+        chance=percent(float(place["chance"])),
     )
 
 

@@ -13,6 +13,7 @@ from bayreach.report import (
     balance_lines,
     coverage_line,
     doubt_line,
+    doubt_lines,
     length_text,
     mass_line,
     percent,
@@ -28,6 +29,7 @@ def cards_data(case: Case, pictures: Mapping[str, str]) -> dict[str, Any]:
     return {
         **shared(case),
         "coverage": " ".join(line for line in (coverage_line(case), doubt_line(case)) if line),
+        "doubt": list(doubt_lines(case)),
         "unreached": unreached(case),
         "bay_heads": [
             words(f"head_{name}") for name in ("bay", "required", "covered", "dry", "low", "heavy")

@@ -6,7 +6,7 @@ import json
 from importlib.resources import files
 
 from bayreach.picture import feature_edges
-from bayreach.report import Case, coverage_line, doubt_line, short, words
+from bayreach.report import Case, coverage_line, doubt_line, doubt_lines, short, words
 from bayreach.sheets._look import drawing_table
 from bayreach.sheets._markup import choice, escaped, said
 from bayreach.sheets._pack import packed
@@ -76,7 +76,10 @@ def _head(case: Case) -> str:
         choice("system", name, words(f"system_{name}"), checked=name == "metric")
         for name in ("metric", "inch")
     )
-    doubt = f"<p>{escaped(doubt_line(case))}</p>" if doubt_line(case) else ""
+    told = "".join(f"<li>{escaped(line)}</li>" for line in doubt_lines(case))
+    doubt = escaped(doubt_line(case))
+    if doubt:
+        doubt = f"<details><summary>{doubt}</summary><ul>{told}</ul></details>" if told else f"<p>{doubt}</p>"
     legend = f'<legend class="hidden-words">{said("system_title")}</legend>'
     return (
         f'<header><section class="cautions" aria-label="{said("cautions_title")}">{first}'
