@@ -118,7 +118,7 @@ def test_a_cap_closes_a_box_without_a_lid(tmp_path: Path, capsys: pytest.Capture
     table = json.loads(capsys.readouterr().out)
     assert [bay["volume_m3"] for bay in table["bays"]] == [pytest.approx(0.072)]
     assert main([*words, "--cap", "300,400"]) == 1
-    assert 'must be six numbers, a point and a normal: "x,y,z,nx,ny,nz".' in capsys.readouterr().err
+    assert '--cap "300,400" must be 3 or 6 numbers' in capsys.readouterr().err
 
 
 def test_strict_refuses_a_mesh_that_needs_mending(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -6,7 +6,7 @@ from specimens import X, Y, Z, box, icosphere, mended, moved, panel, polygon_are
 
 from bayreach.errors import MeshError
 from bayreach.measure import enclosed_volume, face_areas
-from bayreach.mesh import joined, mesh_of
+from bayreach.mesh import Mesh, joined, mesh_of
 from bayreach.repair import mend, subdivided, with_round_hole
 from bayreach.topology import edges_of
 
@@ -97,3 +97,62 @@ def test_a_flat_face_is_dropped() -> None:
     whole, findings = mend(mesh)
     assert whole.n_faces == 1
     assert findings[0].kind == "dropped flat faces"
+
+
+def two_blocks_that_touch(longest: float) -> Mesh:
+    """Build two closed boxes whose meshes share the place x = 1 and no triangle there."""
+    second = box((0.5, 0.4, 0.2))
+    turn = Mesh(
+        points=second.points * [1, 1, 1] + [1, 0.1, 0.05],
+        faces=second.faces,
+        face_parts=second.face_parts,
+        part_names=second.part_names,
+    )
+    return joined([subdivided(box(), longest).mesh, subdivided(turn, 0.83 * longest).mesh])
+
+
+@pytest.mark.parametrize("longest", [0.5, 0.1])
+def test_closed_parts_that_only_touch_share_their_edges_once_mended(longest: float) -> None:
+    # No edge of either is free and none passes through a face, so neither shows that anything is odd.
+    whole, findings = mend(two_blocks_that_touch(longest))
+    apart = face_areas(two_blocks_that_touch(longest)).sum()
+    # They share 0.3 x 0.15 m, which is there once afterwards.
+    assert apart - face_areas(whole).sum() == pytest.approx(0.3 * 0.15, rel=1e-6)
+    assert any(finding.kind == "dropped repeated faces" and len(finding.places) for finding in findings)
+    assert not edges_of(whole.faces).free.any()
+
+
+def test_a_search_that_is_not_whole_says_what_it_left_out(monkeypatch: pytest.MonkeyPatch) -> None:
+    from bayreach.repair import _imprint
+
+    monkeypatch.setattr(_imprint, "WHOLE_SEARCH", 10)
+    _, findings = mend(two_blocks_that_touch(0.5))
+    (said,) = [finding for finding in findings if finding.kind == "not searched"]
+    assert "closed parts that only touch elsewhere were not looked for" in said.detail
+    assert len(said.places) == 2
+    # What crosses is found all the same.
+    crossing, found = mend(joined([box(), panel(0.2, 0.2, ([0.9, 0.1, 0.1], X, Y), "flag")]))
+    assert any(finding.kind == "crossing faces" for finding in found)
+    assert edges_of(crossing.faces).counts.max() == 4
+
+
+def test_more_faces_than_are_cut_are_told_with_places(monkeypatch: pytest.MonkeyPatch) -> None:
+    from bayreach.repair import _imprint
+
+    monkeypatch.setattr(_imprint, "CUT_AT_MOST", 1)
+    _, findings = mend(two_blocks_that_touch(0.5))
+    (said,) = [finding for finding in findings if finding.kind == "uncut faces"]
+    assert len(said.places)
+    assert "faces that others touch or cross stay whole" in said.detail
+
+
+def test_a_foot_that_ends_inside_a_face_is_an_edge_of_it() -> None:
+    # The blade stands on the middle of the floor and reaches no edge of its two triangles: its line used
+    # to be dropped, and the blade stood on nothing.
+    blade = panel(0.11, 0.05, ([0.33, 0.21, 0.0], X, Z), "blade")
+    whole, _ = mend(joined([box(), blade]))
+    edges = edges_of(whole.faces)
+    foot = whole.points[edges.ends[edges.counts == 3]]
+    assert np.linalg.norm(np.diff(foot, axis=1)[:, 0], axis=1).sum() == pytest.approx(0.11, rel=1e-9)
+    assert foot[:, :, 1:] == pytest.approx(np.tile([0.21, 0.0], (len(foot), 2, 1)), abs=1e-12)
+    assert face_areas(whole).sum() == pytest.approx(1.36 + 0.11 * 0.05, rel=1e-12)

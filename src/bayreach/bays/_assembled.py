@@ -12,7 +12,7 @@ from bayreach.measure import side_areas
 from bayreach.mesh import Mesh
 from bayreach.repair import Finding
 from bayreach.repair._findings import some_of
-from bayreach.topology import groups
+from bayreach.topology import edges_of, groups
 
 
 def assembled(
@@ -36,10 +36,12 @@ def assembled(
     openings, cap_opening = _openings(
         mesh, caps, cap_faces=cap_faces, cap_of_face=cap_of_face, cap_links=cap_links, large=large
     )
-    slivers = sum(is_sliver(cap, mesh.diagonal) for cap in caps if not cap.is_wall)
+    slivers = [cap for cap in caps if not cap.is_wall and is_sliver(cap, mesh.diagonal)]
     if slivers:
-        detail = f"{slivers} slits between sheets are too narrow to be openings and were closed."
-        findings = (*findings, Finding(kind="slits", count=slivers, detail=detail, is_repair=False))
+        detail = f"{len(slivers)} slits between sheets are too narrow to be openings and were closed."
+        where = some_of([mesh.points[cap.rim].mean(axis=0) for cap in slivers])
+        slits = Finding(kind="slits", count=len(slivers), detail=detail, places=where, is_repair=False)
+        findings = (*findings, slits)
     return Bays(
         mesh=mesh,
         source_faces=source,
@@ -132,9 +134,10 @@ def air_findings(given: Mesh, mesh: Mesh, regions: Regions, missed: list[FloatAr
     more, tied = mesh.n_faces - given.n_faces, regions.tied_edges
     real = tied[tied.max(axis=1, initial=0) < len(mesh.points)]
     crossed = np.array([rim.mean(axis=0) for rim in missed]).reshape(-1, 3)
-    nowhere = np.zeros((0, 3))
+    new = mesh.points[len(given.points) :]
+    free = edges_of(given.faces)
     told = (
-        ("split at openings", more, f"{more} faces more where something passes an opening.", nowhere),
+        ("split at openings", more, f"{more} faces more where something passes an opening.", new),
         (
             "coincident faces",
             len(tied),
@@ -151,7 +154,7 @@ def air_findings(given: Mesh, mesh: Mesh, regions: Regions, missed: list[FloatAr
             "open panel",
             int(not len(regions.volumes)),
             "The mesh closes off no air: it is an open panel, or its parts do not meet.",
-            nowhere,
+            given.points[free.ends[free.free]].mean(axis=1) if free.free.any() else given.box,
         ),
     )
     return tuple(

@@ -4,16 +4,15 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import ArrayLike
 
-from bayreach.arrays import IntArray, unit_vectors
+from bayreach.arrays import IntArray
 from bayreach.bays._assembled import air_findings, assembled
 from bayreach.bays._caps import find_caps
 from bayreach.bays._closed import closed_bays
-from bayreach.bays._flat import Cap
 from bayreach.bays._given import cut_given, name_given
 from bayreach.bays._records import Bays, Given
 from bayreach.bays._rims import split_along_rims
+from bayreach.bays._shut import Shut, walled
 from bayreach.bays._useful import useful_caps
 from bayreach.bays._voxel import Material, closed_bays_on_grid, voxel_bays
 from bayreach.measure import area_vectors
@@ -42,7 +41,7 @@ def find_bays(
     large: float = LARGE_DIAMETER,
     method: str = "auto",
     closed_up_to: float = 0.0,
-    shut: Sequence[tuple[ArrayLike, ArrayLike]] = (),
+    shut: Sequence[Shut] = (),
 ) -> Bays:
     """Return the bays and openings of a mended mesh.
 
@@ -66,9 +65,10 @@ def find_bays(
     closed_up_to : float
         For the grid: openings up to this diameter in m are closed; where 0, through thick sheets, up to the
         diameter that keeps most air.
-    shut : sequence of (point, normal)
+    shut : sequence of (point, normal or None)
         Planes that count as wall: the symmetry plane of a half model, the place of a missing end rib. Rims
         that lie in one, to a thousandth of the diagonal, are closed whatever their size and are no openings.
+        A point without a normal so closes the one opening it lies in. A grid knows neither.
 
     Raises
     ------
@@ -177,21 +177,12 @@ def _may_leak(mesh: Mesh) -> bool:
     return bool(size[0] > 1e-3 * size[2])
 
 
-def _found_bays(mesh: Mesh, large: float, shut: Sequence[tuple[ArrayLike, ArrayLike]]) -> Bays:
+def _found_bays(mesh: Mesh, large: float, shut: Sequence[Shut]) -> Bays:
     if not edges_of(mesh.faces).free.any():
-        return closed_bays(mesh, large)
+        return closed_bays(mesh, large, shut)
     whole, source = split_along_rims(mesh)
     caps, missed = find_caps(whole)
-    caps = [replace(cap, is_wall=_lies_in(whole, cap, shut)) for cap in caps]
+    caps, unplaced = walled(whole, caps, shut)
     caps, regions = useful_caps(whole, caps)
-    findings = air_findings(mesh, whole, regions, missed)
+    findings = (*air_findings(mesh, whole, regions, missed), *unplaced)
     return assembled(mesh=whole, source=source, caps=caps, regions=regions, findings=findings, large=large)
-
-
-def _lies_in(mesh: Mesh, cap: Cap, planes: Sequence[tuple[ArrayLike, ArrayLike]]) -> bool:
-    """Return whether the rim of a cap lies in one of the planes."""
-    rim = mesh.points[cap.rim]
-    return any(
-        bool(np.abs((rim - np.asarray(point)) @ unit_vectors(normal)).max() <= 1e-3 * mesh.diagonal)
-        for point, normal in planes
-    )

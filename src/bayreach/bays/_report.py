@@ -75,6 +75,18 @@ def bay_report(
         Share of the wet film that is left when dry, 0 to 1.
     """
     up = -unit_vectors(down)
+    return _told(bays, bay, up, film / volume_solids, free_points(bays.mesh))
+
+
+def bay_reports(
+    bays: Bays, *, down: ArrayLike = (0.0, 0.0, -1.0), film: float = 0.0, volume_solids: float = 1.0
+) -> tuple[BayReport, ...]:
+    """Return what every bay tells; see `bay_report`."""
+    up, free = -unit_vectors(down), free_points(bays.mesh)
+    return tuple(_told(bays, bay.index, up, film / volume_solids, free) for bay in bays.bays)
+
+
+def _told(bays: Bays, bay: int, up: FloatArray, wet_film: float, free: IntArray) -> BayReport:
     sides = bays.sides_of(bay)
     areas = side_areas(bays.mesh)[sides]
     rise = side_normals(bays.mesh)[sides] @ up
@@ -86,12 +98,18 @@ def bay_report(
         area_up=float(areas[faces_up].sum()),
         area_vertical=float(areas[~faces_up & ~faces_down].sum()),
         area_down=float(areas[faces_down].sum()),
-        low_points=low_points(bays.mesh, sides, up),
-        liquid=float(areas.sum()) * film / volume_solids,
+        low_points=low_points(bays.mesh, sides, up, free),
+        liquid=float(areas.sum()) * wet_film,
     )
 
 
-def low_points(mesh: Mesh, sides: IntArray, up: FloatArray) -> FloatArray:
+def free_points(mesh: Mesh) -> IntArray:
+    """Return the points on free edges, over which liquid runs off."""
+    edges = edges_of(mesh.faces)
+    return np.unique(edges.ends[edges.free])
+
+
+def low_points(mesh: Mesh, sides: IntArray, up: FloatArray, free: IntArray | None = None) -> FloatArray:
     """Return the places (k, 3) where liquid on the sides given stays, deepest first, in m.
 
     Corners that level edges join are one place; a place is low where no edge leads down from it, it
@@ -111,8 +129,7 @@ def low_points(mesh: Mesh, sides: IntArray, up: FloatArray) -> FloatArray:
     low = np.ones(n_places, dtype=bool)
     higher = np.where(step > 0, ends[:, 1], ends[:, 0])[~level]
     low[place[higher]] = False
-    free = edges_of(mesh.faces).ends[edges_of(mesh.faces).free]
-    low[place[free.ravel()]] = False
+    low[place[free_points(mesh) if free is None else free]] = False
     floor = side_normals(mesh)[sides] @ up > _FLOOR_RISE
     touched = np.zeros(n_places, dtype=bool)
     touched[place[mesh.faces[sides[floor] // 2].ravel()]] = True

@@ -47,7 +47,8 @@ def measurement_lines(measured: "Measurement", *, name: str) -> list[str]:
         "method  " + _method(mesh.method),
         "found   " + ("nothing to mend or to mention" if not mesh.repairs else ""),
     ]
-    lines += [f"  {repair.detail or f'{repair.count:,} x {repair.kind}'}" for repair in mesh.repairs]
+    for repair in mesh.repairs:
+        lines += [f"  {repair.detail or f'{repair.count:,} x {repair.kind}'}", *_places(repair.places_m)]
     lines += [
         "",
         f"{len(measured.bays)} bays" if measured.bays else "no bay: nothing here closes off any air",
@@ -66,6 +67,7 @@ def measurement_lines(measured: "Measurement", *, name: str) -> list[str]:
                 for bay in measured.bays
             ),
         )
+        lines += _detail_lines(measured)
     lines += ["", f"{len(measured.openings)} openings"]
     if measured.openings:
         lines += table(
@@ -82,7 +84,59 @@ def measurement_lines(measured: "Measurement", *, name: str) -> list[str]:
             ),
             left=2,
         )
+    told = [
+        line for finding in measured.findings for line in (f"{finding.kind}:", *_places(finding.places_m))
+    ]
+    lines += ["", "where to look", *(f"  {line}" for line in told)] if told else []
     return [*lines, *_notes(measured.warnings, measured.cautions)]
+
+
+_PLACES_SHOWN = 3
+_PARTS_SHOWN = 8
+
+
+def _places(places: Sequence[Sequence[float]]) -> list[str]:
+    """Return a line that names a few places in mm, none where there are none."""
+    if not places:
+        return []
+    shown = "; ".join(", ".join(f"{1e3 * part:z.1f}" for part in place) for place in places[:_PLACES_SHOWN])
+    more = "; ..." if len(places) > _PLACES_SHOWN else ""
+    return [f"    at {shown}{more} mm"]
+
+
+def _detail_lines(measured: "Measurement") -> list[str]:
+    """Return what each bay tells: the way its sides face, its parts, its neighbours, liquid, low points."""
+    told = [(bay, bay.detail) for bay in measured.bays if bay.detail is not None]
+    if not told:
+        return []
+    liquid = "liquid mL" if measured.film_m is not None else "liquid (--film)"
+    lines = ["", "down    " + ", ".join(f"{part:g}" for part in measured.down)]
+    lines += table(
+        ("bay", "up m2", "vertical m2", "down m2", liquid, "low points", "lowest mm", "neighbours"),
+        (
+            (
+                bay.name,
+                f"{detail.up_m2:z.4f}",
+                f"{detail.vertical_m2:z.4f}",
+                f"{detail.down_m2:z.4f}",
+                "-" if detail.liquid_m3 is None else f"{1e6 * detail.liquid_m3:z.1f}",
+                len(detail.low_points_m),
+                ", ".join(f"{1e3 * part:z.0f}" for part in detail.low_points_m[0])
+                if detail.low_points_m
+                else "-",
+                ", ".join(detail.neighbours) or "-",
+            )
+            for bay, detail in told
+        ),
+    )
+    lines += ["", "area by part, m2"]
+    for bay, detail in told:
+        parts = sorted(detail.parts_m2.items(), key=lambda part: -part[1])
+        rest = sum(area for _, area in parts[_PARTS_SHOWN:])
+        shown = [f"{plain(name)} {area:.4f}" for name, area in parts[:_PARTS_SHOWN]]
+        shown += [f"{len(parts) - _PARTS_SHOWN} more {rest:.4f}"] if len(parts) > _PARTS_SHOWN else []
+        lines.append(f"  {bay.name}: " + ", ".join(shown))
+    return lines
 
 
 def _method(method: str) -> str:

@@ -22,6 +22,9 @@ def measure(
     method: Literal["auto", "cells", "voxel"] = "auto",
     close: str | None = None,
     cap: Annotated[list[str] | None, Parameter(negative="")] = None,
+    down: str = "0,0,-1",
+    film: str | None = None,
+    solids: float = 1.0,
     png: Path | None = None,
     json: Json = False,
 ) -> int:
@@ -40,7 +43,14 @@ def measure(
     close
         by a grid, gaps up to this width count as shut, like "2 mm"
     cap
-        plane that closes a cut-off structure: "x,y,z,nx,ny,nz", a point in mesh units and a normal
+        what counts as wall: a plane "x,y,z,nx,ny,nz", a point in mesh units and a normal, that closes a
+        cut-off structure; or a point "x,y,z" in one opening
+    down
+        direction of gravity in mesh axes, for low points and the way sides face
+    film
+        dry film on every side, like "10 um": what liquid each bay takes
+    solids
+        share of that liquid which stays as film, 0 to 1
     png
         also draw its bays and openings to this file
     """
@@ -61,7 +71,10 @@ def measure(
             strict=strict,
             method=method,
             closed_up_to=si(close, "length") if close else 0.0,
-            shut=[_plane(text) for text in cap or ()],
+            shut=[_shut(text) for text in cap or ()],
+            down=_numbers(down, "--down", (3,)),
+            film=si(film, "length") if film else None,
+            volume_solids=_share(solids),
             progress=progress,
         )
     if png is not None:
@@ -75,16 +88,37 @@ def measure(
     return DONE
 
 
-def _plane(text: str) -> tuple[tuple[float, float, float], tuple[float, float, float]]:
+def _numbers(text: str, flag: str, counts: tuple[int, ...]) -> tuple[float, ...]:
+    from math import hypot, isfinite
+
     from bayreach.errors import UnitError
 
+    what = " or ".join(str(count) for count in counts)
     try:
-        x, y, z, *normal = (float(part) for part in text.split(","))
-        across, along, up = normal
+        numbers = tuple(float(part) for part in text.split(","))
     except ValueError:
-        message = f'--cap "{text[:80]}" must be six numbers, a point and a normal: "x,y,z,nx,ny,nz".'
-        raise UnitError(message) from None
-    return (x, y, z), (across, along, up)
+        numbers = ()
+    if len(numbers) not in counts or not all(isfinite(number) for number in numbers):
+        message = f'{flag} "{text[:80]}" must be {what} numbers with commas between them.'
+        raise UnitError(message)
+    if (len(numbers) == 6 or flag == "--down") and not hypot(*numbers[-3:]) > 0:
+        message = f'{flag} "{text[:80]}" must give a direction, not three zeros.'
+        raise UnitError(message)
+    return numbers
+
+
+def _shut(text: str) -> tuple[tuple[float, ...], tuple[float, ...] | None]:
+    numbers = _numbers(text, "--cap", (3, 6))
+    return numbers[:3], numbers[3:] or None
+
+
+def _share(solids: float) -> float:
+    from bayreach.errors import UnitError
+
+    if not 0.0 < solids <= 1.0:
+        message = f"--solids {solids:g} must be more than 0 and at most 1."
+        raise UnitError(message)
+    return solids
 
 
 @app.command

@@ -7,9 +7,10 @@ from typing import Any
 
 import numpy as np
 
-from bayreach.arrays import IntArray
+from bayreach.arrays import FloatArray, IntArray
 from bayreach.errors import MeshError
-from bayreach.meshfile._soup import Soup, triangles_from
+from bayreach.meshfile._soup import Note, Soup, split_note, triangles_from
+from bayreach.repair._findings import PLACES_KEPT
 
 _CORNERS = {"triangle": 3, "triangle6": 3, "triangle7": 3, "quad": 4, "quad8": 4, "quad9": 4}
 
@@ -38,14 +39,15 @@ def read_with_meshio(path: Path) -> Soup:
     if points.ndim != 2 or points.shape[1] != 3 or not np.isfinite(points).all():
         message = f"{path.name}: its points are not all three finite numbers; export the mesh again."
         raise MeshError(message)
-    polygons, notes = _polygons(read.cells)
+    polygons, notes = _polygons(read.cells, points)
     if not polygons:
-        listed = "; ".join(note[2] for note in notes) or "it holds points only"
+        listed = "; ".join(note.detail for note in notes) or "it holds points only"
         message = f"{path.name}: no face was found ({listed}); export a surface mesh."
         raise MeshError(message)
     _check_indices(polygons, len(points), path.name)
     numbered = {size: (corners, np.zeros(len(corners), dtype=np.int64)) for size, corners in polygons.items()}
     faces, parts = triangles_from(points, numbered)
+    notes += split_note(points, numbered, "polygons with more than three corners")
     return Soup(points=points, faces=faces, face_parts=parts, part_names=("mesh",), notes=tuple(notes))
 
 
@@ -54,9 +56,9 @@ def _short(error: BaseException) -> str:
     return text[0][:80] if text and text[0] not in {"0", "1"} else type(error).__name__
 
 
-def _polygons(blocks: Any) -> tuple[dict[int, IntArray], list[tuple[str, int, str]]]:
+def _polygons(blocks: Any, points: FloatArray) -> tuple[dict[int, IntArray], list[Note]]:
     polygons: dict[int, list[IntArray]] = {}
-    notes: list[tuple[str, int, str]] = []
+    notes: list[Note] = []
     for block in blocks:
         count = len(block.data)
         if block.type in _CORNERS:
@@ -67,17 +69,20 @@ def _polygons(blocks: Any) -> tuple[dict[int, IntArray], list[tuple[str, int, st
                 polygons.setdefault(len(row), []).append(np.asarray(row, dtype=np.int64)[None])
         else:
             detail = f"{count} pieces of kind {block.type} have no surface here and were skipped."
-            notes.append((f"skipped {block.type}", count, detail))
+            places = _some_places(block.data, points)
+            notes.append(Note(kind=f"skipped {block.type}", count=count, detail=detail, places=places))
     joined = {
         size: np.concatenate(rows)
         for size, rows in polygons.items()
         if size >= 3 and any(len(row) for row in rows)
     }
-    larger = sum(len(rows) for size, rows in joined.items() if size > 3)
-    if larger:
-        detail = f"{larger} polygons with more than three corners were split into triangles."
-        notes.append(("split polygons", larger, detail))
     return joined, notes
+
+
+def _some_places(rows: Any, points: FloatArray) -> FloatArray:
+    """Return the first corners of a few pieces; none where they name no point."""
+    first = np.array([row[0] for row in list(rows)[:PLACES_KEPT] if len(row)], dtype=np.int64)
+    return points[first[(first >= 0) & (first < len(points))]]
 
 
 def _check_indices(polygons: dict[int, IntArray], n_points: int, name: str) -> None:

@@ -1,13 +1,12 @@
 """Nastran bulk data in free, small and large fields: shells by property, other cards named and skipped."""
 
 import re
-from collections import Counter
 
 import numpy as np
 
 from bayreach.arrays import FloatArray, IntArray
 from bayreach.errors import MeshError
-from bayreach.meshfile._soup import Soup, triangles_from
+from bayreach.meshfile._soup import Note, Soup, split_note, triangles_from
 
 SHELLS = {
     "CTRIA3": 3,
@@ -39,7 +38,7 @@ def read_nastran(data: bytes, name: str) -> Soup:
     frames: dict[int, tuple[str, FloatArray]] = {}
     grids: dict[int, tuple[int, list[float], int]] = {}
     shells: list[tuple[str, list[int], int, int]] = []
-    skipped: Counter[str] = Counter()
+    skipped: dict[str, list[int]] = {}
     for line, word, fields in cards:
         if word == "GRID":
             at = [_real(field, name, line) for field in (fields[2:5] + [""] * 3)[:3]]
@@ -52,9 +51,9 @@ def read_nastran(data: bytes, name: str) -> Soup:
             message = f"{name}, line {line}: INCLUDE is not followed; put all bulk data into one file."
             raise MeshError(message)
         elif _OTHERS.match(word):
-            skipped[word] += 1
+            skipped.setdefault(word, []).append(line)
     if not shells:
-        listed = ", ".join(f"{count} {word}" for word, count in skipped.items()) or "nothing that has a shape"
+        listed = ", ".join(f"{len(at)} {word}" for word, at in skipped.items()) or "nothing that has a shape"
         message = f"{name}: the bulk data holds no shell ({listed}); shells are {', '.join(SHELLS)}."
         raise MeshError(message)
     return _soup(shells, grids, frames, skipped, name)
@@ -64,7 +63,7 @@ def _soup(
     shells: list[tuple[str, list[int], int, int]],
     grids: dict[int, tuple[int, list[float], int]],
     frames: dict[int, tuple[str, FloatArray]],
-    skipped: Counter[str],
+    skipped: dict[str, list[int]],
     name: str,
 ) -> Soup:
     place = {number: row for row, number in enumerate(grids)}
@@ -88,21 +87,19 @@ def _soup(
         faces=faces,
         face_parts=parts,
         part_names=tuple(f"pid_{prop}" for prop in properties),
-        notes=_notes(arrays, skipped),
+        notes=_notes(points, arrays, skipped),
     )
 
 
 def _notes(
-    arrays: dict[int, tuple[IntArray, IntArray]], skipped: Counter[str]
-) -> tuple[tuple[str, int, str], ...]:
-    notes = []
-    quads = len(arrays[4][0]) if 4 in arrays else 0
-    if quads:
-        notes.append(("split polygons", quads, f"{quads} quadrilaterals were split into triangles."))
-    notes += [
-        (f"skipped {word}", count, f"{count} {word} cards have no surface here and were skipped.")
-        for word, count in sorted(skipped.items())
-    ]
+    points: FloatArray, arrays: dict[int, tuple[IntArray, IntArray]], skipped: dict[str, list[int]]
+) -> tuple[Note, ...]:
+    notes = split_note(points, arrays, "quadrilaterals")
+    for word, lines in sorted(skipped.items()):
+        detail = (
+            f"{len(lines)} {word} cards have no surface here and were skipped, the first in line {lines[0]}."
+        )
+        notes.append(Note(kind=f"skipped {word}", count=len(lines), detail=detail))
     return tuple(notes)
 
 

@@ -3,7 +3,7 @@
 import numpy as np
 
 from bayreach.errors import MeshError
-from bayreach.meshfile._soup import Soup, triangles_from
+from bayreach.meshfile._soup import Note, Soup, split_note, triangles_from
 
 
 def read_obj(data: bytes, name: str) -> Soup:
@@ -17,7 +17,8 @@ def read_obj(data: bytes, name: str) -> Soup:
     vertices: list[str] = []
     polygons: dict[int, tuple[list[list[int]], list[int]]] = {}
     parts: dict[str, int] = {}
-    group, skipped = "mesh", {"l": 0, "p": 0}
+    group = "mesh"
+    skipped: dict[str, list[int]] = {"l": [], "p": []}
     # Names stand between the faces and indices may count from the latest vertex, so lines are walked in
     # order.
     for number, line in enumerate(data.decode("utf-8", errors="replace").splitlines(), start=1):
@@ -32,7 +33,7 @@ def read_obj(data: bytes, name: str) -> Soup:
         elif word in {"g", "o"}:
             group = rest.strip() or "mesh"
         elif word in skipped:
-            skipped[word] += 1
+            skipped[word].append(number)
     points = _points(vertices, name)
     if not polygons:
         message = f"{name}: the OBJ file holds {len(vertices)} vertices but no face; export the mesh again."
@@ -44,7 +45,7 @@ def read_obj(data: bytes, name: str) -> Soup:
         faces=faces,
         face_parts=face_parts,
         part_names=tuple(parts),
-        notes=_notes(arrays, skipped),
+        notes=_notes(points, arrays, skipped),
     )
 
 
@@ -92,25 +93,12 @@ def _points(vertices: list[str], name: str) -> np.ndarray:
 
 
 def _notes(
-    arrays: dict[int, tuple[np.ndarray, np.ndarray]], skipped: dict[str, int]
-) -> tuple[tuple[str, int, str], ...]:
-    notes = []
-    larger = sum(len(corners) for size, (corners, _) in arrays.items() if size > 3)
-    if larger:
-        notes.append(
-            (
-                "split polygons",
-                larger,
-                f"{larger} polygons with more than three corners were split into triangles.",
-            )
-        )
+    points: np.ndarray, arrays: dict[int, tuple[np.ndarray, np.ndarray]], skipped: dict[str, list[int]]
+) -> tuple[Note, ...]:
+    notes = split_note(points, arrays, "polygons with more than three corners")
     for letter, what in (("l", "lines"), ("p", "points")):
-        if skipped[letter]:
-            notes.append(
-                (
-                    f"skipped {what}",
-                    skipped[letter],
-                    f"{skipped[letter]} {what} have no area and were skipped.",
-                )
-            )
+        lines = skipped[letter]
+        if lines:
+            detail = f"{len(lines)} {what} have no area and were skipped, the first in line {lines[0]}."
+            notes.append(Note(kind=f"skipped {what}", count=len(lines), detail=detail))
     return tuple(notes)

@@ -13,7 +13,8 @@ from numpy.typing import NDArray
 
 from bayreach.arrays import FloatArray, IntArray
 from bayreach.errors import MeshError
-from bayreach.meshfile._soup import Soup, triangles_from
+from bayreach.meshfile._soup import Note, Soup, split_note, triangles_from
+from bayreach.repair._findings import some_of
 
 _TYPES = {
     "char": "i1", "int8": "i1", "uchar": "u1", "uint8": "u1", "short": "i2", "int16": "i2", "ushort": "u2",
@@ -151,8 +152,13 @@ def _soup(points: FloatArray, polygons: dict[int, IntArray], name: str) -> Soup:
     if not len(faces):
         message = f"{name}: no face of three corners or more was found; export a surface mesh."
         raise MeshError(message)
-    note = (("skipped", short, f"{short} faces of fewer than three corners skipped."),) if short else ()
-    return Soup(points=points, faces=faces, face_parts=parts, part_names=("mesh",), notes=note)
+    notes = split_note(points, numbered, "polygons with more than three corners")
+    if short:
+        named = np.concatenate([corners[:, 0] for size, corners in polygons.items() if 0 < size < 3])
+        places = some_of(points[named[(named >= 0) & (named < len(points))].astype(np.int64)])
+        detail = f"{short} faces of fewer than three corners were skipped."
+        notes.append(Note(kind="skipped", count=short, detail=detail, places=places))
+    return Soup(points=points, faces=faces, face_parts=parts, part_names=("mesh",), notes=tuple(notes))
 
 
 def _points(columns: dict[str, FloatArray], name: str) -> FloatArray:

@@ -97,7 +97,10 @@ def read_mesh(path: Path, units: str, *, weld: float | None = None, strict: bool
             f"{path.name}: all {len(soup.faces)} faces are flat or repeated; nothing is left to measure."
         )
         raise MeshError(message)
-    notes = tuple(Finding(kind=kind, count=count, detail=detail) for kind, count, detail in soup.notes)
+    notes = tuple(
+        Finding(kind=note.kind, count=note.count, detail=note.detail, places=note.places * MESH_UNITS[units])
+        for note in soup.notes
+    )
     found = (*notes, *findings, *_doubts(mesh, units, path.suffix.lower()))
     if strict:
         _refuse_repairs(found, path.name)
@@ -126,7 +129,7 @@ def _doubts(mesh: Mesh, units: str, suffix: str) -> list[Finding]:
     out = []
     if suffix in {".gltf", ".glb"} and units != "m":
         detail = f'glTF files are in metres by their standard, "{units}" was stated and used.'
-        out.append(Finding(kind="doubtful unit", count=1, detail=detail, is_repair=False))
+        out.append(Finding(kind="doubtful unit", count=1, detail=detail, places=mesh.box, is_repair=False))
     size = float((mesh.box[1] - mesh.box[0]).max())
     least, most = PLAUSIBLE_SIZES
     if not least <= size <= most:
@@ -140,7 +143,7 @@ def _doubts(mesh: Mesh, units: str, suffix: str) -> list[Finding]:
             else " no unit fits"
         )
         detail = f'In "{units}" the structure is {size:.4g} m long, which is implausible;{hint}.'
-        out.append(Finding(kind="doubtful unit", count=1, detail=detail, is_repair=False))
+        out.append(Finding(kind="doubtful unit", count=1, detail=detail, places=mesh.box, is_repair=False))
     return out
 
 

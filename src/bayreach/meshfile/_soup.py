@@ -5,6 +5,28 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from bayreach.arrays import FloatArray, IntArray
+from bayreach.repair._findings import some_of
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Note:
+    """What was skipped or split while reading: kind, count, a sentence, places (k, 3) in the file's unit."""
+
+    kind: str
+    count: int
+    detail: str
+    places: FloatArray = field(default_factory=lambda: np.zeros((0, 3)))
+
+
+def split_note(points: FloatArray, polygons: dict[int, tuple[IntArray, IntArray]], what: str) -> list[Note]:
+    """Return the note on polygons of four corners and more that were split, none where there are none."""
+    larger = [corners for size, (corners, _) in polygons.items() if size > 3 and len(corners)]
+    count = sum(len(corners) for corners in larger)
+    if not count:
+        return []
+    places = some_of(np.concatenate([points[corners].mean(axis=1) for corners in larger]))
+    detail = f"{count} {what} were split into triangles."
+    return [Note(kind="split polygons", count=count, detail=detail, places=places)]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -21,15 +43,15 @@ class Soup:
         Index into `part_names`.
     part_names : tuple of str
         In the order of first use.
-    notes : tuple of (str, int, str)
-        Kind, count and sentence of things skipped or split while reading.
+    notes : tuple of Note
+        What was skipped or split while reading.
     """
 
     points: FloatArray
     faces: IntArray
     face_parts: IntArray
     part_names: tuple[str, ...]
-    notes: tuple[tuple[str, int, str], ...] = field(default=())
+    notes: tuple[Note, ...] = field(default=())
 
 
 def triangles_from(

@@ -27,6 +27,7 @@ from bayreach.outcome._reach import BayReachRecord, ReachRecord, ReachTable
 from bayreach.outcome._records import (
     OUTSIDE_NAME,
     VERSION,
+    BayDetailRecord,
     BayRecord,
     Box,
     CoverageRecord,
@@ -54,6 +55,7 @@ __all__ = [
     "OUTSIDE_NAME",
     "VERSION",
     "BalanceRecord",
+    "BayDetailRecord",
     "BayDoubtRecord",
     "BayReachRecord",
     "BayRecord",

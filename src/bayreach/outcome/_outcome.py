@@ -29,6 +29,7 @@ from bayreach.outcome._records import (
     PassRecord,
     PlanRecord,
     Point,
+    RepairRecord,
     TargetRecord,
     WandRecord,
 )
@@ -36,11 +37,19 @@ from bayreach.outcome._records import (
 
 @dataclass(frozen=True, kw_only=True)
 class Measurement:
-    """What `measure` tells of a mesh."""
+    """What `measure` tells of a mesh.
+
+    `findings` are what is odd about its air, with places; `down`, `film_m` (dry, None where not asked for)
+    and `volume_solids` are what the low points and the liquid of each bay were asked with.
+    """
 
     mesh: MeshRecord
     bays: tuple[BayRecord, ...]
     openings: tuple[OpeningRecord, ...]
+    findings: tuple[RepairRecord, ...] = ()
+    down: Point = (0.0, 0.0, -1.0)
+    film_m: float | None = None
+    volume_solids: float = 1.0
     warnings: tuple[str, ...] = ()
     cautions: tuple[str, ...] = ()
 

@@ -27,11 +27,12 @@ class InputsRecord:
 
 @dataclass(frozen=True, kw_only=True)
 class RepairRecord:
-    """What was found in the mesh, or mended, how often, in words."""
+    """What was found in the mesh, or mended, how often, in words; `places_m` are a few places to look at."""
 
     kind: str
     count: int
     detail: str = ""
+    places_m: tuple[Point, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -46,6 +47,23 @@ class MeshRecord:
     open_edges: int = 0
     crowded_edges: int = 0
     parts: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, kw_only=True)
+class BayDetailRecord:
+    """What a bay tells beyond its size: areas in m² by part and by the way sides face, and where liquid lies.
+
+    `up_m2` are sides within 45 degrees of up; `low_points_m` come deepest first; `liquid_m3` is None where no
+    film was asked for.
+    """
+
+    parts_m2: Mapping[str, float]
+    up_m2: float
+    vertical_m2: float
+    down_m2: float
+    neighbours: tuple[str, ...]
+    low_points_m: tuple[Point, ...]
+    liquid_m3: float | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -66,6 +84,7 @@ class BayRecord:
     box_m: Box | None = None
     sealed: bool = False
     checkable_m2: float | None = None
+    detail: BayDetailRecord | None = None
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -9,7 +9,7 @@ from bayreach.measure import area_vectors
 from bayreach.repair._pieces import Drawn, cut_faces
 from bayreach.topology import Edges, edges_of, groups
 
-WHOLE_SEARCH = 20_000
+WHOLE_SEARCH = 2_000_000
 """Up to this many faces every pair whose boxes overlap is tested, beyond it those on odd edges only."""
 
 CUT_AT_MOST = 40_000
@@ -36,6 +36,8 @@ class MetLines:
         True where both lie in one plane, and so on each other.
     crossing : (c, 3) float
         A place for each pair of faces that pass through each other.
+    whole : bool
+        True where every pair of faces was looked at, False where those on free or pierced edges alone were.
     """
 
     face: IntArray
@@ -43,6 +45,7 @@ class MetLines:
     ends: FloatArray
     flat: BoolArray
     crossing: FloatArray
+    whole: bool = True
 
     def without(self, left: BoolArray) -> "MetLines":
         """Return the lines on faces that are not `left` (n,) alone."""
@@ -54,6 +57,7 @@ class MetLines:
             ends=self.ends[kept],
             flat=self.flat[kept],
             crossing=self.crossing,
+            whole=self.whole,
         )
 
 
@@ -125,7 +129,7 @@ def _clusters(lines: MetLines, cut: IntArray) -> list[IntArray]:
 def met_lines(points: FloatArray, faces: IntArray, slack: float) -> MetLines:
     """Return the lines on which faces meet others, to within `slack` (m), but for those along own edges."""
     corners = points[faces]
-    first, second = _close_pairs(points, faces, slack)
+    first, second, whole = _close_pairs(points, faces, slack)
     found = [_no_lines()]
     for start in range(0, len(first), _PAIRS_AT_ONCE):
         f, g = first[start : start + _PAIRS_AT_ONCE], second[start : start + _PAIRS_AT_ONCE]
@@ -140,7 +144,12 @@ def met_lines(points: FloatArray, faces: IntArray, slack: float) -> MetLines:
     face, other, ends, is_flat, crossing = (np.concatenate(rows) for rows in zip(*found, strict=True))
     inner = ~_runs_along_edge(corners[face], ends, slack)
     return MetLines(
-        face=face[inner], other=other[inner], ends=ends[inner], flat=is_flat[inner], crossing=crossing
+        face=face[inner],
+        other=other[inner],
+        ends=ends[inner],
+        flat=is_flat[inner],
+        crossing=crossing,
+        whole=whole,
     )
 
 
@@ -184,18 +193,18 @@ def _apart_or_folded(
     return f[kept], g[kept]
 
 
-def _close_pairs(points: FloatArray, faces: IntArray, slack: float) -> tuple[IntArray, IntArray]:
-    """Return pairs of faces whose boxes overlap and neither of which lies off the plane of the other."""
+def _close_pairs(points: FloatArray, faces: IntArray, slack: float) -> tuple[IntArray, IntArray, bool]:
+    """Return pairs of faces with boxes that overlap, one on the plane of the other, and whether all."""
     nothing = np.zeros(0, dtype=np.int64)
     if not len(faces):
-        return nothing, nothing
+        return nothing, nothing, True
     whole = np.arange(len(faces))
     if len(faces) <= WHOLE_SEARCH:
         pairs = _pairs_of(points[faces], whole, slack, most=_PAIRS_A_FACE * len(faces))
         if pairs is not None:
-            return pairs
+            return *pairs, True
     pairs = _pairs_of(points[faces], _suspects(points, faces), slack)
-    return pairs if pairs is not None else (nothing, nothing)
+    return *(pairs if pairs is not None else (nothing, nothing)), False
 
 
 def _pairs_of(

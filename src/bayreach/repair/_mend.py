@@ -101,6 +101,8 @@ def _with_imprints(state: _State, findings: list[Finding]) -> _State:
         findings.append(
             Finding(kind="crossing faces", count=n_crossing, detail=detail, places=places, is_repair=False)
         )
+    if not lines.whole:
+        findings.append(_not_searched(state))
     before, left = state, np.zeros(len(state.faces), dtype=bool)
     for _ in range(_IMPRINT_ATTEMPTS):
         mark = imprinted(state.points, state.faces, lines.without(left), state.weld)
@@ -132,6 +134,16 @@ def _with_imprints(state: _State, findings: list[Finding]) -> _State:
             )
         )
     return state
+
+
+def _not_searched(state: _State) -> Finding:
+    detail = (
+        f"{len(state.faces)} faces are too many, or too close together, to try each on each: those on free "
+        "edges and on edges that pass through a face were tried; closed parts that only touch elsewhere were "
+        "not looked for."
+    )
+    box = np.stack([state.points.min(axis=0), state.points.max(axis=0)])
+    return Finding(kind="not searched", count=1, detail=detail, places=box, is_repair=False)
 
 
 def _left_uncut(state: _State, faces: IntArray) -> Finding:
@@ -211,7 +223,8 @@ def _merged(mesh: Mesh, weld: float, findings: list[Finding]) -> tuple[FloatArra
     exact = len(used) - len(points)
     if exact:
         detail = f"{exact} points repeated another exactly and were merged."
-        findings.append(Finding(kind="merged points", count=exact, detail=detail))
+        places = some_of(np.delete(mesh.points[used], first, axis=0))
+        findings.append(Finding(kind="merged points", count=exact, detail=detail, places=places))
     # Points keep the file's order, so that a mesh that needs no mending comes back unchanged.
     order = np.argsort(first, kind="stable")
     back = np.argsort(order, kind="stable")

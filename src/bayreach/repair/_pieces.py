@@ -12,6 +12,9 @@ from bayreach.measure import area_vectors
 _AXES_FIRST = np.array([1.0 + 2e-6, 1.0 + 1e-6, 1.0])
 """Weights by which the axis to look along is the same for faces of one plane, however they are rounded."""
 
+_SHORTER = 1e-3
+"""Share by which a line between two corners is shortened at both ends to see whether it meets another."""
+
 _FLAT_SLACKS = 4.0
 """Faces that lie on each other are cut as one where all corners are this many tolerances from a plane."""
 
@@ -91,7 +94,7 @@ def _pieces_of(
     rings = np.stack([outlines, np.roll(outlines, -1, axis=1)], axis=2).reshape(-1, 2, 2)
     inside = [_snapped(own[:, :, keep], out, slack) for own, out in zip(lines, outlines, strict=True)]
     work = shapely.union_all(shapely.linestrings(np.concatenate([rings, *inside])), grid_size=1e-4 * slack)
-    polygons = np.asarray(shapely.get_parts(shapely.polygonize(shapely.get_parts(work))))
+    polygons = np.asarray(shapely.get_parts(shapely.polygonize(_without_loose_ends(shapely.get_parts(work)))))
     owner, n_owners = _owners(polygons, outlines)
     lift = _Lift(corners[largest], outlines[largest])
     twice = shapely.get_coordinates(shapely.point_on_surface(polygons[n_owners > 1]))
@@ -100,6 +103,35 @@ def _pieces_of(
     turned = _doubled_areas(flat) * _doubled_areas(outlines)[owner] < 0
     flat[turned] = flat[turned][:, ::-1]
     return lift.up(flat), owner, lift.up(twice)
+
+
+def _without_loose_ends(lines: Any) -> Any:
+    """Return the lines (k,) with a line added from each loose end to the nearest corner in sight of it.
+
+    A line that ends inside a face, as a stringer's foot does, bounds no piece by itself and would be lost.
+    """
+    import shapely
+
+    ends = np.stack([shapely.get_coordinates(shapely.get_point(lines, k)) for k in (0, -1)], axis=1)
+    corners, name, degree = np.unique(ends.reshape(-1, 2), axis=0, return_inverse=True, return_counts=True)
+    name = name.reshape(-1, 2)
+    added: list[Any] = []
+    # Few lines end inside a face.
+    for loose in np.flatnonzero(degree == 1).tolist():
+        away = np.linalg.norm(corners - corners[loose], axis=1)
+        own = name[(name == loose).any(axis=1)].ravel()
+        for target in np.argsort(away, kind="stable").tolist():
+            if target in own:
+                continue
+            line = shapely.linestrings(corners[[loose, target]])
+            others = np.delete(corners, [loose, target], axis=0)
+            clear = shapely.distance(shapely.multipoints(others), line) > 1e-6 * away[target]
+            both = corners[[loose, target]]
+            inner = shapely.linestrings(both + _SHORTER * (both[::-1] - both))
+            if clear and not shapely.intersects(inner, np.append(lines, added)).any():
+                added.append(line)
+                break
+    return np.append(lines, added)
 
 
 class _Lift:

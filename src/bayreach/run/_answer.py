@@ -1,17 +1,19 @@
 """From film to the frozen records of result.json."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
 from bayreach import film as films
 from bayreach.arrays import OUTSIDE, BoolArray, FloatArray, IntArray
-from bayreach.bays import Bay, Bays, Opening
+from bayreach.bays import Bay, BayReport, Bays, Opening, bay_reports
 from bayreach.cautions import cautions
 from bayreach.meshfile import MeshRead
 from bayreach.outcome import (
     OUTSIDE_NAME,
+    BayDetailRecord,
     BayRecord,
     Box,
     CoverageRecord,
@@ -34,6 +36,7 @@ from bayreach.outcome import (
     WandRecord,
     coverage_of,
 )
+from bayreach.repair import Finding
 from bayreach.run._checkable import checkable_at
 from bayreach.run._flow import flow_records
 from bayreach.run._pulls import Pull
@@ -70,14 +73,24 @@ def mesh_record(read: MeshRead, method: str) -> MeshRecord:
         faces=read.mesh.n_faces,
         box_m=box(read.mesh.box),
         units=read.units,
-        repairs=tuple(
-            RepairRecord(kind=finding.kind, count=finding.count, detail=finding.detail)
-            for finding in read.findings
-        ),
+        repairs=finding_records(read.findings),
         method="voxel" if method == "voxel" else "cells",
         open_edges=int(edges.free.sum()),
         crowded_edges=int(edges.crowded.sum()),
         parts=read.mesh.part_names,
+    )
+
+
+def finding_records(findings: Sequence[Finding]) -> tuple[RepairRecord, ...]:
+    """Return findings with a few places to look at."""
+    return tuple(
+        RepairRecord(
+            kind=finding.kind,
+            count=finding.count,
+            detail=finding.detail,
+            places_m=tuple(point(place) for place in finding.places),
+        )
+        for finding in findings
     )
 
 
@@ -100,18 +113,42 @@ def _opening_record(bays: Bays, opening: Opening) -> OpeningRecord:
     )
 
 
-def measurement_of(read: MeshRead, bays: Bays) -> Measurement:
-    """Return what `measure` tells."""
+def measurement_of(
+    read: MeshRead, bays: Bays, *, down: FloatArray, film: float | None, volume_solids: float
+) -> Measurement:
+    """Return what `measure` tells; the liquid of each bay is for a dry film in m of a liquid so solid."""
+    asked = bay_reports(bays, down=down, film=film or 0.0, volume_solids=volume_solids)
     return Measurement(
         mesh=mesh_record(read, bays.method),
-        bays=tuple(_bay_record(bay) for bay in bays.bays),
+        bays=tuple(
+            replace(_bay_record(bay), detail=_bay_detail(bays, bay, told, film))
+            for bay, told in zip(bays.bays, asked, strict=True)
+        ),
         openings=opening_records(bays),
+        findings=finding_records(bays.findings),
+        down=point(down),
+        film_m=film,
+        volume_solids=volume_solids,
         warnings=bay_warnings(bays),
         cautions=cautions(film=False),
     )
 
 
-def _bay_record(bay: Bay, **areas: float) -> BayRecord:
+def _bay_detail(bays: Bays, bay: Bay, told: BayReport, film: float | None) -> BayDetailRecord:
+    return BayDetailRecord(
+        parts_m2=told.area_of_part,
+        up_m2=told.area_up,
+        vertical_m2=told.area_vertical,
+        down_m2=told.area_down,
+        neighbours=tuple(
+            OUTSIDE_NAME if other == OUTSIDE else bays.bays[other].name for other in bay.neighbours
+        ),
+        low_points_m=tuple(point(place) for place in told.low_points),
+        liquid_m3=None if film is None else told.liquid,
+    )
+
+
+def _bay_record(bay: Bay, **areas: Any) -> BayRecord:
     """Return what was measured of a bay, and the `areas` in m² that film reached, by the record's names."""
     return BayRecord(
         name=bay.name,
