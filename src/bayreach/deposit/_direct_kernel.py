@@ -307,16 +307,18 @@ def _multiply_by_bins(world: World, station: int, rays: NDArray[np.float32]) -> 
     """Multiply the amounts by the density of a measured tip."""
     for lane in range(LANES):
         if rays[_AMOUNT + lane] > single(0.0):
-            rays[_AMOUNT + lane] *= _table_density(world, station, rays, lane)
+            way = (rays[_WAY + lane], rays[_WAY + LANES + lane], rays[_WAY + 2 * LANES + lane])
+            tip = world.poses.tips[station]
+            rays[_AMOUNT + lane] *= bin_density(world, (tip, station), way, rays[_COSINE + lane])
 
 
 @bare
-def _table_density(world: World, station: int, rays: NDArray[np.float32], lane: int) -> float:
-    """Return the density in 1/sr of a measured tip along the way of a lane."""
+def bin_density(world: World, who: tuple[int, int], way: Three, cosine: single) -> float:
+    """Return the density in 1/sr of a measured tip at a station (`who`) along a way of any length."""
     patterns: Patterns = world.patterns
-    tip = world.poses.tips[station]
+    tip, station = who
     axis, clock = world.poses.axes[station], world.poses.clocks[station]
-    x, y, z = rays[_WAY + lane], rays[_WAY + LANES + lane], rays[_WAY + 2 * LANES + lane]
+    x, y, z = way
     up = x * clock[0] + y * clock[1] + z * clock[2]
     # y of the tip frame is clock x axis.
     right = (
@@ -324,7 +326,7 @@ def _table_density(world: World, station: int, rays: NDArray[np.float32], lane: 
         + y * (clock[2] * axis[0] - clock[0] * axis[2])
         + z * (clock[0] * axis[1] - clock[1] * axis[0])
     )
-    polar = np.arccos(min(1.0, max(-1.0, rays[_COSINE + lane])))
+    polar = np.arccos(min(1.0, max(-1.0, float(cosine))))
     turn = np.arctan2(right, up) - patterns.azimuth[tip, 0]
     turn -= 2.0 * np.pi * np.floor(turn / (2.0 * np.pi))
     row, column = 0, 0

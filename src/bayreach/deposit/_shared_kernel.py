@@ -7,14 +7,14 @@ from numpy.typing import NDArray
 
 from bayreach.arrays import IntArray
 from bayreach.deposit._cull_kernel import stations_in_question
-from bayreach.deposit._direct_kernel import _table_density
+from bayreach.deposit._direct_kernel import bin_density
 from bayreach.deposit._kernel_records import TABLE, World
 from bayreach.rays.packets import (
     LANES,
     Packet,
     Tracer,
+    bare,
     compiled,
-    inlined,
     is_lane_blocked,
     new_packet,
     trace_blocked,
@@ -90,7 +90,7 @@ def spray_shared(tracer: Tracer, asked_of: tuple[World, Curves], span: tuple[int
     return rays
 
 
-@compiled
+@bare
 def _spray_block(
     tracer: Tracer,
     asked_of: tuple[World, Curves],
@@ -135,7 +135,7 @@ def _spray_block(
     return asked
 
 
-@inlined
+@bare
 def _flush(tracer: Tracer, bench: SharedBench, waiting: int, pull: int) -> None:
     """Trace the waiting rays and add every tip's amounts of those that nothing blocks."""
     if waiting == 0:
@@ -147,11 +147,11 @@ def _flush(tracer: Tracer, bench: SharedBench, waiting: int, pull: int) -> None:
                 bench.film[bench.rows[lane], pull, tip] += bench.lanes[lane, tip]
 
 
-@inlined
+@bare
 def _measure(world: World, block: int, station: int, bench: SharedBench) -> None:
     """Fill `looks` and `run`: the amount is what lands of a density of one, without edges and throw."""
-    offsets, normals, weights = world.grains.offsets, world.grains.normals, world.grains.weights
-    first, last = world.grains.starts[block], world.grains.starts[block + 1]
+    tiles, weights = world.grains.tiles, world.grains.weights
+    count, group = world.grains.starts[block + 1] - world.grains.starts[block], world.grains.groups[block]
     center, line = world.grains.centers[block], world.poses.lines[station]
     point, sweep = world.poses.points[station], world.poses.sweeps[station]
     cx, cy, cz = single(center[0] - point[0]), single(center[1] - point[1]), single(center[2] - point[2])
@@ -160,14 +160,14 @@ def _measure(world: World, block: int, station: int, bench: SharedBench) -> None
     along, share = sx * lx + sy * ly + sz * lz, single(world.poses.shares[station])
     nearest, zero, one, tiny = single(2.0 * world.stop), single(0.0), single(1.0), single(1e-12)
     looks, run = bench.looks, bench.run
-    for sample in range(last - first):
-        place = first + sample
-        x, y, z = cx + offsets[0, place], cy + offsets[1, place], cz + offsets[2, place]
-        facing = -(x * normals[0, place] + y * normals[1, place] + z * normals[2, place])
+    for sample in range(count):
+        tile, lane = tiles[group + sample // LANES], sample % LANES
+        x, y, z = cx + tile[lane], cy + tile[LANES + lane], cz + tile[2 * LANES + lane]
+        facing = -(x * tile[3 * LANES + lane] + y * tile[4 * LANES + lane] + z * tile[5 * LANES + lane])
         distance = np.sqrt(x * x + y * y + z * z)
         inverse = one / distance
         cosine = (x * lx + y * ly + z * lz) * inverse
-        amount = share * facing * inverse * inverse * inverse * weights[place]
+        amount = share * facing * inverse * inverse * inverse * weights[group + sample // LANES, lane]
         looks[0, sample] = x
         looks[1, sample] = y
         looks[2, sample] = z
@@ -177,7 +177,7 @@ def _measure(world: World, block: int, station: int, bench: SharedBench) -> None
         run[sample] = abs(cosine * (x * sx + y * sy + z * sz) * inverse - along) * inverse + tiny
 
 
-@inlined
+@bare
 def _weigh(world: World, curves: Curves, place: tuple[int, int], bench: SharedBench) -> int:
     """Fill the tips' `amounts` and `hopeful`; return the number of samples that any tip may wet."""
     block, station = place
@@ -212,12 +212,12 @@ def _weigh(world: World, curves: Curves, place: tuple[int, int], bench: SharedBe
     return found
 
 
-@compiled
+@bare
 def _density(world: World, tip: int, station: int, look: Singles) -> float:
     """Return the density in 1/sr of a tip along a way, where it varies with the direction."""
     patterns = world.patterns
     if patterns.kinds[tip] == TABLE:
-        return float(_table_density(world, tip, station, look))
+        return float(bin_density(world, (tip, station), (look[0], look[1], look[2]), look[4]))
     low, high = patterns.ends[tip, 0], patterns.ends[tip, 1]
     steps = patterns.densities.shape[1] - 1
     place = (min(max(look[4], low), high) - low) / (high - low) * steps

@@ -4,7 +4,6 @@ What is in the way does not depend on the tip, so the rays of a pose are asked o
 """
 
 from collections.abc import Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -17,10 +16,10 @@ from bayreach.deposit._fates import Flying, fate_of
 from bayreach.deposit._kernel_arrays import shared_world_of
 from bayreach.deposit._kernel_records import UNIFORM, World
 from bayreach.deposit._sampled import Spray
-from bayreach.deposit._spraying import _cores, _spans
+from bayreach.deposit._spraying import _spans
 from bayreach.deposit._stations import time_shares
 from bayreach.poses import Stations
-from bayreach.rays import Scene
+from bayreach.rays import Scene, in_parallel
 from bayreach.sight import Targets
 from bayreach.tips import Tip
 
@@ -93,8 +92,7 @@ def varied_films(
         wet = np.flatnonzero(film.any(axis=(1, 2)))
         return wet + int(first), film[wet], asked
 
-    with ThreadPoolExecutor(max_workers=_cores()) as pool:
-        parts = list(pool.map(part, _spans(world.grains, len(poses) * len(tips))))
+    parts = in_parallel(part, _spans(world))
     found = targets.blocks.order[np.concatenate([one[0] for one in parts])]
     film = np.concatenate([one[1] for one in parts])
     if air is not None:
@@ -119,7 +117,7 @@ def _curves(world: World, states: Sequence[Spray], floor: float) -> "Curves":
     return Curves(
         patterns.cosines[:count, 0].astype(np.float32),
         patterns.cosines[:count, 1].astype(np.float32),
-        np.where(is_even, patterns.densities[:count, 0], 1.0).astype(np.float32),
+        patterns.scales[:count].astype(np.float32),
         np.ascontiguousarray(flying, dtype=np.float32),
         float(distances[1]),
         not bool(is_even.all()),
