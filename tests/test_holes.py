@@ -2,13 +2,15 @@
 
 import numpy as np
 import pytest
-from specimens import box, moved, ribbed_box
+from specimens import box, mended, moved, ribbed_box
 
-from bayreach import holes
-from bayreach.bays import find_bays
+from bayreach import holes, plan
+from bayreach.bays import Given, find_bays
 from bayreach.errors import PlanError
+from bayreach.holes._spread import Surface, thinned
 from bayreach.mesh import joined
 from bayreach.rays import Scene
+from bayreach.repair import subdivided
 from bayreach.units import INCH
 
 
@@ -169,3 +171,105 @@ def test_holes_nearer_than_the_pitch_exclude_each_other():
     assert gaps.max() < 0.040
     all_gaps = np.linalg.norm(centers[:, None] - centers[None], axis=2)
     assert len(pairs) == (np.triu(all_gaps < 0.040, k=1)).sum()
+
+
+def test_spacing_goes_along_the_surface_and_round_a_bend():
+    """On two walls of a box at a right angle no two sites are within 0.1 m along the walls, unfolded.
+
+    A point (x, h) on the top at height h from the edge and one (x', d) on the side at depth d below it are
+    sqrt((x - x')² + (h + d)²) apart. Straight through the air they are nearer: the test must tell the two.
+    """
+    skin = skin_of_box(mesh=subdivided(box((1.0, 0.4, 0.2)), 0.05).mesh)
+    sites, _ = sites_on(skin, rules=holes.Rules(edge=0.0))
+    centers = np.array([site.center for site in sites])
+    top, side = centers[centers[:, 2] > 0.2 - 1e-9], centers[centers[:, 1] < 1e-9]
+    unfolded = np.hypot(top[:, None, 0] - side[None, :, 0], top[:, None, 1] + 0.2 - side[None, :, 2])
+    # The net is at most a tenth longer than the surface here; blue noise comes that near.
+    assert 0.1 / 1.1 <= unfolded.min() < 0.115
+    straight = np.linalg.norm(top[:, None] - side[None], axis=2)
+    assert straight.min() < 0.1
+
+
+def test_sheets_that_lap_without_touching_are_one_skin():
+    """A plate 1 mm above the skin faces the same way: what lies on one is near to what lies on the other."""
+    plate = box((0.4, 0.4, 0.05))
+    plate = plate.of_faces(plate.corners[:, :, 2].mean(axis=1) > 0.049)
+    both = joined([box((1.0, 0.4, 0.2)), moved(plate, [0.3, 0.0, 0.151])])
+    corners = both.corners
+    upper = np.flatnonzero((corners[:, :, 2] > 0.199).all(axis=1))
+    rng = np.random.default_rng(1)
+    on = rng.integers(0, len(upper), 3000)
+    weights = rng.dirichlet([1, 1, 1], 3000)
+    places = np.einsum("ki,kij->kj", weights, corners[upper[on]])
+    surface = Surface(both, upper, places, on, within=0.1)
+    kept = thinned(surface, np.tile([0.0, 0.0, -1.0], (3000, 1)), np.arange(3000), 0.1)
+    flat = places[kept, :2]
+    gaps = np.linalg.norm(flat[:, None] - flat[None], axis=2) + 9.0 * np.eye(len(kept))
+    assert len(np.unique(places[kept, 2].round(4))) == 2
+    assert gaps.min() > 0.0999
+
+
+def doubled():
+    """Return a box with a doubler 2 mm under half of its top: a plate of 0.4 x 0.3 m at z = 0.198 m."""
+    plate = box((0.4, 0.3, 0.1))
+    plate = plate.of_faces(plate.corners[:, :, 2].mean(axis=1) > 0.0999)
+    return mended(box((1.0, 0.4, 0.2)), moved(plate, [0.1, 0.05, 0.098]))
+
+
+def test_a_hole_through_skin_and_doubler_goes_through_both_sheets():
+    """2 mm lie between the sheets and 198 mm behind: at 20 mm from the doubler's edge it is drilled too.
+
+    Nearer to that edge than 2D the drill would run out of the second sheet: refused, structure behind.
+    """
+    sites, refused = sites_on(skin_of_box(mesh=doubled()), spacing=0.05)
+    top = [site for site in sites if site.center[2] > 0.199]
+    over = [s for s in top if 0.12 < s.center[0] < 0.48 and 0.07 < s.center[1] < 0.33]
+    assert len(over) > 10
+    assert all(site.doubler == pytest.approx(0.002, abs=1e-6) for site in over)
+    assert all(site.behind == pytest.approx(0.015) for site in over)
+    clear = [s for s in top if s.center[0] > 0.53]
+    assert clear
+    assert all(site.doubler == 0.0 for site in clear)
+    behind = refused.points[[kind == "behind" for kind in refused.kinds]]
+    assert len(behind)
+    for x, y, _ in behind:
+        within = max(abs(x - 0.3) - 0.2, abs(y - 0.2) - 0.15)
+        assert -0.0201 < within < 0.0051  # the doubler's edge: 2D inside it, and the drill's radius outside
+    assert all("structure 2.0 mm behind the skin" in r for r in refused.reasons if "structure" in r)
+    opening = plan.opening_of(over[0], 0.0012)
+    assert opening.thickness == pytest.approx(0.0032)
+    cut = find_bays(doubled(), given=[Given(name="h", center=over[0].center, diameter=0.01, kind="proposed")])
+    assert [one.name for one in cut.openings if -1 in one.links] == ["h"]
+    assert not cut.bays[0].sealed
+
+
+def test_fasteners_of_a_list_keep_their_pitch_by_the_larger_of_the_two(tmp_path):
+    """A 12 mm bolt keeps 48 mm from a 10 mm hole, a 3 mm rivet 40 mm: four diameters of the larger."""
+    path = tmp_path / "fasteners.csv"
+    path.write_text("X, y ,z,diameter\n200,200,200,12\n800,200,200,3.2\n")
+    found = holes.read_fasteners(path, 1e-3)
+    zone = holes.Zone(name="rivets", points=found.centers, sizes=found.diameters)
+    sites, refused = sites_on(skin_of_box(), spacing=0.01, zones=(zone,))
+    gaps = np.linalg.norm(np.array([s.center for s in sites])[:, None] - found.centers[None], axis=2)
+    assert gaps.min(axis=0) == pytest.approx([0.048, 0.040], abs=4e-3)
+    assert (gaps.min(axis=0) >= [0.048, 0.040]).all()
+    assert any("48.0 mm are kept" in reason for reason in refused.reasons)
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("x,y,z\n1,2,3\n", r"rows.csv: the column diameter is missing; needed are x, y, z, diameter"),
+        ("x,y,z,diameter\n", r"rows.csv: 0 fasteners found, 1 to 200000 allowed"),
+        ("x,y,z,diameter\n1,2,oh,4\n", r'rows.csv, line 2: z is "oh"; a number is needed'),
+        ("x,y,z,diameter\n1,2,3,4\n1,2,3,nan\n", r'rows.csv, line 3: diameter is "nan"; a number is'),
+        ("x,y,z,diameter\n1,2,3,0\n", r"rows.csv, line 2: diameter 0 must be above zero"),
+    ],
+)
+def test_a_list_of_fasteners_that_cannot_be_is_refused_in_a_sentence(tmp_path, text, said):
+    path = tmp_path / "rows.csv"
+    path.write_text(text)
+    with pytest.raises(PlanError, match=said):
+        holes.read_fasteners(path, 1.0)
+    with pytest.raises(PlanError, match=r"none.csv: cannot be read as a list of fasteners"):
+        holes.read_fasteners(tmp_path / "none.csv", 1.0)

@@ -229,6 +229,18 @@ def test_a_bent_wand_is_as_long_as_its_pieces(tmp_path: Path) -> None:
     assert loaded(tmp_path, text).wands[0].length == pytest.approx(0.35 + math.pi * 0.02)
 
 
+def test_a_list_of_fasteners_is_read_in_mesh_units_and_a_bad_one_named(tmp_path: Path) -> None:
+    (tmp_path / "rivets.csv").write_text("x,y,z,diameter\n100,0,50,3.2\n")
+    found = loaded(tmp_path, SMALL + '[drilling]\nfasteners = "rivets.csv"\nsites = 90\n').drilling
+    assert found.sites == 90
+    assert found.fasteners is not None
+    assert found.fasteners.centers.tolist() == [pytest.approx([0.1, 0.0, 0.05])]
+    assert found.fasteners.diameters.tolist() == [pytest.approx(3.2e-3)]
+    (tmp_path / "rivets.csv").write_text("x,y,z\n1,2,3\n")
+    with pytest.raises(JobError, match=r'key "fasteners": rivets.csv: the column diameter is missing'):
+        loaded(tmp_path, SMALL + '[drilling]\nfasteners = "rivets.csv"\n')
+
+
 def test_drilling_may_be_bounded_by_a_plane(tmp_path: Path) -> None:
     text = SMALL + "[drilling]\nsurface = { plane = { point = [0, 0, 100], normal = [0, 0, 2] } }\n"
     plane = loaded(tmp_path, text).drilling.plane

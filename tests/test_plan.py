@@ -45,7 +45,7 @@ def planned(mesh, *, wands=None, share=0.95, need=1e-7, edge=0.08, drilling=True
         air=air_of(bays.mesh, bays),
         wands=[wand()] if wands is None else wands,
         asked=asked,
-        drilling=plan.Drilling(most_sites=8, zones=zones) if drilling else None,
+        drilling=plan.Drilling(most_sites=8, zones=zones) if drilling is True else drilling or None,
         **({"seconds": 10.0} | given),
     )
 
@@ -209,3 +209,22 @@ def test_a_changed_keep_out_moves_no_sample():
     after, weight = plan.sample_sides(required, areas, bay, 400)
     assert set(after.tolist()) == {side for side in before.tolist() if required[side]}
     assert np.bincount(bay[after], weight) == pytest.approx(np.bincount(bay[required], areas[required]))
+
+
+def test_more_sites_are_looked_for_near_what_none_of_the_first_reaches():
+    """Three sealed boxes and room for one candidate: the shadow of two boxes brings candidates to them."""
+    three = mended(*(moved(box((0.3, 0.2, 0.2)), [0, 0.6 * k, 0]) for k in range(3)))
+    bays = find_bays(subdivided(three, 0.08).mesh)
+    drilling = plan.Drilling(most_sites=1, spacing=0.3)
+    found = planned(three, share=0.9, drilling=drilling)
+    assert len({hole.site.bay for hole in found.holes}) == len(bays.bays) == 3
+    assert found.n_sites > 1
+    names = [hole.opening.name for hole in found.holes]
+    assert len(set(names)) == 3
+
+
+def test_what_is_looked_at_coarsely_is_said():
+    """A skin of 0.32 m² with one candidate a side of 0.57 m: more than 400 mm apart, and that is told."""
+    found = planned(box((0.3, 0.2, 0.2)), share=0.5, drilling=plan.Drilling(most_sites=1))
+    assert any("candidate holes stand 566 mm apart" in words for words in found.said)
+    assert planned(box((0.3, 0.2, 0.2)), share=0.5).said == ()

@@ -32,6 +32,8 @@ class Zone:
         Of the cylinder in m.
     points : (k, 3) float, optional
         Fastener or hole centres in m; a new hole keeps the pitch from them.
+    sizes : (k,) float, optional
+        Their diameters in m; the pitch is that of the larger of a fastener and the new hole.
     hard : bool
         Lines and equipment: a hole is refused within `reach` of it, in front or behind the skin.
     reach : float
@@ -44,6 +46,7 @@ class Zone:
     axis: FloatArray | None = None
     radius: float = 0.0
     points: FloatArray | None = None
+    sizes: FloatArray | None = None
     hard: bool = True
     reach: float = 0.025
 
@@ -53,12 +56,35 @@ class Zone:
             value = getattr(self, key)
             if value is not None:
                 object.__setattr__(self, key, frozen_floats(value, shape=shape, name=f"{self.name}: {key}"))
+        if self.points is not None:
+            sizes = np.zeros(len(self.points)) if self.sizes is None else self.sizes
+            sizes = frozen_floats(sizes, shape=(len(self.points),), name=f"{self.name}: sizes")
+            object.__setattr__(self, "sizes", sizes)
         given = [value is not None for value in (self.corners, self.box, self.axis, self.points)]
         if sum(given) != 1:
             message = (
                 f'keep-out "{self.name}": {sum(given)} of corners, box, axis and points given, 1 needed.'
             )
             raise PlanError(message)
+
+    def nearest_fastener(
+        self, points: FloatArray, diameter: float, pitch: float
+    ) -> tuple[FloatArray, FloatArray]:
+        """Return how far (n,) m the fastener that is nearest for its size lies, and how far it should.
+
+        Kept are `pitch` diameters of the larger of the fastener and the hole of `diameter` (m).
+        """
+        from scipy.spatial import cKDTree
+
+        gap, kept = np.full(len(points), np.inf), np.full(len(points), pitch * diameter)
+        assert self.points is not None
+        assert self.sizes is not None
+        for size in np.unique(self.sizes):  # a list holds a few sizes
+            away = cKDTree(self.points[self.sizes == size]).query(points)[0]
+            least = pitch * max(diameter, float(size))
+            worse = away - least < gap - kept
+            gap, kept = np.where(worse, away, gap), np.where(worse, least, kept)
+        return gap, kept
 
     def distances(self, points: FloatArray) -> FloatArray:
         """Return the distance (n,) in m from `points` (n, 3) to the zone; 0 inside."""
@@ -121,6 +147,14 @@ class Refused:
     points: FloatArray = field(default_factory=lambda: np.zeros((0, 3)))
     kinds: tuple[str, ...] = ()
     reasons: tuple[str, ...] = ()
+
+    def joined(self, other: "Refused") -> "Refused":
+        """Return the places of both."""
+        return Refused(
+            points=np.concatenate([self.points, other.points]),
+            kinds=self.kinds + other.kinds,
+            reasons=self.reasons + other.reasons,
+        )
 
     def counts(self) -> dict[str, int]:
         """Return how many places each kind of reason refused."""
@@ -192,20 +226,21 @@ def zone_refusals(
     """Return, for each zone, which `points` it refuses, the kind, and a sentence each."""
     found = []
     for zone in zones:  # a job names a handful
-        gap = zone.distances(points)
         if zone.points is not None:
-            least = rules.pitch * diameter
+            gap, least = zone.nearest_fastener(points, diameter, rules.pitch)
             words = f"pitch: {zone.name}"
         else:
+            gap = zone.distances(points)
             # The break-through goes inward: the nearest approach along the drill's way counts too.
             ways = np.linspace(0.0, rules.behind, 4)[1:]
             for way in ways:
                 gap = np.minimum(gap, zone.distances(points + way * inward))
-            least = 0.5 * diameter + (zone.reach if zone.hard else 0.0)
+            least = np.full(len(points), 0.5 * diameter + (zone.reach if zone.hard else 0.0))
             words = f"keep-out {zone.name}"
         refused = gap < least
         sentences = [
-            f"{words} is {1e3 * value:.1f} mm away, {1e3 * least:.1f} mm are kept" for value in gap[refused]
+            f"{words} is {1e3 * value:.1f} mm away, {1e3 * kept:.1f} mm are kept"
+            for value, kept in zip(gap[refused], least[refused], strict=True)
         ]
         found.append((refused, "pitch" if zone.points is not None else "keep-out", sentences))
     return found

@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from bayreach.arrays import OUTSIDE, BoolArray, FloatArray, IntArray
+from bayreach.arrays import NO_FACE, OUTSIDE, BoolArray, FloatArray, IntArray
 from bayreach.holes._drills import Drill, closes_with
 from bayreach.holes._rules import (
     EDGE_WORDS,
@@ -17,6 +17,9 @@ from bayreach.holes._rules import (
     rays_free,
     zone_refusals,
 )
+from bayreach.holes._spread import Surface, thinned
+from bayreach.holes._stack import Behind, behind_of
+from bayreach.measure import area_vectors
 from bayreach.mesh import Mesh
 
 if TYPE_CHECKING:
@@ -31,8 +34,8 @@ class Site:
     """A candidate hole, not approved data: centre (3,) m, unit way in (3,), and what the rules say of it.
 
     `edge_distance` is in m from the centre to the nearest free edge, joint or bend (`edge_kind`); infinite
-    where none
-    is near. `behind` is the free depth in m behind the skin, as far as it was looked at.
+    where none is near. `behind` is the free depth in m behind the last sheet, as far as it was looked at.
+    `doubler` is the distance in m from the skin to a second sheet that is drilled too; 0: there is none.
     """
 
     name: str
@@ -44,6 +47,7 @@ class Site:
     edge_distance: float
     edge_kind: str
     behind: float
+    doubler: float = 0.0
 
     @property
     def diameter(self) -> float:
@@ -65,9 +69,9 @@ class Skin:
     faces: IntArray
     outer_normals: FloatArray  # (k, 3) of those faces, to the outside
     bays: IntArray  # (k,) bay behind each
+    side_bay: IntArray  # (2n,) of every side of the mesh
     edges: FloatArray
     edge_kinds: IntArray
-    edge_parts: tuple[str, ...] = ()
 
     @property
     def areas(self) -> FloatArray:
@@ -99,6 +103,7 @@ def skin_of(mesh: Mesh, side_bay: IntArray, scene: "Scene", *, allowed: BoolArra
         faces=faces,
         outer_normals=face_normals(mesh)[faces] * sign,
         bays=np.where(front_out[faces], bays[faces, 1], bays[faces, 0]),
+        side_bay=np.asarray(side_bay),
         edges=edges,
         edge_kinds=kinds,
     )
@@ -119,9 +124,8 @@ def hole_sites(
     """Return candidate sites for one drill, none nearer than `spacing` (m), and places refused with reasons.
 
     Points are drawn evenly by area over the skin (or taken near `among` (k, 3) m, where shadowed patches need
-    them), the rules are asked of each, and those that pass are thinned to blue noise. Nearness is the
-    straight distance
-    between points whose skins face the same way, so the other face of a thin box is no neighbour.
+    them), the rules are asked of each, and those that pass are thinned to blue noise: nearness is distance
+    along the surface.
 
     Parameters
     ----------
@@ -142,36 +146,57 @@ def hole_sites(
     if not len(skin.faces):
         return (), Refused()
     points, place = _drawn(skin, spacing, rng, among)
+    if not len(points):
+        return (), Refused()
     inward = -skin.outer_normals[place]
-    kinds, reasons, gaps, gap_kinds, behind = _judged(
-        skin=skin, points=points, inward=inward, drill=drill, zones=zones, rules=rules
-    )
-    good = np.flatnonzero(kinds == "")
-    kept = good[_thinned(points[good], inward[good], spacing)]
-    if most is not None:
-        kept = kept[:most]
-    bad = np.flatnonzero(kinds != "")
-    shown = bad[_thinned(points[bad], inward[bad], spacing)]
+    found = _judged(skin=skin, points=points, inward=inward, drill=drill, zones=zones, rules=rules)
+    surface = Surface(skin.mesh, skin.faces, points, place, within=spacing)
+    kept = thinned(surface, inward, np.flatnonzero(found.kinds == ""), spacing, most)
+    shown = thinned(surface, inward, np.flatnonzero(found.kinds != ""), spacing)
     sites = tuple(
-        Site(
-            name=f"hole {first + count}",
-            center=points[index],
-            inward=inward[index],
-            face=int(skin.faces[place[index]]),
-            bay=int(skin.bays[place[index]]),
-            drill=drill,
-            edge_distance=float(gaps[index]),
-            edge_kind=EDGE_WORDS[int(gap_kinds[index])],
-            behind=float(behind[index]),
+        _site(
+            skin, found, index, drill=drill, name=f"hole {first + count}", center=points[index], place=place
         )
-        for count, index in enumerate(kept)
+        for count, index in enumerate(kept.tolist())
     )
     refused = Refused(
         points=points[shown],
-        kinds=tuple(str(kinds[index]) for index in shown),
-        reasons=tuple(reasons[index] for index in shown),
+        kinds=tuple(str(found.kinds[index]) for index in shown),
+        reasons=tuple(found.reasons[index] for index in shown),
     )
     return sites, refused
+
+
+def _site(
+    skin: Skin,
+    found: "_Judged",
+    index: int,
+    *,
+    drill: Drill,
+    name: str,
+    center: FloatArray,
+    place: IntArray,
+) -> Site:
+    row = int(place[index])
+    inward = -skin.outer_normals[row]
+    face = int(found.behind.face[index])
+    bay = int(skin.bays[row])
+    if face != NO_FACE:
+        # The hole leads to the air on the far side of the doubler: the side whose normal points inward.
+        normal = area_vectors(skin.mesh.corners[face][None])[0]
+        bay = int(skin.side_bay[2 * face + (0 if normal @ inward > 0 else 1)])
+    return Site(
+        name=name,
+        center=center,
+        inward=inward,
+        face=int(skin.faces[row]),
+        bay=bay,
+        drill=drill,
+        edge_distance=float(found.gaps[index]),
+        edge_kind=EDGE_WORDS[int(found.gap_kinds[index])],
+        behind=float(found.behind.free[index]),
+        doubler=float(found.behind.doubler[index]),
+    )
 
 
 def _drawn(
@@ -204,6 +229,17 @@ def _drawn(
     return points[order], place[order]
 
 
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Judged:
+    """Of each point: kind of refusal ("" for good) and reason, edge gap and its kind, what lies behind."""
+
+    kinds: "np.ndarray[tuple[int], np.dtype[np.str_]]"
+    reasons: list[str]
+    gaps: FloatArray
+    gap_kinds: IntArray
+    behind: Behind
+
+
 def _judged(
     *,
     skin: Skin,
@@ -212,8 +248,7 @@ def _judged(
     drill: Drill,
     zones: tuple[Zone, ...],
     rules: Rules,
-) -> tuple["np.ndarray[tuple[int], np.dtype[np.str_]]", list[str], FloatArray, IntArray, FloatArray]:
-    """Return kind ("" for good) and reason of each point, its edge gap and kind, and the depth behind."""
+) -> _Judged:
     size = drill.diameter
     kinds = np.full(len(points), "", dtype="<U20")
     reasons = [""] * len(points)
@@ -237,49 +272,15 @@ def _judged(
     shut = outside < rules.outside * (1 - 1e-9)
     asked = f"a drill needs {1e3 * rules.outside:.0f} mm"
     refuse(shut, "outside", [f"{1e3 * room:.0f} mm free outside, {asked}" for room in outside[shut]])
-    behind = _depth_behind(skin, points, inward, size, rules.behind)
-    thick = behind < rules.behind * (1 - 1e-9)
+    behind = behind_of(skin, points, inward, size, rules.behind, edge=least)
+    thick = behind.free < rules.behind * (1 - 1e-9)
     asked = f"{1e3 * rules.behind:.0f} mm are kept free for the drill's break-through"
-    words = [f"structure {1e3 * depth:.1f} mm behind the skin, {asked}" for depth in behind[thick]]
+    words = [
+        f"structure {1e3 * depth:.1f} mm behind the {'doubler' if doubled else 'skin'}, {asked}"
+        for depth, doubled in zip(behind.free[thick], behind.has_doubler[thick], strict=True)
+    ]
     refuse(thick, "behind", words)
-    return kinds, reasons, gaps, gap_kinds, behind
-
-
-def _depth_behind(
-    skin: Skin, points: FloatArray, inward: FloatArray, diameter: float, length: float
-) -> FloatArray:
-    """Return the least free depth (n,) m behind the skin at the centre and round the hole's edge."""
-    from bayreach.arrays import unit_vectors
-
-    free = rays_free(skin.scene, points, inward, length)
-    helper = np.where(np.abs(inward[:, :1]) < 0.9, [[1.0, 0.0, 0.0]], [[0.0, 1.0, 0.0]])
-    first = unit_vectors(np.cross(inward, helper))
-    second = np.cross(inward, first)
-    for angle in np.linspace(0.0, 2.0 * np.pi, 8, endpoint=False):
-        rim = points + 0.5 * diameter * (np.cos(angle) * first + np.sin(angle) * second)
-        # Half a mm inside the skin, so that a curved skin itself does not count.
-        lifted = rim + 5e-4 * inward
-        free = np.minimum(free, rays_free(skin.scene, lifted, inward, length - 5e-4) + 5e-4)
-    return np.asarray(free)
-
-
-def _thinned(points: FloatArray, normals: FloatArray, spacing: float) -> IntArray:
-    """Return indices of points in order, each at least `spacing` from those kept before."""
-    from scipy.spatial import cKDTree
-
-    if not len(points):
-        return np.zeros(0, dtype=np.int64)
-    neighbours = cKDTree(points).query_ball_point(points, spacing)
-    gone = np.zeros(len(points), dtype=bool)
-    kept = []
-    # Greedy thinning is one after another by its nature; there are some thousands of points, not faces.
-    for index, near in enumerate(neighbours):
-        if gone[index]:
-            continue
-        kept.append(index)
-        close = np.asarray(near, dtype=np.int64)
-        gone[close[normals[close] @ normals[index] > 0.3]] = True
-    return np.array(kept, dtype=np.int64)
+    return _Judged(kinds=kinds, reasons=reasons, gaps=gaps, gap_kinds=gap_kinds, behind=behind)
 
 
 def pitch_conflicts(sites: tuple[Site, ...], rules: Rules | None = None) -> IntArray:

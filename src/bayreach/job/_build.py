@@ -7,6 +7,7 @@ from typing import Any, TypeVar
 
 from bayreach.arrays import FloatArray, frozen_floats, unit_vectors
 from bayreach.errors import BayreachError, JobError
+from bayreach.holes import read_fasteners
 from bayreach.job._load import path_inside
 from bayreach.job._records import (
     DoubtSettings,
@@ -81,7 +82,7 @@ def job_of(table: JobTable, *, path: Path, sha256: str) -> Job:
             Surface(part=row.part, priority=row.priority, uptake=row.uptake) for row in table.surface
         ),
         supply=Supply(tank=table.supply.tank, pressure=table.supply.pressure),
-        drilling=_drilling(table.drilling, per_unit),
+        drilling=_drilling(table.drilling, per_unit, path),
         doubt=DoubtSettings(**table.doubt.model_dump(exclude_none=True)),
         vary={key: tuple(values) for key, values in table.vary.items()},
         assumed=assumed,
@@ -256,12 +257,17 @@ def _keep_out(row: KeepOutTable, per_unit: float) -> KeepOut:
     return KeepOut(name=row.name, no=row.no, box=box, part=row.part)
 
 
-def _drilling(row: DrillingTable, per_unit: float) -> Drilling:
+def _drilling(row: DrillingTable, per_unit: float, path: Path) -> Drilling:
     part = row.surface if isinstance(row.surface, str) else None
     place = row.surface if isinstance(row.surface, PlaceTable) else PlaceTable.model_construct()
     plane = None
     if place.plane is not None:
         plane = (_place(place.plane.point, per_unit), _direction(place.plane.normal), place.plane.within)
+    fasteners = None
+    if row.fasteners is not None:
+        key = f'{path}: [drilling], key "fasteners"'
+        listed = path_inside(path.parent, row.fasteners, place=key)
+        fasteners = _said(key, lambda: read_fasteners(listed, per_unit))
     return Drilling(
         allowed=row.allowed,
         part=part,
@@ -270,4 +276,6 @@ def _drilling(row: DrillingTable, per_unit: float) -> Drilling:
         skin=row.skin,
         most=row.most,
         drills=row.drills,
+        sites=row.sites,
+        fasteners=fasteners,
     )

@@ -10,6 +10,7 @@ import numpy as np
 
 from bayreach.arrays import FloatArray, frozen_floats
 from bayreach.errors import JobError
+from bayreach.holes import Fasteners
 from bayreach.liquids import Liquid
 from bayreach.wands import Wand
 
@@ -163,7 +164,8 @@ class Drilling:
     """Whether and where a hole may be proposed.
 
     `part`, `box` ((2, 3) m) or `plane` (point, normal, within m) bound it; with none of the three, any skin
-    that can be reached from outside.
+    that can be reached from outside. `fasteners` are what a hole keeps its pitch from, `sites` the most
+    places looked at for one size of hole.
     """
 
     allowed: bool = False
@@ -173,6 +175,8 @@ class Drilling:
     skin: float = 0.0
     most: int | None = None
     drills: Literal["metric", "inch"] = "metric"
+    sites: int = 60
+    fasteners: Fasteners | None = None
 
 
 @dataclass(frozen=True, kw_only=True)

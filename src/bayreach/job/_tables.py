@@ -402,6 +402,12 @@ class DrillingTable(Table):
     drills: Literal["metric", "inch"] = Field(
         default="metric", description="which drill table sizes come from"
     )
+    sites: Annotated[int, Field(ge=1, le=2000, strict=True)] = Field(
+        default=60, description="most places looked at for one size of hole"
+    )
+    fasteners: FileName | None = Field(
+        default=None, description="CSV with columns x, y, z, diameter in mesh units: holes keep their pitch"
+    )
 
 
 Share = Annotated[float, Field(strict=True, ge=0, le=1)]

@@ -22,6 +22,7 @@ from bayreach.plan._entries import (
     Progress,
     entries_of,
     entry_indices,
+    more_entries,
     per_candidate,
     wand_indices,
 )
@@ -43,6 +44,8 @@ MOST_SIDES = 6_000
 """Sides that a plan is made on; where more need film, a sample drawn evenly by area stands for them."""
 MOST_SHORT = 3_000
 """Sides found short by a simulation that are planned on each for itself; of more a sample stands for all."""
+SHADOW_SHARE = 0.005
+"""Share of area that no candidate reaches above which more candidate sites are looked for near it."""
 MOST_FACTOR = 1.5
 """Most film aimed at, in needs, on a side where the columns promise too much."""
 
@@ -145,7 +148,7 @@ def board_of(
         progress=progress,
     )
     store = Kept() if kept is None else kept
-    return Board(
+    board = Board(
         ground=ground,
         asked=asked,
         wands=tuple(wands),
@@ -159,6 +162,33 @@ def board_of(
         limits=cover.Limits() if limits is None else limits,
         prices=cover.Prices() if prices is None else prices,
     )
+    return _looked_closer(board, seed, progress)
+
+
+def _looked_closer(board: Board, seed: int, progress: Progress) -> Board:
+    """Return the board with more candidate sites near what no candidate reaches, where that is much."""
+    if board.drilling is None or not board.entries.sites or board.drilling.most == 0:
+        return board
+    problem = problem_on(board)
+    reached = np.asarray(problem.strengths @ problem.most) >= 1.0
+    if float(problem.areas[~reached].sum()) < SHADOW_SHARE * float(problem.areas.sum()):
+        return board
+    ground = board.ground
+    shadows = ground.bays.mesh.corners[board.sides[~reached] // 2].mean(axis=1)
+    entries = more_entries(
+        board.entries,
+        ground.space,
+        ground.bays,
+        ground.scene,
+        board.wands,
+        drilling=board.drilling,
+        among=shadows,
+        down=ground.down,
+        seed=seed,
+        progress=progress,
+    )
+    columns = _columns(ground, board.asked, board.sides, entries=entries, kept=board.kept, progress=progress)
+    return replace(board, entries=entries, columns=columns)
 
 
 def _check(asked: Asked, wands: Sequence[Wand]) -> None:

@@ -160,6 +160,8 @@ class Plan:
         The plan without any new hole; that of `passes` where no hole is planned.
     no_drill_coverage : float
         What the plan without new holes covers.
+    said : tuple of str
+        What was looked at more coarsely than usual, in words.
     """
 
     passes: tuple[PlannedPass, ...]
@@ -192,6 +194,7 @@ class Plan:
     holes_anywhere: int
     no_drill_passes: tuple[PlannedPass, ...]
     no_drill_coverage: float
+    said: tuple[str, ...] = ()
 
     @property
     def scope(self) -> str:

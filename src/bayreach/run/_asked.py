@@ -47,13 +47,22 @@ def drilling_of(site: Site) -> Drilling:
         if asked.plane is not None:
             place, normal, within = asked.plane
             allowed &= np.abs((centers - place) @ normal) <= within
+    listed = asked.fasteners
+    fasteners = (
+        () if listed is None else (Zone(name="fasteners", points=listed.centers, sizes=listed.diameters),)
+    )
     return Drilling(
         allowed=allowed,
         system=asked.drills,
         skin=asked.skin,
-        zones=tuple(_zone(site, entry) for entry in site.job.keep_outs if entry.no in ("drill", "both")),
+        zones=(*_zones(site), *fasteners),
         most=asked.most,
+        most_sites=asked.sites,
     )
+
+
+def _zones(site: Site) -> tuple[Zone, ...]:
+    return tuple(_zone(site, entry) for entry in site.job.keep_outs if entry.no in ("drill", "both"))
 
 
 def _zone(site: Site, entry: KeepOut) -> Zone:

@@ -156,7 +156,8 @@ def _answer_of(done: Verified, made: Plan, kept: Kept) -> Result:
 
 def _warnings(done: Verified, made: Plan) -> list[str]:
     """Return what the plan could not do, and where the full simulation differs from what it predicted."""
-    said = [
+    said = list(made.said)
+    said += [
         f"{area * 1e4:.3g} cm² are left short by the plan: {reason}."
         for reason, area in made.missed.area_by_reason().items()
     ]

@@ -152,8 +152,11 @@ def _put(tables: dict[str, Any], key: str, value: Any, *, place: str) -> None:
 
 
 def _files_of(tables: Mapping[str, Any]) -> Iterator[str]:
-    """Give the names of the files a job reads: its mesh, and the tables of measured tips."""
+    """Give the names of the files a job reads: its mesh, tables of measured tips, and a list of fasteners."""
     yield str(tables.get("mesh", ""))
+    drilling = tables.get("drilling", {})
+    if isinstance(drilling, dict) and drilling.get("fasteners"):
+        yield str(drilling["fasteners"])
     for wand in tables.get("wand", []):
         table = wand.get("tip", {}).get("table") if isinstance(wand, dict) else None
         if table:
