@@ -2,13 +2,14 @@
 
 from pathlib import Path
 
+import meshio
 import numpy as np
 import pytest
 from specimens import box, icosphere, ribbed_box
 
 from bayreach.errors import MeshError, UnitError
 from bayreach.measure import enclosed_volume
-from bayreach.meshfile import read_mesh, write_mesh
+from bayreach.meshfile import _libraries, read_mesh, write_mesh
 
 
 @pytest.mark.parametrize(("ending", "ascii_stl"), [(".stl", False), (".stl", True), (".obj", False)])
@@ -249,3 +250,18 @@ def test_faces_turned_against_their_neighbours_are_told_and_left(tmp_path: Path)
     read = read_mesh(path, "m")
     assert [finding.count for finding in read.findings if finding.kind == "turned faces"] == [3]
     assert read.mesh.n_faces == 80
+
+
+@pytest.mark.parametrize("compression", ["zlib", "lzma"])
+def test_a_small_vtu_that_inflates_past_the_limit_is_refused(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, compression: str
+) -> None:
+    points = np.zeros((100_000, 3))
+    points[1, 0] = points[2, 1] = 1.0
+    mesh = meshio.Mesh(points, [("triangle", np.array([[0, 1, 2]]))])
+    meshio.vtu.write(tmp_path / "bomb.vtu", mesh, binary=True, compression=compression)
+    assert (tmp_path / "bomb.vtu").stat().st_size < 50_000
+    assert len(read_mesh(tmp_path / "bomb.vtu", "mm").mesh.faces) == 1
+    monkeypatch.setattr(_libraries, "_MOST_INFLATED", 1_000_000)
+    with pytest.raises(MeshError, match="compressed arrays grow to more than 1,000,000 bytes"):
+        read_mesh(tmp_path / "bomb.vtu", "mm")

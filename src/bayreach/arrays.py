@@ -1,5 +1,7 @@
 """Named array types, shape checks and the one mark for "no face" and "outside"."""
 
+import zipfile
+import zlib
 from typing import Any
 
 import numpy as np
@@ -83,6 +85,31 @@ def unit_vectors(vectors: ArrayLike) -> FloatArray:
     length = np.linalg.norm(array, axis=-1, keepdims=True)
     scaled: FloatArray = np.divide(array, length, out=np.zeros_like(array), where=length > 0)
     return scaled
+
+
+def read_arrays(file: Any, *, most: int) -> dict[str, NDArray[Any]]:
+    """Return the arrays of a numpy archive (.npz), refused where they would grow past `most` bytes.
+
+    Raises
+    ------
+    OSError
+        When the file cannot be read.
+    ValueError
+        When it is no archive of plain arrays, is damaged, or grows to more than `most` bytes.
+    """
+    try:
+        with zipfile.ZipFile(file) as archive:
+            grown = sum(entry.file_size for entry in archive.infolist())
+            if grown > most:
+                message = f"its arrays grow to {grown:,} bytes, at most {most:,} are taken"
+                raise ValueError(message)
+        if hasattr(file, "seek"):
+            file.seek(0)
+        with np.load(file, allow_pickle=False) as stored:
+            return {name: stored[name] for name in stored.files}
+    except (zipfile.BadZipFile, zlib.error, EOFError, KeyError, NotImplementedError, MemoryError) as error:
+        message = f"{type(error).__name__}: {error}"
+        raise ValueError(message) from error
 
 
 def _check_shape(array: NDArray[Any], shape: tuple[int, ...], name: str) -> None:

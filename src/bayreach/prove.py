@@ -8,11 +8,13 @@ from typing import Any
 
 import numpy as np
 
-from bayreach.arrays import BoolArray, FloatArray
+from bayreach.arrays import BoolArray, FloatArray, read_arrays
 from bayreach.errors import StoreError
 
 COLUMNS_FILE = "columns.npz"
 CERTIFICATE_FILE = "certificate.json"
+MOST_COLUMNS = 8 << 30
+"""Bytes that the columns of a plan may grow to when they are read."""
 HAIR = 1e-9
 """Relative slack by which a film may miss the need and still count; the same as in the plan."""
 
@@ -104,9 +106,8 @@ def prove(folder: Path) -> Proof:
 
 def _columns(path: Path) -> dict[str, Any]:
     try:
-        with np.load(path, allow_pickle=False) as stored:
-            return {name: stored[name] for name in stored.files}
-    except (OSError, ValueError, KeyError, EOFError) as error:
+        return read_arrays(path, most=MOST_COLUMNS)
+    except (OSError, ValueError) as error:
         message = f"{path}: the columns of the plan cannot be read ({error}); run `bayreach plan` again."
         raise StoreError(message) from error
 

@@ -2,7 +2,11 @@
 
 import contextlib
 import io
+import lzma
+import zlib
+from collections.abc import Callable, Iterator
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -15,6 +19,10 @@ from bayreach.repair._findings import PLACES_KEPT
 _CORNERS = {"triangle": 3, "triangle6": 3, "triangle7": 3, "quad": 4, "quad8": 4, "quad9": 4}
 
 
+_MOST_INFLATED = 2 << 30
+"""Bytes that the compressed arrays of one file may grow to; ten million faces need a quarter of it."""
+
+
 def read_with_meshio(path: Path) -> Soup:
     """Return the faces of a VTK or VTU file as triangles; what has no surface is named and skipped.
 
@@ -25,9 +33,10 @@ def read_with_meshio(path: Path) -> Soup:
     """
     import meshio
 
+    bounded = _inflating_at_most(_MOST_INFLATED)
     try:
         # The library prints its complaint and may leave the program; both are turned into one error.
-        with contextlib.redirect_stdout(io.StringIO()), contextlib.redirect_stderr(io.StringIO()):
+        with contextlib.redirect_stdout(io.StringIO()), contextlib.redirect_stderr(io.StringIO()), bounded:
             read = meshio.read(path)
     except (Exception, SystemExit) as error:
         kind = path.suffix[1:].upper()
@@ -49,6 +58,34 @@ def read_with_meshio(path: Path) -> Soup:
     faces, parts = triangles_from(points, numbered)
     notes += split_note(points, numbered, "polygons with more than three corners")
     return Soup(points=points, faces=faces, face_parts=parts, part_names=("mesh",), notes=tuple(notes))
+
+
+@contextlib.contextmanager
+def _inflating_at_most(most: int) -> Iterator[None]:
+    """Let the library inflate no more than so many bytes: a small file may stand for more than the memory."""
+    from meshio.vtu import _vtu
+
+    left = most
+
+    def bounded(start: Callable[[], Any]) -> Callable[[bytes], bytes]:
+        def decompress(data: bytes) -> bytes:
+            nonlocal left
+            made: bytes = start().decompress(data, left + 1)
+            left -= len(made)
+            if left < 0:
+                message = f"its compressed arrays grow to more than {most:,} bytes"
+                raise ValueError(message)
+            return made
+
+        return decompress
+
+    held = _vtu.zlib, _vtu.lzma
+    _vtu.zlib = SimpleNamespace(decompress=bounded(zlib.decompressobj))
+    _vtu.lzma = SimpleNamespace(decompress=bounded(lzma.LZMADecompressor))
+    try:
+        yield
+    finally:
+        _vtu.zlib, _vtu.lzma = held
 
 
 def _short(error: BaseException) -> str:

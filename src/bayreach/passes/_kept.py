@@ -2,8 +2,6 @@
 
 import hashlib
 import io
-import zipfile
-import zlib
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -11,12 +9,15 @@ from typing import Any
 
 import numpy as np
 
-from bayreach.arrays import FloatArray, IntArray, ShortIntArray, SingleArray
+from bayreach.arrays import FloatArray, IntArray, ShortIntArray, SingleArray, read_arrays
 from bayreach.errors import StoreError
 
 KEPT_FILE = "kept.npz"
 KEPT_VERSION = 1
 """Version of what a key stands for; columns of another version are not found again."""
+
+MOST_KEPT = 8 << 30
+"""Bytes that kept columns may grow to when they are read."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -140,10 +141,8 @@ def kept_from(path: Path) -> Kept:
     if not path.exists():
         return Kept()
     try:
-        with np.load(io.BytesIO(path.read_bytes()), allow_pickle=False) as stored:
-            table = {name: stored[name] for name in stored.files}
-        return _kept_of(table)
-    except (OSError, ValueError, KeyError, EOFError, IndexError, zipfile.BadZipFile, zlib.error) as error:
+        return _kept_of(read_arrays(path, most=MOST_KEPT))
+    except (OSError, ValueError, KeyError, IndexError) as error:
         message = f"{path}: the columns kept there cannot be read ({error}); plan without --keep."
         raise StoreError(message) from error
 
