@@ -252,6 +252,21 @@ def test_faces_turned_against_their_neighbours_are_told_and_left(tmp_path: Path)
     assert read.mesh.n_faces == 80
 
 
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("v" * 2_000_000, "no XML at its start"),
+        ("<VTKFile " + "v" * 2_000_000, "a tag of more than a million"),
+    ],
+)
+def test_xml_that_a_parser_would_read_again_and_again_is_refused(
+    tmp_path: Path, text: str, said: str
+) -> None:
+    (tmp_path / "long.vtu").write_text(text)
+    with pytest.raises(MeshError, match=said):
+        read_mesh(tmp_path / "long.vtu", "mm")
+
+
 @pytest.mark.parametrize("compression", ["zlib", "lzma"])
 def test_a_small_vtu_that_inflates_past_the_limit_is_refused(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, compression: str

@@ -3,6 +3,8 @@
 import contextlib
 import io
 import lzma
+import mmap
+import re
 import zlib
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -33,6 +35,8 @@ def read_with_meshio(path: Path) -> Soup:
     """
     import meshio
 
+    if path.suffix.lower() == ".vtu":
+        _check_xml(path)
     bounded = _inflating_at_most(_MOST_INFLATED)
     try:
         # The library prints its complaint and may leave the program; both are turned into one error.
@@ -58,6 +62,30 @@ def read_with_meshio(path: Path) -> Soup:
     faces, parts = triangles_from(points, numbered)
     notes += split_note(points, numbered, "polygons with more than three corners")
     return Soup(points=points, faces=faces, face_parts=parts, part_names=("mesh",), notes=tuple(notes))
+
+
+def _check_xml(path: Path) -> None:
+    """Refuse text that an XML parser would read again and again: its time grows as the square of a tag.
+
+    Raises
+    ------
+    MeshError
+        When the file does not begin with a tag, or a tag before the raw data is longer than a megabyte.
+    """
+    try:
+        with path.open("rb") as file, mmap.mmap(file.fileno(), 0, access=mmap.ACCESS_READ) as data:
+            begins = data[:1024].lstrip(b"\xef\xbb\xbf \t\r\n").startswith(b"<")
+            raw = data.find(b"<AppendedData")
+            long = re.search(rb"<[^<>]{1000000}", memoryview(data)[: raw if raw >= 0 else None])
+            endless = long is not None
+            del long
+    except (OSError, ValueError) as error:
+        message = f"{path.name}: it cannot be read ({_short(error)}); export it again."
+        raise MeshError(message) from error
+    if not begins or endless:
+        what = "a tag of more than a million letters" if begins else "no XML at its start"
+        message = f"{path.name}: it cannot be read as VTU ({what}); export it again, or as STL or OBJ."
+        raise MeshError(message)
 
 
 @contextlib.contextmanager
