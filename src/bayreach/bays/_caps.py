@@ -1,5 +1,7 @@
 """Caps on every rim: holes in sheets, cut-outs that end on a skin, open ends, bent and branching rims."""
 
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
 from itertools import combinations
 
 import numpy as np
@@ -7,35 +9,37 @@ import numpy as np
 from bayreach.arrays import FloatArray, IntArray, unit_vectors
 from bayreach.bays._bent import folded_cap
 from bayreach.bays._flat import Cap, Plane, caps_in_plane, fitted_plane
+from bayreach.bays._hubs import hub_caps, hub_of, runs_of
+from bayreach.bays._least import least_cap
 from bayreach.bays._rims import FLAT_SHARE, Rim, by_plane, find_rims, is_near
 from bayreach.measure import area_vectors
 from bayreach.mesh import Mesh
 from bayreach.topology import Edges, closed_loops, edges_of, free_edges, groups
 
 
-def find_caps(mesh: Mesh) -> tuple[list[Cap], list[FloatArray]]:
-    """Return caps for every opening that can be closed, and places (k, 3) of rims that could not be."""
+def find_caps(mesh: Mesh) -> tuple[Mesh, list[Cap], list[FloatArray]]:
+    """Return caps for every opening that can be closed, and places (k, 3) of rims that could not be.
+
+    The mesh that comes back has the points that caps on branching rims share; its faces are the same.
+    """
     slack = FLAT_SHARE * mesh.diagonal
     rims, bent = find_rims(mesh.points, mesh.faces, slack)
+    sheets = _sheets_of(mesh) if bent else {}
+    mesh, branching, bent = _branching_caps(mesh, bent, sheets)
     edges = edges_of(mesh.faces)
-    caps: dict[tuple[int, ...], Cap] = {}
+    caps = {tuple(sorted(cap.rim.tolist())): cap for cap in branching}
+    served = _served(branching)
+    rims = [rim for rim in rims if not served.issuperset(map(_pair, rim.edges.tolist()))]
     for together in by_plane(rims, mesh.points, slack):
         cut = _Slice(mesh, edges, together[0].plane, slack)
         for rim in together:
             for cap in _caps_of_rim(mesh, cut, rim, slack):
                 caps.setdefault(tuple(sorted(cap.rim.tolist())), cap)
-    served = {
-        tuple(sorted(pair))
-        for cap in caps.values()
-        for pair in np.stack([cap.rim, np.roll(cap.rim, -1)], axis=1).tolist()
-    }
+    served = _served(caps.values())
     missed: list[FloatArray] = []
-    sheets = _sheets_of(mesh) if bent else {}
     for group in bent:
-        rest = np.array(
-            [pair for pair in group.tolist() if tuple(sorted(pair)) not in served], dtype=np.int64
-        )
-        loops, tangled = closed_loops(_without_tails(rest.reshape(-1, 2)))
+        left = [pair for pair in group.tolist() if _pair(pair) not in served]
+        loops, tangled = closed_loops(_without_tails(np.array(left, dtype=np.int64).reshape(-1, 2)))
         for loop in loops:
             cap_or_none = _loop_cap(mesh, loop, sheets)
             if cap_or_none is None:
@@ -44,7 +48,43 @@ def find_caps(mesh: Mesh) -> tuple[list[Cap], list[FloatArray]]:
                 caps.setdefault(tuple(sorted(loop.tolist())), cap_or_none)
         for cap in _tangled_caps(mesh.points, tangled):
             caps.setdefault(tuple(sorted(cap.rim.tolist())), cap)
-    return list(caps.values()), missed
+    return mesh, list(caps.values()), missed
+
+
+def _pair(ends: Sequence[int]) -> tuple[int, int]:
+    return min(ends), max(ends)
+
+
+def _served(caps: Iterable[Cap]) -> set[tuple[int, int]]:
+    """Return the edges, lesser point first, that caps have as their rims."""
+    return {
+        _pair(ends) for cap in caps for ends in np.stack([cap.rim, np.roll(cap.rim, -1)], axis=1).tolist()
+    }
+
+
+def _branching_caps(
+    mesh: Mesh, bent: list[IntArray], sheets: dict[tuple[int, int], FloatArray]
+) -> tuple[Mesh, list[Cap], list[IntArray]]:
+    """Return the mesh with the points that caps share, the caps of branching rims, and the groups left."""
+    caps: list[Cap] = []
+    rest: list[IntArray] = []
+    points = mesh.points
+    # Groups of free edges that branch are few: a hole at a seam is one.
+    for group in bent:
+        runs, loops = runs_of(_without_tails(group))
+        filled: list[Cap] | None = None
+        if runs:
+            hubbed = np.concatenate([points, hub_of(points, runs, sheets)[None]])
+            filled = hub_caps(hubbed, runs, len(points), mesh.corners)
+        if filled is None:
+            rest.append(group)
+            continue
+        caps += filled
+        points = hubbed
+        rest += [np.stack([loop, np.roll(loop, -1)], axis=1) for loop in loops]
+    if len(points) > len(mesh.points):
+        mesh = replace(mesh, points=points)
+    return mesh, caps, rest
 
 
 def _sheets_of(mesh: Mesh) -> dict[tuple[int, int], FloatArray]:
@@ -59,7 +99,8 @@ def _loop_cap(mesh: Mesh, loop: IntArray, sheets: dict[tuple[int, int], FloatArr
     steps = list(zip(loop.tolist(), np.roll(loop, -1).tolist(), strict=True))
     # Faces may be turned this way or that: a normal counts as seen with the sheet on the left of the loop.
     normals = np.array([sheets[step] if step in sheets else -sheets[step[::-1]] for step in steps])
-    return folded_cap(mesh.points, loop, normals)
+    cap = folded_cap(mesh.points, loop, normals)
+    return cap if cap is not None else least_cap(mesh.points, loop)
 
 
 _NODES_AT_MOST = 8

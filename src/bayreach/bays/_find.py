@@ -181,7 +181,7 @@ def _found_bays(mesh: Mesh, large: float, shut: Sequence[Shut]) -> Bays:
     if not edges_of(mesh.faces).free.any():
         return closed_bays(mesh, large, shut)
     whole, source = split_along_rims(mesh)
-    caps, missed = find_caps(whole)
+    whole, caps, missed = find_caps(whole)
     caps, unplaced = walled(whole, caps, shut)
     caps, regions = useful_caps(whole, caps)
     findings = (*air_findings(mesh, whole, regions, missed), *unplaced)

@@ -1,0 +1,185 @@
+"""Rims that branch, bend, nest or cross themselves from every side, on shapes whose volumes are exact."""
+
+import numpy as np
+import pytest
+from specimens import X, Y, Z, box, mended, panel, polygon_area, rectangle, ring, sheet, tube
+
+from bayreach.bays import Bays, find_bays
+from bayreach.bays._least import least_cap
+from bayreach.measure import area_vectors
+from bayreach.mesh import Mesh
+
+SIZE = (1.0, 0.4, 0.2)
+ACROSS = 0.1
+
+
+def half_ring(center: float, segments: int = 32) -> list[tuple[float, float]]:
+    """Return the upper half of a round hole about (center, 0), from left to right."""
+    disc = ring((center, 0.0), ACROSS, segments)
+    half = disc[disc[:, 1] >= -1e-12]
+    return half[np.argsort(half[:, 0])].tolist()
+
+
+def quarter(center: float, segments: int = 32) -> list[tuple[float, float]]:
+    """Return the quarter of a round hole about (center, 0) that lies at lesser first coordinates."""
+    return [(u, v) for u, v in half_ring(center, segments) if u <= center + 1e-12]
+
+
+def sums_to_nought(bays: Bays) -> bool:
+    return abs(sum(bay.volume for bay in bays.bays) + bays.outside_volume) < 1e-15
+
+
+def crossing_ribs() -> Mesh:
+    """Build a box of four bays with a hole where both ribs and the floor meet: four arcs up, four along."""
+    floor = sheet(rectangle(1.0, 0.4), [ring((0.5, 0.2), ACROSS)], (np.zeros(3), X, Y), "floor")
+    across = sheet([(0, 0), *half_ring(0.2), (0.4, 0), (0.4, 0.2), (0, 0.2)], [], (0.5 * X, Y, Z), "rib")
+    along = sheet([(0, 0), *half_ring(0.5), (1.0, 0), (1.0, 0.2), (0, 0.2)], [], (0.2 * Y, X, Z), "web")
+    walls = [
+        panel(1.0, 0.4, (0.2 * Z, X, Y), "top"),
+        panel(1.0, 0.2, (np.zeros(3), X, Z), "front"),
+        panel(1.0, 0.2, (0.4 * Y, X, Z), "rear"),
+        panel(0.4, 0.2, (np.zeros(3), Y, Z), "root"),
+        panel(0.4, 0.2, (X, Y, Z), "end"),
+    ]
+    return mended(floor, across, along, *walls)
+
+
+def test_a_hole_where_two_ribs_and_the_floor_meet_opens_each_of_its_spaces_to_its_neighbours() -> None:
+    bays = find_bays(crossing_ribs())
+    assert [bay.volume for bay in bays.bays] == pytest.approx([0.02] * 4, rel=1e-9)
+    # Four quarter discs in the floor, two in each rib, all meeting in the corner that the hole took away.
+    assert [opening.area for opening in bays.openings] == pytest.approx(
+        [polygon_area(ACROSS) / 4] * 8, rel=1e-9
+    )
+    assert sorted(opening.links for opening in bays.openings) == [
+        (-1, 0), (-1, 1), (-1, 2), (-1, 3), (0, 1), (0, 2), (1, 3), (2, 3),
+    ]  # fmt: skip
+    # A bay has a quarter of each of floor and top, half of each of its four walls, less three quarter discs.
+    wall = 2 * 0.1 + 2 * 0.5 * 0.2 + 2 * 0.2 * 0.2 - 3 * polygon_area(ACROSS) / 4
+    assert [bay.area for bay in bays.bays] == pytest.approx([wall] * 4, rel=1e-9)
+    assert sums_to_nought(bays)
+
+
+def gabled(rise: float) -> Mesh:
+    """Build a box whose floor is folded along its middle, a rib across, and a hole round where they meet."""
+    slope = np.array([0.0, 0.2, rise])
+    length = float(np.linalg.norm(slope))
+    up, down = slope / length, slope * [1, 1, -1] / length
+    # Half a round hole at the ridge in each half of the floor, and a hole with the same ends in the rib.
+    notch = half_ring(0.5)
+    rising = [(0, 0), (1, 0), (1, length), *[(u, length - v) for u, v in reversed(notch)], (0, length)]
+    falling = [(0, 0), *notch, (1, 0), (1, length), (0, length)]
+    reach = 0.5 * ACROSS * 0.2 / length
+    low = rise - 0.5 * ACROSS * rise / length
+    rib = [(0, 0), (0.2 - reach, low), (0.2, rise + 0.05), (0.2 + reach, low), (0.4, 0), (0.4, 0.2), (0, 0.2)]
+    gable = [(0, 0), (0.2, rise), (0.4, 0), (0.4, 0.2), (0, 0.2)]
+    return mended(
+        sheet(rising, [], (np.zeros(3), X, up), "floor"),
+        sheet(falling, [], (0.2 * Y + rise * Z, X, down), "floor"),
+        sheet(rib, [], (0.5 * X, Y, Z), "rib"),
+        sheet(gable, [], (np.zeros(3), Y, Z), "root"),
+        sheet(gable, [], (X, Y, Z), "end"),
+        panel(1.0, 0.4, (0.2 * Z, X, Y), "top"),
+        panel(1.0, 0.2, (np.zeros(3), X, Z), "front"),
+        panel(1.0, 0.2, (0.4 * Y, X, Z), "rear"),
+    )
+
+
+@pytest.mark.parametrize("rise", [0.02, 0.06])
+def test_a_branching_rim_that_lies_in_no_plane_is_closed_along_the_sheets_it_interrupts(rise: float) -> None:
+    bays = find_bays(gabled(rise))
+    # Half of 0.4 x 0.2 less a triangle of base 0.4 and height `rise`, half a metre long each.
+    assert [bay.volume for bay in bays.bays] == pytest.approx([(0.08 - 0.2 * rise) / 2] * 2, rel=1e-9)
+    assert sorted(opening.links for opening in bays.openings) == [(-1, 0), (-1, 1), (0, 1)]
+    through_floor = [opening.area for opening in bays.openings if -1 in opening.links]
+    assert through_floor == pytest.approx([polygon_area(ACROSS) / 2] * 2, rel=1e-9)
+    assert sums_to_nought(bays)
+
+
+def slotted_tube(left: int) -> Mesh:
+    """Build a square tube with a slot of 0.1 m all round it but for `left` of the 8 strips of its girth."""
+    from bayreach.mesh import joined
+
+    n = 2
+    corners = [np.zeros(3), 0.2 * Y, 0.2 * Y + 0.2 * Z, 0.2 * Z]
+    ways = [Y, Z, -Y, -Z]
+    strips = []
+    for number, (corner, way) in enumerate(zip(corners, ways, strict=True)):
+        for k in range(n):
+            start = corner + 0.2 * k / n * way
+            strips.append(panel(0.45, 0.2 / n, (start, X, way), "skin"))
+            strips.append(panel(0.45, 0.2 / n, (start + 0.55 * X, X, way), "skin"))
+            if n * number + k < left:
+                strips.append(panel(0.1, 0.2 / n, (start + 0.45 * X, X, way), "bridge"))
+    ends = [panel(0.2, 0.2, (at * X, Y, Z), "end", us=[0.1], vs=[0.1]) for at in (0, 1)]
+    return mended(joined([*strips, *ends]))
+
+
+@pytest.mark.parametrize("left", [1, 3])
+def test_a_slot_nearly_all_round_a_tube_is_closed_as_the_tube_was(left: int) -> None:
+    # Seen from anywhere its rim crosses itself; the least area across it is the strip cut out.
+    bays = find_bays(slotted_tube(left))
+    (only,) = bays.bays
+    (opening,) = bays.openings
+    assert only.volume == pytest.approx(0.2 * 0.2 * 1.0, rel=1e-9)
+    assert opening.area == pytest.approx((8 - left) * 0.1 * 0.1, rel=1e-9)
+    assert only.area == pytest.approx(4 * 0.2 + 2 * 0.04 - opening.area, rel=1e-9)
+    # A rod as wide as the slot passes, no wider one: the measure errs to the small side.
+    assert 0.8 * 0.1 < opening.diameter <= 0.1
+    assert not any(finding.kind == "rims not capped" for finding in bays.findings)
+    assert sums_to_nought(bays)
+
+
+def test_a_plate_that_floats_in_a_hole_leaves_a_ring_open_between_two_nested_rims() -> None:
+    floor = sheet(rectangle(1.0, 0.4), [ring((0.5, 0.2), 0.2)], (np.zeros(3), X, Y), "floor")
+    plug = sheet(ring((0.5, 0.2), 0.1).tolist(), [], (np.zeros(3), X, Y), "plug")
+    walls = box(SIZE)
+    kept = walls.face_parts != walls.part_names.index("bottom")
+    shell = Mesh(
+        points=walls.points,
+        faces=walls.faces[kept],
+        face_parts=walls.face_parts[kept],
+        part_names=walls.part_names,
+    )
+    bays = find_bays(mended(shell, floor, plug))
+    (only,) = bays.bays
+    (opening,) = bays.openings
+    gap = polygon_area(0.2) - polygon_area(0.1)
+    assert opening.area == pytest.approx(gap, rel=1e-9)
+    assert only.area == pytest.approx(1.36 - gap, rel=1e-9)
+    assert only.volume == pytest.approx(0.08, rel=1e-9)
+    # Between two rings 0.05 m apart a rod of a little less passes.
+    assert opening.diameter == pytest.approx(0.05, rel=0.02)
+
+
+@pytest.mark.parametrize("segments", [16, 96, 400])
+def test_the_least_cap_of_a_flat_loop_is_its_polygon(segments: int) -> None:
+    angle = 2 * np.pi * np.arange(segments) / segments
+    points = np.stack([np.cos(angle), np.sin(angle), 0 * angle], axis=1)
+    cap = least_cap(points, np.arange(segments))
+    assert cap is not None
+    assert len(cap.faces) == segments - 2
+    area = np.linalg.norm(area_vectors(points[cap.faces]), axis=1).sum()
+    assert area == pytest.approx(polygon_area(2.0, segments), rel=1e-12)
+
+
+def test_the_least_cap_of_a_saddle_is_the_lesser_of_its_two_folds() -> None:
+    # A square whose corners rise and fall by h folds along either diagonal, with the same area.
+    h = 0.3
+    points = np.array([[1, 0, h], [0, 1, -h], [-1, 0, h], [0, -1, -h]])
+    cap = least_cap(points, np.arange(4))
+    assert cap is not None
+    # Two triangles on a diagonal of length 2, each of height sqrt(1 + 4 h2).
+    assert np.linalg.norm(area_vectors(points[cap.faces]), axis=1).sum() == pytest.approx(
+        2 * np.sqrt(1 + 4 * h**2), rel=1e-12
+    )
+
+
+def test_a_tube_cut_on_the_skew_is_closed_at_both_ends() -> None:
+    whole = tube(0.1, 1.0, 48)
+    points = np.array(whole.points)
+    points[:, 2] += 0.5 * points[:, 0]
+    skew = Mesh(points=points, faces=whole.faces, face_parts=whole.face_parts, part_names=whole.part_names)
+    (only,) = find_bays(skew).bays
+    # Shearing keeps volume.
+    assert only.volume == pytest.approx(48 / 2 * 0.01 * np.sin(2 * np.pi / 48), rel=1e-12)
