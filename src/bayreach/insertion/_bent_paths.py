@@ -108,7 +108,7 @@ def _bent_path(search: Search, lean: int, clock: float, shortest: float) -> Path
         entry=tools.leans.entries[lean], clock=clock, deepest=float(stands[0, 0]),
         shallowest=float(stands[-1, 0]), tip_path=tip_path,
         ranges=ranges_of(tools.space, tip_path, inner_bay(tools.opening)), through=(tools.opening.name,),
-        limit=bent_limit(search, lean, column, deepest), way=way_to(search, state),
+        limit=bent_limit(search, lean, column, deepest), carried=way_to(search, state),
         stop=stopped_at(search, lean, column, deepest),
     )  # fmt: skip
 

@@ -25,7 +25,6 @@ from bayreach.insertion._flexible import (
 )
 from bayreach.insertion._records import Path, Refusal
 from bayreach.insertion._space import Space, bays_at, inner_bay, inward
-from bayreach.insertion._ways import way_of
 from bayreach.poses import TipPath, clock_zero
 from bayreach.wands import Wand
 
@@ -134,7 +133,7 @@ def _path(bender: Bender, route: Route, shortest: float, down: ArrayLike) -> Pat
     return Path(
         wand=wand, opening=opening.name, aim=aim / np.linalg.norm(aim), entry=route.line[0], clock=0.0,
         deepest=float(deepest), shallowest=float(depths[-1]), tip_path=tip_path, ranges=ranges,
-        through=tuple(passed.name for passed in route.through), limit=limit, way=way_of(np.zeros((0, 13))),
+        through=tuple(passed.name for passed in route.through), limit=limit,
         line=route.line,
     )  # fmt: skip
 

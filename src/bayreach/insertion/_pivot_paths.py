@@ -7,14 +7,14 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import ArrayLike
 
+from bayreach.insertion._aims import candidate_aims
 from bayreach.insertion._pivot import Pivots, pivoted_way, pivots_of
 from bayreach.insertion._records import Path
 from bayreach.insertion._space import Space, crossings
 from bayreach.insertion._straight import OUTSIDE_ROOM, StraightReach, straight_reach
-from bayreach.insertion._straight_paths import bay_ranges, limit_sentence
+from bayreach.insertion._straight_paths import bay_ranges, bays_along, limit_sentence
 from bayreach.insertion._ways import Way
 from bayreach.poses import clock_zero, straight_path, turned_about
-from bayreach.wands import Wand
 
 if TYPE_CHECKING:
     from bayreach.bays import Opening
@@ -23,33 +23,39 @@ DEEPER = 0.01
 """What a pivot must gain in depth in a bay to be told of, m."""
 
 
-def may_pivot(reach: StraightReach) -> bool:
-    """Tell whether pivoting may lead deeper than lines: where room outside, or a wide part, stops a wand.
+def bays_to_gain(space: Space, reach: StraightReach, holes: "tuple[Opening, ...]" = ()) -> dict[int, float]:
+    """Return the bays in which a pivot may lead deeper than the lines do, and their greatest depth there, m.
 
-    A rod of one width slides out along its own line wherever it lies, but for what is outside.
+    Where a wand lies, a rod as thin as its thinnest part could be pulled out along its own line, but for what
+    is outside: what such a rod does not reach along lines, with nothing outside, no pivot reaches either.
     """
-    widths = {section.diameter for section in reach.wand.sections}
-    if max(widths) > reach.opening.diameter:
-        return False
-    return bool((reach.limits == OUTSIDE_ROOM).any()) or len(widths) > 1
+    wand, opening = reach.wand, reach.opening
+    widths = {section.diameter for section in wand.sections}
+    if max(widths) > opening.diameter or not ((reach.limits == OUTSIDE_ROOM).any() or len(widths) > 1):
+        return {}
+    thin = min(widths)
+    alone = replace(
+        wand, diameter=thin, tip_diameter=thin, shank_diameter=thin, handle_diameter=0.0, couple_after=True,
+        room_outside=0.0,
+    )  # fmt: skip
+    entries, aims = candidate_aims(space, alone, opening, len(reach.aims))
+    free = straight_reach(space, alone, opening, aims, entries=entries, holes=holes)
+    best, had = bays_along(space, free, DEEPER), bays_along(space, reach, DEEPER)
+    return {bay: had.get(bay, 0.0) for bay, depth in best.items() if depth > had.get(bay, 0.0) + DEEPER}
 
 
 def pivot_paths(
-    space: Space, wand: Wand, opening: "Opening", *, known: Sequence[Path], clocks: Sequence[float],
-    holes: "tuple[Opening, ...]", down: ArrayLike,
+    space: Space, reach: StraightReach, *, clocks: Sequence[float], holes: "tuple[Opening, ...]",
+    down: ArrayLike,
 ) -> tuple[Path, ...]:  # fmt: skip
     """Return, for each bay that a pivot leads into or deeper into, one path for each clock angle."""
-    pivots = pivots_of(space, wand, opening, down=down, holes=holes)
-    deepest = {bay.index: 0.0 for bay in space.bays.bays}
-    for path in known:
-        for span in path.ranges:
-            if span.bay in deepest:
-                deepest[span.bay] = max(deepest[span.bay], span.deepest + DEEPER)
+    gains = bays_to_gain(space, reach, holes)
+    if not gains:
+        return ()
+    pivots = pivots_of(space, reach.wand, reach.opening, down=down, holes=holes)
     found = []
-    for bay, depth in deepest.items():
-        if depth >= wand.length:
-            continue
-        answer = pivoted_way(pivots, bay, depth)
+    for bay, depth in gains.items():
+        answer = pivoted_way(pivots, bay, depth + DEEPER)
         if answer is not None:
             found += [_path(pivots, *answer, clock=clock) for clock in clocks]
     return tuple(found)
@@ -71,7 +77,7 @@ def _path(pivots: Pivots, way: Way, least: float, *, clock: float) -> Path:
         wand=wand, opening=opening.name, aim=aim, entry=entry, clock=clock, deepest=deepest,
         shallowest=shallowest, tip_path=tip_path, ranges=ranges, through=through,
         limit=f"{limit_sentence(space, alone, 0)}, tilted in the opening on the way",
-        way=_turned(way, pivots, clock),
+        carried=_turned(way, pivots, clock),
     )  # fmt: skip
 
 

@@ -5,7 +5,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from bayreach.arrays import FloatArray
-from bayreach.insertion._ways import Way
+from bayreach.insertion._ways import Way, way_of
 from bayreach.poses import TipPath
 from bayreach.wands import Wand
 
@@ -45,9 +45,9 @@ class Path:
         Names of the openings that the tip passes, in order, the entry first.
     limit : str
         What ends it there.
-    way : Way
-        How a rigid wand stands in the opening at each step from outside to the greatest depth. Empty for a
-        flexible wand.
+    carried : Way or None
+        How a rigid wand stands in the opening at each step from outside to the greatest depth; None for one
+        that slides in along one line, and for a flexible one.
     line : (p, 3) float
         The line that a flexible wand lies along, from the opening in, in m; empty for others.
     stop : (3,) float or None
@@ -65,9 +65,22 @@ class Path:
     ranges: tuple[BayRange, ...]
     through: tuple[str, ...]
     limit: str
-    way: Way
+    carried: Way | None = None
     line: FloatArray = field(default_factory=lambda: np.zeros((0, 3)))
     stop: FloatArray | None = None
+
+    @property
+    def way(self) -> Way:
+        """How a rigid wand stands in the opening at each step on its way in; empty for a flexible wand."""
+        if self.carried is not None:
+            return self.carried
+        if self.wand.shape == "flexible":
+            return way_of(np.zeros((0, 13)))
+        ends = np.array([0.0, self.deepest])
+        aims, ups, places = (
+            np.tile(each, (2, 1)) for each in (self.aim, self.tip_path.clocks[0], self.entry)
+        )
+        return Way(depths=ends, aims=aims, ups=ups, places=places)
 
     @property
     def bays_reached(self) -> tuple[int, ...]:

@@ -19,7 +19,6 @@ from bayreach.insertion._straight import (
     STRUCTURE,
     StraightReach,
 )
-from bayreach.insertion._ways import slid
 from bayreach.poses import straight_path
 
 if TYPE_CHECKING:
@@ -44,6 +43,17 @@ def straight_paths(
         for clock in clocks
     )
     return paths, refusals_of(space, reach, found, {bay for path in paths for bay in path.bays_reached})
+
+
+def bays_along(space: Space, reach: StraightReach, shortest: float) -> dict[int, float]:
+    """Return the bays that the tip gets into along the aims, and its greatest depth (m) in each."""
+    rows = np.flatnonzero(reach.depths > shortest)
+    found = crossings(space.bays, reach.entries[rows], reach.aims[rows], reach.depths[rows])
+    deepest: dict[int, float] = {}
+    for row, passed in zip(rows, found, strict=True):
+        for span in bay_ranges(reach.opening, passed, float(reach.depths[row]), shortest)[0]:
+            deepest[span.bay] = max(deepest.get(span.bay, 0.0), span.deepest)
+    return deepest
 
 
 def bay_ranges(
@@ -80,7 +90,6 @@ def _straight_path(
         wand=reach.wand, opening=reach.opening.name, aim=reach.aims[index], entry=reach.entries[index],
         clock=clock, deepest=deepest, shallowest=shallowest, tip_path=tip_path, ranges=ranges,
         through=through, limit=limit_sentence(space, reach, index),
-        way=slid(reach.entries[index], reach.aims[index], clock, deepest, down),
         stop=reach.places[index] if reach.faces[index] >= 0 else None,
     )  # fmt: skip
 

@@ -13,11 +13,11 @@ from bayreach.insertion._flexible import bender_of, entries_of
 from bayreach.insertion._flexible_paths import flexible_paths, route_into
 from bayreach.insertion._leans import fan, few
 from bayreach.insertion._pivot import pivoted_way, pivots_of
-from bayreach.insertion._pivot_paths import may_pivot, pivot_paths
+from bayreach.insertion._pivot_paths import bays_to_gain, pivot_paths
 from bayreach.insertion._records import Path, Refusal
 from bayreach.insertion._space import Space
 from bayreach.insertion._straight import straight_reach
-from bayreach.insertion._straight_paths import straight_paths
+from bayreach.insertion._straight_paths import bays_along, straight_paths
 from bayreach.wands import Wand
 
 if TYPE_CHECKING:
@@ -48,10 +48,9 @@ def gets_into(
         return bent_gets_into(space, wand, opening, bay, holes=holes, down=down)
     places, directions = candidate_aims(space, wand, opening, count)
     reach = straight_reach(space, wand, opening, directions, entries=places, holes=holes)
-    paths, _ = straight_paths(space, reach, clocks=(0.0,), shortest=shortest, down=down)
-    if any(bay in path.bays_reached for path in paths):
+    if bay in bays_along(space, reach, shortest):
         return True
-    if not may_pivot(reach):
+    if bay not in bays_to_gain(space, reach, holes):
         return False
     return pivoted_way(pivots_of(space, wand, opening, down=down, holes=holes), bay) is not None
 
@@ -116,9 +115,9 @@ def paths_through(
         )  # fmt: skip
     reach = straight_reach(space, wand, opening, directions, entries=places, holes=holes)
     paths, refusals = straight_paths(space, reach, clocks=clocks, shortest=shortest, down=down)
-    if not moves or not may_pivot(reach):
+    if not moves:
         return paths, refusals
-    more = pivot_paths(space, wand, opening, known=paths, clocks=clocks, holes=holes, down=down)
+    more = pivot_paths(space, reach, clocks=clocks, holes=holes, down=down)
     got_into = {space.bay_name(bay) for path in more for bay in path.bays_reached}
     left = tuple(each for each in refusals if each.bay not in got_into and (each.bay or not more))
     return (*paths, *more), left
