@@ -2,8 +2,10 @@
 
 import math
 import os
+import signal
 import subprocess
 import sys
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -284,3 +286,69 @@ def test_scenes_give_their_memory_back():
     )
     # One scene of 10,000 faces takes about 2 MB; 150 leaked ones would be 300 MB.
     assert float(told.stdout) < 60.0
+
+
+# The real command over a real pull of a minute and more: the moment at which a person loses patience.
+LONG_PULL = """
+import sys
+from pathlib import Path
+import numpy as np
+import bayreach.run
+from bayreach.cli import main
+from bayreach.deposit.direct import pull_film
+from bayreach.poses import stations_of, straight_path
+from bayreach.rays import Scene
+from bayreach.sight import targets_of
+from bayreach.tips import Tip
+from oracles import grid_plate
+
+def spray(job, progress):
+    plate = grid_plate([0, 0, 0], [2, 0, 0], [0, 2, 0], cells=120)
+    path = straight_path(
+        entry=[0, 1, 0.4], aim=[1, 0, 0], deepest=2, shallowest=0, clock=0, down=(0, 0, -1)
+    )
+    def tell(share):
+        if not told:
+            print("begun", flush=True)
+        told.append(share)
+    told = []
+    tip = Tip(pattern="radial", spread=2.0)
+    pull_film(Scene(plate), targets_of(plate), stations_of(path, 5e-5), tip, progress=tell)
+    print("done", flush=True)
+
+bayreach.run.spray = spray
+sys.exit(main(["spray", sys.argv[1], "-o", sys.argv[2]]))
+"""
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="signals are a POSIX notion")
+def test_a_real_key_press_ends_a_long_pull_with_one_sentence(tmp_path):
+    from small_job import small_job
+
+    out = tmp_path / "out"
+    words = [sys.executable, "-c", LONG_PULL, str(small_job(tmp_path)), str(out)]
+    place = os.pathsep.join([str(Path(__file__).parent), os.environ.get("PYTHONPATH", "")])
+    running = subprocess.Popen(
+        words,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        env={**os.environ, "PYTHONPATH": place},
+    )
+    assert running.stdout is not None
+    assert running.stdout.readline() == "begun\n"
+    running.send_signal(signal.SIGINT)
+    rest, told = running.communicate(timeout=20)
+    assert running.returncode == 1
+    assert told == "bayreach: stopped; nothing half-done was left.\n"
+    assert rest == ""
+    assert not out.exists()
+
+
+def test_progress_of_one_pull_rises_whatever_rounds_it_takes(box):
+    mesh, _, scene, air = box
+    told: list[float] = []
+    targets = targets_of(mesh, air.side_bay >= 0)
+    pull_film(scene, targets, pull_along(1.1), FINE, air=air, error=0.01, progress=told.append)
+    assert told == sorted(told)
+    assert 0.5 <= told[-1] <= 1.0

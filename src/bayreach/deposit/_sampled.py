@@ -1,5 +1,6 @@
 """Film of one pull by samples, with an estimate of its error."""
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -22,12 +23,14 @@ class Spray:
     """What the kernel is asked about one pull.
 
     Stations, the share (k,) of the liquid at each, the tip, and what still flies (None: the tip's own law).
+    `tell` is called, from the asking thread, with the share done of each question.
     """
 
     stations: Stations
     shares: FloatArray
     tip: Tip
     flying: Flying | None = None
+    tell: Callable[[float], None] | None = None
 
     @property
     def flies(self) -> Flying:
@@ -77,7 +80,7 @@ def sample_values(scene: Scene, targets: Targets, sprays: list[Spray], air: Air 
     """Return what each sample gets from each spray (p, m) in 1/m²."""
     from bayreach.deposit._spraying import sparse_film
 
-    sparse = sparse_film(scene, targets, sprays, air, by_sample=True)
+    sparse = sparse_film(scene, targets, sprays, air, by_sample=True, progress=sprays[0].tell)
     return np.stack([sparse.dense(place, len(targets.points)) for place in range(len(sprays))])
 
 

@@ -15,9 +15,9 @@ from bayreach.deposit._sampled import Spray
 from bayreach.rays import Scene, cores, in_parallel
 from bayreach.sight import Targets
 
-PAIRS_A_TASK = 1 << 24
-"""Pairs of sample and station that one task may look at: a few tenths of a second, so that a key press stops
-the work at once."""
+PAIRS_A_TASK = 1 << 22
+"""Pairs of sample and station that one task may look at: half a second at most, so that a key press stops the
+work at once."""
 _TASKS_A_CORE = 8
 
 Progress = Callable[[float], None]

@@ -75,6 +75,7 @@ def pull_film(
     air: Air | None = None,
     flying: Flying | None = None,
     error: float | None = None,
+    progress: Progress | None = None,
 ) -> Column:
     """Return the film per volume sprayed during one pull, and where the rest of the liquid went.
 
@@ -98,11 +99,14 @@ def pull_film(
     error : float, optional
         Relative error of a side's film above which it is cut into finer pieces (see `_refined`); None:
         samples as given. The estimate that is left stands in the column's `error`, by side in its `errors`.
+    progress : callable, optional
+        Called with the share done, 0 to 1, as far as it can be told before it is known how fine sides must be
+        cut; from this thread. An exception it raises, or a key press, stops the work in well under a second.
     """
     pull = Pull(stations=stations, tip=tip, speed=speed, flow=flow, flying=flying)
     shares = time_shares(stations, speed, flow)
     fate = _fate(scene, pull, shares, air=air)
-    spray = _sprays([pull], [shares])[0]
+    spray = replace(_sprays([pull], [shares])[0], tell=None if progress is None else _Rounds(progress))
     if error is None:
         sampled = sampled_film(scene, targets, spray, air)
     else:
@@ -129,6 +133,7 @@ def path_film(
     air: Air | None = None,
     flying: Flying | None = None,
     error: float = 0.02,
+    progress: Progress | None = None,
 ) -> Column:
     """Return the column of a pull along `path`, its stations and samples refined until the error is as asked.
 
@@ -143,6 +148,8 @@ def path_film(
     error : float
         Relative error of the film, weighted by film, that is aimed at. The column's `error` is what was
         reached, estimated; it may be larger where the shortest step of 0.5 mm or the finest pieces do not do.
+    progress : callable, optional
+        As in `pull_film`.
     """
     wet = wet_part(path, speed=speed, lag=lag)
     if wet is None:
@@ -154,10 +161,13 @@ def path_film(
             fog_to_bay=np.zeros(air.n_bays + 1 if air else 2),
         )
     refine = 1.0
+    told = None if progress is None else _Rounds(progress)
     while True:
         stations = stations_for(scene, wet, tip, refine=refine)
         flow = flow_course(stations, speed=speed, rise=rise, fall=fall)
-        column = pull_film(scene, targets, stations, tip, flow=flow, air=air, flying=flying, error=error)
+        column = pull_film(
+            scene, targets, stations, tip, flow=flow, air=air, flying=flying, error=error, progress=told
+        )
         if not column.error > error or refine >= 4.0:
             return column
         refine *= 2.0
@@ -211,6 +221,23 @@ def columns(
             if progress is not None:
                 progress((first + 0.8 * len(group) + 0.2 * (place + 1)) / len(pulls))
     return made
+
+
+class _Rounds:
+    """Tells of work that is done in rounds whose number shows only on the way: each is half of what is left.
+
+    A round begins when the share told falls back, or after one that was done.
+    """
+
+    def __init__(self, progress: Progress) -> None:
+        self._progress, self._done, self._last = progress, 0.0, 0.0
+
+    def __call__(self, share: float) -> None:
+        """Tell the share of all that the share of this round stands for."""
+        if share < self._last or self._last >= 1.0:
+            self._done += 0.5 * (1.0 - self._done)
+        self._last = share
+        self._progress(self._done + 0.5 * (1.0 - self._done) * share)
 
 
 def _sprays(pulls: Sequence[Pull], shares: Sequence[FloatArray]) -> list[Spray]:

@@ -30,7 +30,10 @@ def in_parallel(
     drops the parts not yet begun and waits only for those at work, so parts should take well under a second.
     """
     if len(parts) <= 1:
-        return [work(part) for part in parts]
+        answers = [work(part) for part in parts]
+        if progress is not None:
+            progress(1.0)
+        return answers
     with ThreadPoolExecutor(max_workers=min(cores(), len(parts))) as pool:
         futures = [pool.submit(work, part) for part in parts]
         try:

@@ -13,7 +13,7 @@ from bayreach.plan import Draft
 from bayreach.run._answer import Shares, coverage_record, shares_of
 from bayreach.run._pulls import Pull
 from bayreach.run._site import Site, site_of
-from bayreach.run._wetting import Progress, Wetting, column_of, summed
+from bayreach.run._wetting import Progress, Wetting, column_of, pull_progress, summed
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -72,7 +72,8 @@ def verified(site: Site, draft: Draft, last: Verified | None, progress: Progress
     columns = []
     for number, pull in enumerate(pulls):
         progress("spraying", number / len(pulls))
-        columns.append(known.get(_mark(pull)) or column_of(cut, pull))
+        told = pull_progress(progress, number, len(pulls))
+        columns.append(known.get(_mark(pull)) or column_of(cut, pull, told))
     progress("settling", 1.0)
     wet = summed(cut, pulls, columns)
     shares = shares_of(cut, wet)

@@ -92,7 +92,7 @@ def settling_of(site: Site, tip: Tip) -> SettledPerFog:
     return settling(site.ground, tip, site.job.liquid, conditions_of(site))
 
 
-def column_of(site: Site, pull: Pull) -> Column:
+def column_of(site: Site, pull: Pull, progress: Callable[[float], None] | None = None) -> Column:
     """Return one pull's column: film per m³ sprayed on every side that looks into a bay."""
     tip = pull.wand.tip
     return path_film(
@@ -105,7 +105,13 @@ def column_of(site: Site, pull: Pull) -> Column:
         air=site.air,
         flying=flying_of(site, tip),
         error=site.job.film.error,
+        progress=progress,
     )
+
+
+def pull_progress(progress: Progress, number: int, count: int) -> Callable[[float], None]:
+    """Return what tells the share done of one pull as that of all `count`."""
+    return lambda share: progress("spraying", (number + share) / count)
 
 
 def wetting(site: Site, pulls: Sequence[Pull], progress: Progress) -> Wetting:
@@ -113,7 +119,7 @@ def wetting(site: Site, pulls: Sequence[Pull], progress: Progress) -> Wetting:
     columns = []
     for number, pull in enumerate(pulls):
         progress("spraying", number / len(pulls))
-        columns.append(column_of(site, pull))
+        columns.append(column_of(site, pull, pull_progress(progress, number, len(pulls))))
     progress("settling", 1.0)
     return summed(site, pulls, columns)
 
