@@ -81,3 +81,48 @@ def test_separate_plates_are_separate_holidays():
 def test_a_fully_covered_mesh_has_no_holidays():
     plate = grid_plate([0, 0, 0], [1, 0, 0], [0, 1, 0])
     assert holidays(plate, np.zeros(plate.n_sides, dtype=bool)) == ()
+
+
+def test_patches_that_interleave_keep_their_own_sides():
+    """A chessboard's dark squares meet at corners alone: each is a patch of its own two triangles."""
+    plate = grid_plate([0.5, 0.5, 0], [1, 0, 0], [0, 1, 0], cells=4)
+    cell = np.floor(plate.corners.mean(axis=1)[:, :2] * 4).astype(int)
+    uncovered = np.zeros(plate.n_sides, dtype=bool)
+    uncovered[0::2] = cell.sum(axis=1) % 2 == 0
+    found = holidays(plate, uncovered)
+    assert [len(patch.sides) for patch in found] == [2] * 8
+    assert [patch.area for patch in found] == pytest.approx([1 / 16] * 8)
+    for patch in found:
+        (one,) = np.unique(cell[patch.sides // 2], axis=0)
+        assert patch.center[:2] == pytest.approx((one + 0.5) / 4)
+
+
+def test_a_covered_strip_parts_two_patches_of_one_bay():
+    plate = grid_plate([0.5, 0.5, 0], [1, 0, 0], [0, 1, 0], cells=10)
+    x = plate.corners.mean(axis=1)[:, 0]
+    uncovered = np.zeros(plate.n_sides, dtype=bool)
+    uncovered[0::2] = (x < 0.2) | (x > 0.7)
+    assert len(holidays(plate, uncovered, side_bay=np.zeros(plate.n_sides, dtype=int))) == 2
+
+
+def test_what_was_kept_is_held_against_the_liquid_sprayed():
+    """A loss of 2e-6 of the liquid is refused, however small the liquid is."""
+    Ledger(sprayed=1e-4, direct=1e-4, retained=1e-4 * (1 - 5e-7)).check()
+    with pytest.raises(LedgerError, match="was kept, crept or ran off"):
+        Ledger(sprayed=1e-4, direct=1e-4, retained=1e-4 * (1 - 2e-6)).check()
+
+
+@pytest.mark.parametrize("name", ["direct", "areas", "errors"])
+def test_an_array_of_a_column_that_does_not_fit_is_named(name):
+    arrays = {"sides": [1, 4], "direct": [2.0, 3.0], "areas": [0.1, 0.1], "errors": [0.0, 0.0]}
+    Column(**{key: np.array(value) for key, value in arrays.items()})
+    with pytest.raises(ValueError, match=name):
+        Column(**{key: np.array(value) for key, value in {**arrays, name: [1.0]}.items()})
+
+
+@pytest.mark.parametrize("name", ["settled", "creep", "retained"])
+def test_an_array_of_a_film_that_does_not_fit_is_named(name):
+    arrays = {key: np.zeros(4) for key in ("direct", "settled", "creep", "retained")}
+    Film(**arrays)
+    with pytest.raises(ValueError, match=name):
+        Film(**{**arrays, name: np.zeros(3)})

@@ -7,6 +7,7 @@ from numpy.typing import ArrayLike
 
 from bayreach.arrays import FloatArray, IntArray, ShortIntArray, SingleArray, frozen_floats, frozen_singles
 from bayreach.errors import BayreachError
+from bayreach.measure import area_vectors
 from bayreach.mesh import Mesh
 from bayreach.topology import side_links
 
@@ -250,11 +251,11 @@ def holidays(mesh: Mesh, uncovered: ArrayLike, side_bay: ArrayLike | None = None
     from scipy.sparse import coo_array
     from scipy.sparse.csgraph import connected_components
 
-    chosen = np.flatnonzero(np.asarray(uncovered, dtype=np.bool_))
+    open_sides = np.asarray(uncovered, dtype=np.bool_)
+    chosen = np.flatnonzero(open_sides)
     if not len(chosen):
         return ()
     pairs = side_links(mesh.points, mesh.faces).pairs
-    open_sides = np.asarray(uncovered, dtype=np.bool_)
     joined = open_sides[pairs].all(axis=1)
     if side_bay is not None:
         bay = np.asarray(side_bay)
@@ -264,8 +265,7 @@ def holidays(mesh: Mesh, uncovered: ArrayLike, side_bay: ArrayLike | None = None
     _, label = connected_components(links, directed=False)
     _, patch = np.unique(label[chosen], return_inverse=True)
     corners = mesh.corners[chosen // 2]
-    cross = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
-    areas = 0.5 * np.linalg.norm(cross, axis=1)
+    areas = np.linalg.norm(area_vectors(corners), axis=1)
     patch_areas = np.bincount(patch, weights=areas)
     moments = [np.bincount(patch, weights=areas * corners.mean(axis=1)[:, k]) for k in range(3)]
     centers = np.stack(moments, axis=1) / np.where(patch_areas > 0, patch_areas, 1.0)[:, None]
