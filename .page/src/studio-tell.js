@@ -51,7 +51,7 @@ export function reachSentence(told, system) {
   const tilt = told.max_tilt_deg === null ? "" : `, tilts up to ${told.max_tilt_deg.toFixed(1)} deg`;
   const depth = system === "inch" ? `${(told.depth_m / 0.0254).toFixed(2)} in` : `${(1e3 * told.depth_m).toFixed(0)} mm`;
   const bays = told.bays_reached.join(", ") || "no bay";
-  return `fits, ${depth} deep${tilt}, reaches ${bays}, sees ${areaShown(told.visible_m2, system, 3)}; limit: ${told.limit}`;
+  return `fits, ${depth} deep${tilt}, reaches ${bays}, sees ${areaShown(told.visible_m2, system, 3)}, ${areaShown(told.in_pattern_m2, system, 3)} within its spray; limit: ${told.limit}`;
 }
 
 const COMPARED = [

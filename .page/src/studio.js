@@ -264,7 +264,8 @@ class Studio {
 
   send(kind, state, more) {
     const number = this.link.ask(kind, state, more);
-    byId("said").textContent = number === null ? "no connection" : "";
+    if (number === null) byId("said").textContent = "no connection";
+    else if (more?.word !== "") byId("said").textContent = ""; // the list of saved jobs is asked in silence
     if (number === null) return;
     this.busy = { number, kind, more };
     byId("doing").textContent = `${DOING[kind] ?? "working"} …`;
@@ -303,7 +304,7 @@ class Studio {
     else if (table.kind === "refused" && table.number === this.asked) this.takeRefusal(table);
     else if (table.kind === "progress") {
       if (this.busy?.number === table.number) byId("progress").value = table.share;
-    } else if (table.number === this.busy?.number) {
+    } else if (this.busy && table.number === this.busy.number) {
       const { more } = this.busy;
       this.answered();
       if (table.kind === "refused") byId("said").textContent = table.reason;

@@ -9,7 +9,7 @@ from bayreach.errors import BayreachError
 from bayreach.studio._bench import Answer, Bench
 from bayreach.studio._pack import framed
 from bayreach.studio._questions import Steps, question
-from bayreach.studio._state import Request, StudioError, read_request
+from bayreach.studio._state import Request, StudioError, number_of, read_request
 
 T = TypeVar("T")
 Send = Callable[[bytes], Awaitable[None]]
@@ -38,10 +38,9 @@ class Session:
 
     async def take(self, text: str) -> None:
         """Take a text frame: a state to try, or a question about one; a refusal is sent back."""
-        number: int | None = None
+        number = number_of(text)
         try:
             request = read_request(text)
-            number = request.number
             if request.kind == "try":
                 if self.newest is not None and request.number <= self.newest.number:
                     return

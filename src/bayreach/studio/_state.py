@@ -126,6 +126,16 @@ class Request:
     passes: tuple[State, ...] = ()
 
 
+def number_of(text: str) -> int | None:
+    """Return the number of a request, which may be one that is refused; None where it has none."""
+    try:
+        table = json.loads(text)
+    except (ValueError, RecursionError):
+        return None
+    number = table.get("number") if isinstance(table, dict) else None
+    return number if type(number) is int and 0 <= number < 2**53 else None
+
+
 def read_request(text: str) -> Request:
     """Return the request that a text frame holds.
 
