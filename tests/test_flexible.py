@@ -1,7 +1,9 @@
 """Flexible wands: curves no tighter than they bear, through chains of openings."""
 
 import math
+import re
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -9,7 +11,7 @@ from punched import ribbed_box
 
 from bayreach.arrays import OUTSIDE
 from bayreach.bays import Opening, find_bays
-from bayreach.insertion import paths_through, shortest_curve, space_of
+from bayreach.insertion import gets_into, obstacle_boxes, paths_through, shortest_curve, space_of
 from bayreach.repair import mend
 from bayreach.tips import Tip
 from bayreach.wands import Wand
@@ -142,3 +144,111 @@ def test_a_hose_through_a_hole_not_drilled_yet_meets_the_skin_from_inside():
         # Never back through the skin: but for the first centimetres every point stays a radius off it.
         off = path.line[np.linalg.norm(path.line - hole.center, axis=1) > 0.02]
         assert off[:, 2].max(initial=0.0) < 0.1 - 0.003 + 1e-6
+
+
+def test_what_hangs_free_is_counted_from_the_last_rim_or_wall_the_hose_rests_on():
+    # Ribs 200 mm apart, holes in line: 250 mm may hang free (w L⁴ / 8 EI = 1 mm at EI = w L⁴ / 8 mm), so the
+    # hose is led from rib to rib all the way; with 150 mm it is not, and hangs 150 mm beyond the port.
+    space = measured(ribbed_box()[0])
+    port = space.bays.openings[0]
+    weight = 0.05 * 9.80665
+
+    def soft(free: float) -> Wand:
+        stiff = weight * free**4 / 8.0 / 0.001
+        return hose(stiffness=stiff, mass_per_length=0.05, droop_limit=0.001)
+
+    far, refusals = paths_through(space, soft(0.25), port, count=8)
+    assert refusals == ()
+    assert 3 in {bay for path in far for bay in path.bays_reached}
+    assert gets_into(space, soft(0.25), port, 3)
+    near, refusals = paths_through(space, soft(0.15), port, count=8)
+    last = next(refusal for refusal in refusals if refusal.bay == "bay 4")
+    assert last.reason.startswith("stops 150 mm in, where 150 mm hang free beyond opening")
+    assert last.reason.endswith("mm short of bay 4")
+    assert not gets_into(space, soft(0.15), port, 3)
+    assert all(path.deepest < 0.6 for path in near)
+
+
+def test_a_hose_rests_on_the_floor_it_is_led_along():
+    # Near the floor a line, 4 mm over the bottom, rests all the way once sunk a millimetre.
+    from bayreach.insertion._flexible import Route, bender_of
+    from bayreach.insertion._support import support_of
+
+    space = measured(ribbed_box()[0])
+    port = space.bays.openings[0]
+    along = np.array([[0.01 + 0.01 * k, 0.0, -0.0965] for k in range(18)])
+    route = Route(line=along, heading=np.array([1.0, 0, 0]), through=(port,))
+    wand = hose(stiffness=1.0, mass_per_length=0.05, droop_limit=0.001)
+    below = support_of(bender_of(space, wand, port), route, (0, 0, -1))
+    assert below.held.all()
+    # The same line is no support where down is the other way: what is above does not carry.
+    above = support_of(bender_of(space, wand, port), route, (0, 0, 1))
+    assert above.held.sum() == 1
+
+
+@pytest.fixture(scope="module", params=[4, 9], ids=["seed 4", "seed 9"])
+def crooked(request):
+    """Return how to build a box whose ribs have holes of random size at random heights."""
+    rng = np.random.default_rng(request.param)
+    shape = {
+        "drop": list(rng.uniform(-0.06, 0.06, 3)),
+        "holes": list(rng.uniform(0.02, 0.05, 3)),
+        "entry": 0.03,
+    }
+    return lambda **more: measured(ribbed_box(**{**shape, **more})[0])
+
+
+def bays_got(space, wand) -> set[int]:
+    port = next(opening for opening in space.bays.openings if OUTSIDE in opening.links)
+    return {bay for bay in range(4) if gets_into(space, wand, port, bay)}
+
+
+def rises(sets: list[set[int]]) -> bool:
+    return all(less <= more for less, more in pairwise(sets)) and len(sets[0]) < len(sets[-1])
+
+
+def test_a_softer_thinner_or_longer_hose_never_reaches_less(crooked):
+    space = crooked()
+    assert rises([bays_got(space, hose(bend)) for bend in (0.6, 0.3, 0.2, 0.15, 0.12, 0.09, 0.06, 0.02)])
+    assert rises([bays_got(space, hose(length=length)) for length in (0.15, 0.25, 0.45, 0.62, 0.7, 1.2)])
+    widths = (0.045, 0.028, 0.02, 0.015, 0.009, 0.003)
+    assert rises([bays_got(space, hose(0.12, diameter=width)) for width in widths])
+
+
+def test_a_hose_reaches_no_less_through_bigger_holes(crooked):
+    for key in ("entry", "holes"):
+        sizes = (0.005, 0.007, 0.012, 0.02, 0.06)
+        spaces = [crooked(**{key: size if key == "entry" else [size] * 3}) for size in sizes]
+        assert rises([bays_got(space, hose(0.12)) for space in spaces])
+
+
+def test_a_rib_hole_too_narrow_for_a_hose_is_named(winding):
+    wide = hose(0.03, tip_diameter=0.009, tip_length=0.02)
+    narrow = measured(ribbed_box(holes=[0.04, 0.0075, 0.04])[0])
+    hole = next(each for each in narrow.bays.openings if set(each.links) == {1, 2})
+    paths, refusals = paths_through(narrow, wide, narrow.bays.openings[0], count=8)
+    assert {bay for path in paths for bay in path.bays_reached} == {0, 1}
+    reasons = {refusal.bay: refusal.reason for refusal in refusals}
+    assert reasons["bay 3"] == f"{hole.name}: 9.0 mm tip in a {1e3 * hole.diameter:.1f} mm hole"
+
+
+def test_its_twist_is_said_not_to_be_known(winding):
+    paths, _ = paths_through(winding, hose(), winding.bays.openings[0], count=8)
+    assert any(path.limit.endswith("its twist is not known") for path in paths)
+
+
+def test_a_needed_bend_radius_is_told_in_these_words(winding):
+    _, refusals = paths_through(winding, hose(0.5), winding.bays.openings[0], count=8)
+    last = next(refusal for refusal in refusals if refusal.bay == "bay 4")
+    assert re.fullmatch(r"needs bend radius \d+ mm to get to bay 4, has 500 mm", last.reason)
+
+
+def test_a_hose_needs_its_room_outside_free_of_mesh_and_obstacles():
+    wall = obstacle_boxes({"jack": [[-0.3, -0.2, -0.2], [-0.06, 0.2, 0.2]]})
+    space = measured(ribbed_box()[0], wall)
+    port = space.bays.openings[0]
+    paths, refusals = paths_through(space, hose(room_outside=0.08), port, count=8)
+    assert paths == ()
+    assert refusals[0].reason == f"no room outside {port.name} for 80 mm of the wand"
+    paths, _ = paths_through(space, hose(room_outside=0.05), port, count=8)
+    assert paths

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from bayreach.arrays import OUTSIDE, BoolArray, FloatArray
+from bayreach.insertion._chains import too_narrow
 from bayreach.insertion._leans import fan
 from bayreach.insertion._records import BayRange, Path, Refusal
 from bayreach.insertion._space import Space, bays_at, inner_bay, inward
@@ -183,20 +184,37 @@ def _refusals(search: Search, paths: Sequence[Path]) -> tuple[Refusal, ...]:
         face = int(search.faces[0, 0, 0])
         part = tools.space.part_of(face) if face >= 0 else "its own rim"
         reason = f"no room outside {tools.opening.name} for the wand: it meets {part}"
-    missing = {bay.index: bay.name for bay in tools.space.bays.bays}
-    for path in paths:
-        for bay in path.bays_reached:
-            missing.pop(bay, None)
-    names = [""] if not paths else list(missing.values())
+    reached = {bay for path in paths for bay in path.bays_reached}
+    missing = [bay.index for bay in tools.space.bays.bays if bay.index not in reached]
     met = stopped_at(search, lean, column, row)
     place = tools.leans.entries[lean] + search.deepest * tools.leans.aims[lean] if met is None else met
     bends = tools.wand.length - tools.wand.straight_shank
-    short = max(0.0, bends - search.deepest) if not paths else math.inf
+    if not paths:
+        said = [(reason, max(0.0, bends - search.deepest), "")]
+    else:
+        said = [_short_of(tools, paths, reason, bay) for bay in missing]
     return tuple(
         Refusal(
-            wand=tools.wand.name, opening=tools.opening.name,
-            reason=f"{reason}, short of {name}" if name else reason,
-            short_by=short, place=place, bay=name,
+            wand=tools.wand.name,
+            opening=tools.opening.name,
+            reason=words,
+            short_by=short,
+            place=place,
+            bay=name,
         )
-        for name in names
-    )  # fmt: skip
+        for words, short, name in said
+    )
+
+
+def _short_of(tools: Tools, paths: Sequence[Path], reason: str, bay: int) -> tuple[str, float, str]:
+    """Return why a bay is not reached, how far the tip stays from an opening into it, and its name."""
+    name = tools.space.bay_name(bay)
+    narrow = too_narrow(tools.space, tools.wand, tools.opening, bay)
+    if narrow is not None:
+        return *narrow, name
+    gates = [gate.center for gate in tools.space.bays.openings if bay in gate.links]
+    if not gates:
+        return f"{reason}, short of {name}", math.inf, name
+    tips = np.concatenate([path.tip_path.points for path in paths])
+    short = min(float(np.linalg.norm(tips - gate, axis=1).min()) for gate in gates)
+    return f"{reason}, {1e3 * short:.0f} mm short of {name}", short, name

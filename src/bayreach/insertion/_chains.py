@@ -8,6 +8,7 @@ import numpy as np
 
 from bayreach.arrays import OUTSIDE, FloatArray, unit_vectors
 from bayreach.insertion._space import Space, inner_bay, inward
+from bayreach.wands import Wand
 
 if TYPE_CHECKING:
     from bayreach.bays import Opening
@@ -55,6 +56,24 @@ def chains_from(
 def chains_to(space: Space, opening: "Opening", bay: int, width: float) -> "Iterator[tuple[Opening, ...]]":
     """Yield the chains of `chains_from` that lead to one bay."""
     return (chain for there, chain in chains_from(space, opening, width) if there == bay)
+
+
+def too_narrow(space: Space, wand: Wand, opening: "Opening", bay: int) -> tuple[str, float] | None:
+    """Return which opening on the way to a bay is too narrow for which part of a wand, and by how much (m).
+
+    None where some chain of openings is wide enough, or where none leads there at all.
+    """
+    width = wand.largest_section.diameter
+    if next(iter(chains_to(space, opening, bay, width)), None) is not None:
+        return None
+    chain = next(iter(chains_to(space, opening, bay, 0.0)), None)
+    for gate in chain or ():
+        for section in wand.sections:
+            if section.diameter > gate.diameter:
+                part, hole = 1e3 * section.diameter, 1e3 * gate.diameter
+                said = f"{gate.name}: {part:.1f} mm {section.name} in a {hole:.1f} mm hole"
+                return said, section.diameter - gate.diameter
+    return None
 
 
 def line_through(chain: "Sequence[Opening]", width: float) -> tuple[FloatArray, FloatArray, float]:

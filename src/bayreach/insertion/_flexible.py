@@ -36,7 +36,13 @@ class Route:
     @property
     def length(self) -> float:
         """Length in m."""
-        return float(np.linalg.norm(np.diff(self.line, axis=0), axis=1).sum())
+        return float(run_of(self.line)[-1])
+
+
+def run_of(line: FloatArray) -> FloatArray:
+    """Return how far (p,) along a line (p, 3) each of its points lies, in m."""
+    steps = np.linalg.norm(np.diff(line, axis=0), axis=1)
+    return np.concatenate([np.zeros(1), np.cumsum(steps)])
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

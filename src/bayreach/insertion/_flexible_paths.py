@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import ArrayLike
 
-from bayreach.arrays import BoolArray, FloatArray, IntArray
+from bayreach.arrays import FloatArray, IntArray
 from bayreach.insertion._bent_paths import ranges_of
-from bayreach.insertion._chains import chains_to
+from bayreach.insertion._chains import chains_to, too_narrow
 from bayreach.insertion._flexible import (
     FREE,
     Bender,
@@ -19,18 +19,21 @@ from bayreach.insertion._flexible import (
     bender_of,
     entries_of,
     routes_along,
+    run_of,
     shot_to,
     spread_from,
     step_of,
 )
 from bayreach.insertion._records import Path, Refusal
 from bayreach.insertion._space import Space, bays_at, inner_bay, inward
+from bayreach.insertion._support import held_depth
 from bayreach.poses import TipPath, clock_zero
 from bayreach.wands import Wand
 
 if TYPE_CHECKING:
     from bayreach.bays import Opening
 
+DOWN = (0.0, 0.0, -1.0)
 POSES = 40000
 """Most poses of the search over all bays."""
 LOOKED_AT = 3000
@@ -56,7 +59,7 @@ def flexible_paths(
     entries = entries_of(bender)
     if not entries:
         return (), (_no_entry(bender),)
-    routes, failed = _routes(bender)
+    routes, failed = _routes(bender, down)
     groups = [tuple(entries), *((route,) for route in routes.values())]
     paths: list[Path] = []
     for group in groups:
@@ -66,26 +69,30 @@ def flexible_paths(
     found = tuple(path for path in paths if path.deepest > shortest)
     reached = {bay for path in found for bay in path.bays_reached}
     missing = [bay for bay in failed if bay not in reached]
-    return found, tuple(_refusal(bender, bay) for bay in missing)
+    return found, tuple(_refusal(bender, bay, down) for bay in missing)
 
 
-def route_into(bender: Bender, bay: int) -> Route | None:
-    """Return a route to the last opening before a bay, or None; the easiest few chains are tried."""
+def route_into(bender: Bender, bay: int, down: ArrayLike = DOWN) -> Route | None:
+    """Return a route to the last opening before a bay, or None; the easiest few chains are tried.
+
+    One along which too long an end would hang free on the way is none.
+    """
     if bay == inner_bay(bender.opening):
         return next(iter(entries_of(bender)), None)
     chains = chains_to(bender.space, bender.opening, bay, 2.0 * bender.radius)
     routes = (routes_along(bender, chain) for chain in islice(chains, CHAINS))
-    return next((route for route in routes if route is not None), None)
+    held = (route for route in routes if route and held_depth(bender, route, down)[0] >= route.length - 1e-9)
+    return next(held, None)
 
 
-def _routes(bender: Bender) -> tuple[dict[int, Route], list[int]]:
+def _routes(bender: Bender, down: ArrayLike) -> tuple[dict[int, Route], list[int]]:
     """Return a route into each bay behind the first one, and the bays to which none was found."""
     routes: dict[int, Route] = {}
     failed: list[int] = []
     for bay in bender.space.bays.bays:
         if bay.index == inner_bay(bender.opening):
             continue
-        found = route_into(bender, bay.index)
+        found = route_into(bender, bay.index, down)
         if found is None:
             failed.append(bay.index)
         else:
@@ -119,8 +126,8 @@ def _ends(bender: Bender, spread: Spread, most: int, shortest: float) -> IntArra
 
 def _path(bender: Bender, route: Route, shortest: float, down: ArrayLike) -> Path:
     wand, opening = bender.wand, bender.opening
-    run = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(route.line, axis=0), axis=1))])
-    deepest, limit = _supported(bender, route, run)
+    run = run_of(route.line)
+    deepest, hangs_from = held_depth(bender, route, down)
     depths = np.linspace(deepest, min(shortest, deepest), max(2, math.ceil(deepest / STATION)))
     points = np.stack([np.interp(depths, run, route.line[:, k]) for k in range(3)], axis=1)
     behind = np.stack(
@@ -133,7 +140,8 @@ def _path(bender: Bender, route: Route, shortest: float, down: ArrayLike) -> Pat
     return Path(
         wand=wand, opening=opening.name, aim=aim / np.linalg.norm(aim), entry=route.line[0], clock=0.0,
         deepest=float(deepest), shallowest=float(depths[-1]), tip_path=tip_path, ranges=ranges,
-        through=tuple(passed.name for passed in route.through), limit=limit,
+        through=tuple(passed.name for passed in route.through),
+        limit=_limit(bender, route, float(deepest), hangs_from),
         line=route.line,
     )  # fmt: skip
 
@@ -150,36 +158,17 @@ def _carried_clocks(axes: FloatArray, down: ArrayLike) -> FloatArray:
     return clocks
 
 
-def _supported(bender: Bender, route: Route, run: FloatArray) -> tuple[float, str]:
-    """Return the depth at which too long an end would hang free, and the limit's words.
-
-    The wand is held up where it passes an opening and where its line is within a radius and a millimetre of
-    a wall.
-    """
+def _limit(bender: Bender, route: Route, deepest: float, hangs_from: str) -> str:
+    """Return what ends a route, in words; that the wand's twist is not known belongs to it."""
     wand = bender.wand
-    free = wand.free_length()
-    deepest = float(run[-1])
-    if math.isfinite(wand.droop_limit) and free < wand.length:
-        held = _held(bender, route)
-        last = np.maximum.accumulate(np.where(held, run, 0.0))
-        over = np.flatnonzero(run - last > free)
-        if len(over):
-            deepest = float(last[over[0]] + free)
-            return deepest, f"stops {1e3 * deepest:.0f} mm in, where {1e3 * free:.0f} mm hang free and droop"
+    if hangs_from:
+        hanging = 1e3 * wand.free_length()
+        return (
+            f"stops {1e3 * deepest:.0f} mm in, where {hanging:.0f} mm hang free beyond {hangs_from} and droop"
+        )
     if deepest > wand.length - 1.5 * step_of(bender):
-        return deepest, f"stops {1e3 * deepest:.0f} mm in, at its own length"
-    return deepest, f"ends {1e3 * deepest:.0f} mm in, bend radius {1e3 * bender.bend:.0f} mm"
-
-
-def _held(bender: Bender, route: Route) -> BoolArray:
-    from bayreach.insertion._queries import nearest_faces
-
-    points, limit = route.line, bender.radius + 0.001
-    gaps, _ = nearest_faces(bender.space.tree, starts=points, ends=points, limit=limit)
-    at_gate = np.zeros(len(points), dtype=np.bool_)
-    for gate in route.through:
-        at_gate |= np.linalg.norm(points - gate.center, axis=1) < 1e-6
-    return np.asarray((gaps < bender.radius + 0.001) | at_gate)
+        return f"stops {1e3 * deepest:.0f} mm in, at its own length"
+    return f"ends {1e3 * deepest:.0f} mm in, bend radius {1e3 * bender.bend:.0f} mm; its twist is not known"
 
 
 def _no_entry(bender: Bender) -> Refusal:
@@ -194,29 +183,12 @@ def _no_entry(bender: Bender) -> Refusal:
     return Refusal(wand=wand.name, opening=opening.name, reason=reason, short_by=short, place=opening.center)
 
 
-def _refusal(bender: Bender, bay: int) -> Refusal:
-    """Return why a bay is not reached: too short, too stiff, or no chain of openings wide enough."""
+def _refusal(bender: Bender, bay: int, down: ArrayLike) -> Refusal:
+    """Return why a bay is not reached: a narrow opening, its length, its droop or its stiffness."""
     name = bender.space.bay_name(bay)
     chain = next(iter(chains_to(bender.space, bender.opening, bay, 2.0 * bender.radius)), None)
-    place = bender.opening.center
-    if chain is None:
-        reason = f"no chain of openings {2e3 * bender.radius:.1f} mm wide leads to {name}"
-        short = math.inf
-    else:
-        place = chain[-1].center
-        steps = [float(np.linalg.norm(b.center - a.center)) for a, b in pairwise(chain)]
-        if sum(steps) > bender.longest:
-            short = sum(steps) - bender.longest
-            stop = f"stops {1e3 * bender.longest:.0f} mm in, at its own length"
-            reason = f"{stop}, {1e3 * short:.0f} mm short of {name}"
-        else:
-            needed = _bend_needed(bender, chain)
-            short = bender.bend - needed
-            reason = (
-                f"needs bend radius {1e3 * needed:.0f} mm to get to {name}, has {1e3 * bender.bend:.0f} mm"
-                if needed
-                else f"no curve found to {name} through {chain[-1].name}"
-            )
+    place = bender.opening.center if chain is None else chain[-1].center
+    reason, short = _why_not(bender, chain, bay, down)
     return Refusal(
         wand=bender.wand.name,
         opening=bender.opening.name,
@@ -225,6 +197,30 @@ def _refusal(bender: Bender, bay: int) -> Refusal:
         place=place,
         bay=name,
     )
+
+
+def _why_not(
+    bender: Bender, chain: "tuple[Opening, ...] | None", bay: int, down: ArrayLike
+) -> tuple[str, float]:
+    name = bender.space.bay_name(bay)
+    if chain is None:
+        narrow = too_narrow(bender.space, bender.wand, bender.opening, bay)
+        return narrow or (f"no chain of openings {2e3 * bender.radius:.1f} mm wide leads to {name}", math.inf)
+    steps = sum(float(np.linalg.norm(b.center - a.center)) for a, b in pairwise(chain))
+    if steps > bender.longest:
+        short = steps - bender.longest
+        stop = f"stops {1e3 * bender.longest:.0f} mm in, at its own length"
+        return f"{stop}, {1e3 * short:.0f} mm short of {name}", short
+    route = routes_along(bender, chain)
+    if route is not None:
+        depth, hangs_from = held_depth(bender, route, down)
+        short = route.length - depth
+        return f"{_limit(bender, route, depth, hangs_from)}, {1e3 * short:.0f} mm short of {name}", short
+    needed = _bend_needed(bender, chain)
+    if not needed:
+        return f"no curve found to {name} through {chain[-1].name}", bender.bend
+    has = f"has {1e3 * bender.bend:.0f} mm"
+    return f"needs bend radius {1e3 * needed:.0f} mm to get to {name}, {has}", bender.bend - needed
 
 
 def _bend_needed(bender: Bender, chain: "tuple[Opening, ...]") -> float:

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from bayreach.insertion._aims import widest_tilt
+from bayreach.insertion._chains import too_narrow
 from bayreach.insertion._records import BayRange, Path, Refusal
 from bayreach.insertion._space import Crossing, Space, crossings, inner_bay
 from bayreach.insertion._straight import (
@@ -137,6 +138,12 @@ def refusals_of(
 def _short_of(space: Space, reach: StraightReach, found: Sequence[Sequence[Crossing]], bay: int) -> Refusal:
     """Return the refusal of the aim that comes nearest to `bay` along a line that leads there."""
     name = space.bay_name(bay)
+    narrow = too_narrow(space, reach.wand, reach.opening, bay)
+    if narrow is not None:
+        return Refusal(
+            wand=reach.wand.name, opening=reach.opening.name, reason=narrow[0], short_by=narrow[1],
+            place=reach.opening.center, bay=name,
+        )  # fmt: skip
     best, least = -1, math.inf
     for index, passed in enumerate(found):
         ranges, _ = bay_ranges(reach.opening, passed, math.inf, 0.0)

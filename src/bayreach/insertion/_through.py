@@ -43,7 +43,7 @@ def gets_into(
 ) -> bool:  # fmt: skip
     """Tell whether a wand's tip gets through an opening into a bay; arguments as in `paths_through`."""
     if wand.shape == "flexible":
-        return route_into(bender_of(space, wand, opening, holes), bay) is not None
+        return route_into(bender_of(space, wand, opening, holes), bay, down) is not None
     if wand.shape == "bent":
         return bent_gets_into(space, wand, opening, bay, holes=holes, down=down)
     places, directions = candidate_aims(space, wand, opening, count)
