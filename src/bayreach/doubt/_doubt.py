@@ -1,7 +1,6 @@
 """Adds replicates until the covered share is known well enough; tells what matters most."""
 
 from collections.abc import Callable, Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,6 +10,7 @@ from bayreach.doubt._added import count_covered
 from bayreach.doubt._chance import FIRST, SECOND, Draws, Variants, draws_for, films, interval, sharing
 from bayreach.doubt._factors import FACTORS, DoubtError
 from bayreach.job import Tolerances
+from bayreach.rays import in_parallel
 
 SAMPLES_A_REPLICATE = 256
 """Recombinations of one replicate's variants; a power of two keeps the Sobol sequence balanced."""
@@ -174,8 +174,7 @@ def _covered(
         count_covered(film, needed, weights[here], counts, shares)
         return counts, shares
 
-    with ThreadPoolExecutor() as pool:
-        parts = list(pool.map(part, range(0, len(weights), CHUNK)))
+    parts = in_parallel(part, range(0, len(weights), CHUNK))
     shares = np.sum([one[1] for one in parts], axis=0)
     return np.concatenate([one[0] for one in parts]) / len(shares), shares
 
