@@ -28,10 +28,10 @@ def bench_doubt(path: Path) -> None:
     make(99)  # compiles, builds the scene
     start = time.perf_counter()
     cores = time.process_time()
-    made = [make(replicate) for replicate in range(4)]
+    made = [make(replicate) for replicate in range(8)]
     rays, ray_cores = time.perf_counter() - start, time.process_time() - cores
     start, cores = time.perf_counter(), time.process_time()
-    doubt = doubt_of(asked.sides, lambda replicate: made[replicate], tolerances, samples=1024, error=0.0)
+    doubt = doubt_of(asked.sides, lambda replicate: made[replicate], tolerances, samples=2048, error=0.0)
     chances, chance_cores = time.perf_counter() - start, time.process_time() - cores
     sprayed = len(pulls) * doubt.variants
     print(
@@ -42,7 +42,7 @@ def bench_doubt(path: Path) -> None:
         f"  {len(doubt.covered)} samples recombined, with indices: {chances:.2f} s, {chance_cores:.1f} core s"
     )
     print(f"  {len(doubt.covered) / (rays + chances):.0f} samples a second in all")
-    fresh = 200 / (4 * POSES) * rays + 200 / 1024 * chances
+    fresh = 200 / (8 * POSES) * rays + 200 / 2048 * chances
     print(f"  200 samples, each in a pose of its own: {fresh:.1f} s; matters {doubt.matters}")
     print(f"  covered {doubt.covered.mean():.4f} +- {doubt.covered_error:.4f}")
 

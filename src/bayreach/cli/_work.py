@@ -249,9 +249,12 @@ def _sure(job: Any, progress: Any, *, sure: float, kept: "Kept | None", is_sure:
     found = sure_plan(job, sure=sure, kept=kept, progress=progress)
     is_sure.append(found.met)
     words = (
-        f"planned for {found.margin:.2f} times the least film, so that covered sides stay so with a chance"
-        f" of {percent_text(sure)}: {percent_text(found.sure_fraction)} of the required area is that sure,"
-        f" {'which meets' if found.met else 'short of'} the target."
+        f"planned for {found.margin:.2f} times the least film on {percent_text(found.asked)} of the area, so"
+        f" that covered sides stay so with a chance of {percent_text(sure)}:"
+        f" {percent_text(found.sure_fraction)} of the required area is that sure,"
+        f" {'which meets' if found.met else 'short of'} the target. Against the plan without margin:"
+        f" {found.more_holes:+d} holes, {found.more_seconds / 60.0:+.1f} min of trigger time,"
+        f" {found.more_pulls:+d} pulls."
     )
     outcome = found.result.outcome
     outcome = replace(outcome, doubt=found.doubt, warnings=(*outcome.warnings, words))

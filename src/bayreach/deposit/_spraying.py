@@ -73,7 +73,7 @@ def sparse_film(
         counts = np.zeros(2, dtype=np.int64)
         return spray_blocks(scene.tracer, world, span, counts), counts
 
-    parts = in_parallel(spray, spans_of(world), progress)
+    parts = in_parallel(spray, _spans(world), progress)
     counts = np.sum([part[1] for part in parts], axis=0)
     order = blocks.samples if by_sample else blocks.order
     starts, rows, film = _by_pull([part[0] for part in parts], order, len(sprays))
@@ -94,7 +94,7 @@ def _by_pull(
     return table.indptr.astype(np.int64), table.indices.astype(np.int32), table.data
 
 
-def spans_of(world: World) -> list[tuple[int, int]]:
+def _spans(world: World) -> list[tuple[int, int]]:
     """Return spans of blocks: some for each core, each short enough to be waited for."""
     grains: Grains = world.grains
     n_blocks, n_samples = len(grains.radii), int(grains.starts[-1])

@@ -14,12 +14,12 @@ from bayreach.rays import in_parallel
 
 SAMPLES_A_REPLICATE = 256
 """Recombinations of one replicate's variants; a power of two keeps the Sobol sequence balanced."""
-FEWEST_REPLICATES = 4
+FEWEST_REPLICATES = 8
 """A spread between fewer replicates tells too little."""
 CHUNK = 8192
 """Sides held at once: 256 samples of them take 8 MB."""
 
-INDEX_SAMPLES = 512
+INDEX_SAMPLES = 256
 """Pairs of samples of each replicate that tell how much a factor matters."""
 
 MakeVariants = Callable[[int], Variants]

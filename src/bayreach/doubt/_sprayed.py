@@ -20,7 +20,7 @@ from bayreach.tips import Tip
 
 STATES = 8
 """States of a tip in one replicate, in two halves: spread, throw and droplet, shared by a wand's passes."""
-POSES = 16
+POSES = 8
 """Poses of a pass in one replicate, in two halves; each is sprayed in every state of the tip."""
 STEP = 10e-3
 """Distance in m between stations: coarser than the nominal spray's, as pose errors blur the difference."""

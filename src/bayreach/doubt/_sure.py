@@ -12,10 +12,14 @@ from bayreach.outcome import DoubtRecord, Outcome, Result, quiet
 from bayreach.passes import Kept
 from bayreach.run import plan
 
-ROUNDS = 4
-"""Most times a plan is made with a greater margin."""
-STEP = 1.2
-"""Factor by which a margin that was too small grows."""
+ROUNDS = 5
+"""Most times a plan is made, each with more asked of it than the last."""
+STEP = 1.15
+"""Factor by which the margin grows where more area could not be had."""
+ABOVE = 2e-3
+"""Share of area asked for on top of what the last plan lacked."""
+MOST_ASKED = 0.995
+"""Greatest share of area that is asked of a plan."""
 FRESH = 1_000_003
 """Added to the seed for the samples that judge a plan: none of them took part in making it."""
 
@@ -29,9 +33,11 @@ class SurePlan:
     Parameters
     ----------
     result : Result
-        The plan; its least film is the needed one times `margin`.
+        The plan; its least film is the needed one times `margin`, and its target `asked`.
     margin : float
         Factor on the least film.
+    asked : float
+        Share of the required area that the plan was asked to cover with that film.
     doubt : DoubtRecord
         Chances to reach the film really needed.
     sure : float
@@ -46,6 +52,7 @@ class SurePlan:
 
     result: Result
     margin: float
+    asked: float
     doubt: DoubtRecord
     sure: float
     sure_fraction: float
@@ -61,6 +68,11 @@ class SurePlan:
     def more_seconds(self) -> float:
         """Trigger time in s beyond that of the nominal plan."""
         return _seconds(self.result.outcome) - _seconds(self.nominal)
+
+    @property
+    def more_pulls(self) -> int:
+        """Pulls beyond those of the nominal plan."""
+        return _pulls(self.result.outcome) - _pulls(self.nominal)
 
 
 def first_margin(job: Job, sure: float) -> float:
@@ -85,12 +97,11 @@ def sure_plan(
     """Return a plan whose covered sides are covered with a chance of `sure` or more, as far as margins can.
 
     Margin method: the least film is raised by `first_margin`, the job planned anew and its passes doubted on
-    fresh
-    samples against the film really needed; where the area that is sure misses the target, the margin grows
-    by a
-    fifth, at most four times. A margin buys film, not another way to a side that a small tilt puts in
-    shadow, so it
-    may fall short: `met` says so.
+    fresh samples against the film really needed. Where the area that is sure misses the target, what it lacks
+    is asked for as more area, as film alone buys no other way to a side that a small tilt puts in shadow;
+    where a plan cannot give that area, the margin grows by `STEP`. The last of at most `ROUNDS` plans that
+    meets the target is returned, else the surest: `met` says which. The samples that decide took no part in
+    making any plan.
 
     Raises
     ------
@@ -104,23 +115,33 @@ def sure_plan(
         raise DoubtError(message)
     store = Kept() if kept is None else kept
     nominal = plan(job, progress, kept=store).outcome
-    margin = first_margin(job, sure)
-    best = _judged(job, nominal, margin=margin, sure=sure, kept=store, progress=progress)
+    margin, asked = first_margin(job, sure), job.target.coverage
+    best = _judged(job, nominal, (margin, asked, sure), kept=store, progress=progress)
+    last = best
     for _ in range(ROUNDS - 1):
         if best.met:
             break
-        margin *= STEP
-        found = _judged(job, nominal, margin=margin, sure=sure, kept=store, progress=progress)
-        best = max(best, found, key=lambda one: one.sure_fraction)
+        lacks = job.target.coverage - last.sure_fraction + ABOVE
+        if last.result.outcome.coverage.met and asked < MOST_ASKED:
+            asked = min(MOST_ASKED, asked + lacks)
+        else:
+            margin *= STEP
+        last = _judged(job, nominal, (margin, asked, sure), kept=store, progress=progress)
+        best = max(best, last, key=lambda one: one.sure_fraction)
     return best
 
 
 def _judged(
-    job: Job, nominal: Outcome, *, margin: float, sure: float, kept: Kept, progress: Progress
+    job: Job, nominal: Outcome, wanted: tuple[float, float, float], *, kept: Kept, progress: Progress
 ) -> SurePlan:
+    """Return the plan for (margin, share asked, chance), judged on fresh samples."""
+    margin, asked, sure = wanted
     target = job.target
     raised = replace(
-        target, film_min=margin * target.film_min, film_max=max(target.film_max, margin * target.film_min)
+        target,
+        film_min=margin * target.film_min,
+        film_max=max(target.film_max, margin * target.film_min),
+        coverage=asked,
     )
     result = plan(replace(job, target=raised), progress, kept=kept)
     site, pulls = stored_site(job, result.outcome)
@@ -131,6 +152,7 @@ def _judged(
     return SurePlan(
         result=result,
         margin=margin,
+        asked=asked,
         doubt=record,
         sure=sure,
         sure_fraction=share,
@@ -141,3 +163,7 @@ def _judged(
 
 def _seconds(outcome: Outcome) -> float:
     return sum(one.seconds for one in outcome.passes)
+
+
+def _pulls(outcome: Outcome) -> int:
+    return sum(one.count for one in outcome.passes)
