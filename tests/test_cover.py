@@ -7,8 +7,8 @@ import pytest
 
 from bayreach import cover
 from bayreach.cover._field import REACHED, field_of
+from bayreach.cover._highs import solve as solve_model
 from bayreach.cover._model import Model, dual_bound
-from bayreach.cover._model import solve as solve_model
 from bayreach.cover._neighbourhood import rechosen
 from bayreach.cover._search import greedy, lowered
 from bayreach.errors import PlanError
@@ -311,8 +311,8 @@ def test_row_generation_and_the_whole_problem_give_the_same_optimum(monkeypatch)
     """Solved whole, or from 400 of its rows up: both close, so both are the optimum to 0.2 %."""
     field = work_of(5, 1.0, n_sides=200, n_passes=24)
     whole = cover.least_work(field, seconds=20.0, gap=1e-3)
-    monkeypatch.setattr("bayreach.cover._work.SMALL", 0)
-    monkeypatch.setattr("bayreach.cover._work.FIRST_ROWS", 40)
+    monkeypatch.setattr("bayreach.cover._field.SMALL", 0)
+    monkeypatch.setattr("bayreach.cover._relax.FIRST_SIDES", 40)
     by_rows = cover.least_work(field, seconds=20.0, gap=1e-3)
     assert whole.status == by_rows.status == "optimal"
     assert by_rows.cost == pytest.approx(whole.cost, rel=2e-3)

@@ -1,6 +1,6 @@
 """What is left once the holes are fixed: passes that can be made, sides they cover, what it costs."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import TYPE_CHECKING
 
@@ -13,6 +13,10 @@ if TYPE_CHECKING:
     from scipy.sparse import csc_matrix, csr_matrix
 
 REACHED = 1.0 - ROUND_OFF
+SMALL = 20_000
+"""A field of no more entries than this is solved as it is: every side, every trace of film."""
+LOST = 1e-4
+"""Share of its need by which a side of a larger field may be under-credited in the solver's rows."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -48,6 +52,81 @@ class Field:
     def rows(self) -> "csr_matrix":
         """`strengths` by rows."""
         return self.strengths.tocsr()
+
+    @property
+    def is_small(self) -> bool:
+        """Say whether the solver can take the field as it is."""
+        return bool(self.strengths.nnz <= SMALL)
+
+    @cached_property
+    def thin(self) -> "csr_matrix":
+        """`strengths` by rows for the solver: without traces of film, the rest raised to make up for them.
+
+        A trace is film that even the greatest amount makes less than LOST / (entries of the row) of the need.
+        With T_s their sum at greatest amounts, Σ kept s·t ≥ 1 − T_s follows from Σ s·t ≥ 1, so rows divided
+        by 1 − T_s ask for no more than the full rows do: what is proven on them holds.
+        """
+        from scipy.sparse import csr_matrix, diags
+
+        if self.is_small:
+            return self.rows
+        rows = self.rows
+        most = self.most[rows.indices] * rows.data
+        owner = np.repeat(np.arange(rows.shape[0]), np.diff(rows.indptr))
+        trace = most * np.diff(rows.indptr)[owner] < LOST
+        lost = np.bincount(owner[trace], most[trace], rows.shape[0])
+        kept = rows.copy()
+        kept.data[trace] = 0.0
+        kept.eliminate_zeros()
+        return csr_matrix(diags(1.0 / (1.0 - lost)) @ kept)
+
+    @cached_property
+    def reach(self) -> "csr_matrix":
+        """(n_sides, n_passes) by rows: share of the need a pass brings at its greatest amount, at most 1."""
+        from scipy.sparse import csr_matrix, diags
+
+        reach = csr_matrix(self.thin @ diags(self.most))
+        reach.data = np.minimum(reach.data, 1.0)
+        return reach
+
+    @cached_property
+    def pair_reach(self) -> "csr_matrix":
+        """(n_sides, n_pairs) by rows: share of the need that all passes of a wand at an entry bring."""
+        from scipy.sparse import csr_matrix
+
+        n = len(self.passes)
+        shape = (n, len(self.pair_entry))
+        return _capped(self.reach @ csr_matrix((np.ones(n), (np.arange(n), self.pair)), shape=shape))
+
+    @cached_property
+    def entry_reach(self) -> "csr_matrix":
+        """(n_sides, n_entries) by rows: share of the need that all passes let in by an entry bring."""
+        return _capped(self.reach @ self.lets_in.T)
+
+    @property
+    def spare_area(self) -> float:
+        """The m² that may stay uncovered."""
+        return float(self.areas.sum()) - self.need_area * REACHED + 1e-15
+
+    @property
+    def spare_weight(self) -> float:
+        """The weighted m² that may stay uncovered."""
+        return float(self.weights.sum()) - self.need_weight * REACHED + 1e-15
+
+    def with_passes(self, chosen: IntArray) -> "Field":
+        """Return the field with some of its passes only, every side kept."""
+        return replace(
+            self,
+            strengths=self.strengths[:, chosen],
+            least=self.least[chosen],
+            most=self.most[chosen],
+            fixed=self.fixed[chosen],
+            unit=self.unit[chosen],
+            entry=self.entry[chosen],
+            pair=self.pair[chosen],
+            lets_in=self.lets_in[:, chosen],
+            passes=self.passes[chosen],
+        )
 
     def levels(self, amounts: FloatArray) -> FloatArray:
         """Return (n_sides,) film in units of the need."""
@@ -110,6 +189,14 @@ def field_of(problem: Problem, opened: BoolArray, *, need_area: float, need_weig
         sides=sides,
         passes=passes,
     )
+
+
+def _capped(brought: "csr_matrix") -> "csr_matrix":
+    from scipy.sparse import csr_matrix
+
+    capped = csr_matrix(brought)
+    capped.data = np.minimum(capped.data, 1.0)
+    return capped
 
 
 def _only(problem: Problem, opened: BoolArray) -> "csr_matrix":

@@ -1,14 +1,17 @@
 """Stages one and two: the fewest new holes, then the best weighted coverage at that number."""
 
 import math
+import time
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from bayreach.arrays import BoolArray, FloatArray, IntArray
-from bayreach.cover._model import Answer, Model, solve
+from bayreach.cover._highs import solve
+from bayreach.cover._model import Answer, Model
 from bayreach.cover._problem import ROUND_OFF, Problem
+from bayreach.cover._reduce import alike, kept
 
 if TYPE_CHECKING:
     from scipy.sparse import csc_matrix, csr_matrix
@@ -95,7 +98,7 @@ def hole_choice(problem: Problem) -> HoleChoice:
     holes = np.flatnonzero(problem.new)
     shares = missing_shares(problem, base=base, done=done, open_passes=existing)
     reached = np.flatnonzero(np.asarray(shares.sum(axis=1)).ravel() >= 1.0 - ROUND_OFF)
-    row_of_reached, first = _identical_rows(shares[reached])
+    row_of_reached, first = alike(shares[reached])
     row_of = np.full(problem.n_sides, -1)
     row_of[reached] = row_of_reached
     column = np.full(problem.n_entries, -1)
@@ -138,25 +141,6 @@ def missing_shares(
     shares.data = np.where(shares.data >= 1.0 - ROUND_OFF, 1.0, shares.data)
     shares.eliminate_zeros()
     return shares
-
-
-def _identical_rows(matrix: "csr_matrix") -> tuple[IntArray, IntArray]:
-    """Return the group of each row and the first row of each group, rows alike to 12 digits."""
-    rows = matrix.tocsr()
-    rows.sort_indices()
-    keys: dict[bytes, int] = {}
-    group = np.zeros(rows.shape[0], dtype=np.int64)
-    first: list[int] = []
-    values = np.round(rows.data, 12)
-    # A loop over rows: hashing bytes is the quickest exact grouping of ragged rows, about 1 µs each.
-    for row in range(rows.shape[0]):
-        piece = slice(rows.indptr[row], rows.indptr[row + 1])
-        key = rows.indices[piece].tobytes() + values[piece].tobytes()
-        place = keys.setdefault(key, len(first))
-        if place == len(first):
-            first.append(row)
-        group[row] = place
-    return group, np.array(first, dtype=np.int64)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -233,26 +217,68 @@ def fewest_holes(
         return HolesFound(chosen=none, value=0.0, bound=0.0, status="optimal"), nothing
     if not len(choice.holes) or choice.attainable_area < choice.asked_area * (1.0 - ROUND_OFF):
         return HolesFound(chosen=none, value=math.inf, bound=math.inf, status="infeasible"), nothing
+    end = time.monotonic() + seconds
+    whole = choice
+    choice, place = reduced(whole, whole_area=True)
+    start = _greedy_holes(choice)
     parts = _hole_model(choice, hole_cost=1.0, row_cost=0.0, most=None, must_cover=False)
     area_row = _ask_for_area(parts, choice)
-    relaxed = solve(parts.model, relax=True, seconds=seconds)
-    parts = _hole_model(choice, hole_cost=1.0, row_cost=0.0, most=None, must_cover=True)
-    _ask_for_area(parts, choice)
+    relaxed = solve(parts.model, relax=True, seconds=0.5 * (end - time.monotonic()))
     certificate = _certificate(problem, choice, relaxed, area_row)
-    start = _greedy_holes(choice)
-    answer = solve(parts.model, start=_start(parts, choice, start), seconds=seconds, gap=1e-6)
-    chosen = answer.values[parts.holes] > 0.5 if answer.found else start
+    if start.sum() > certificate.holes or choice.area_of(start) < choice.asked_area * (1.0 - ROUND_OFF):
+        parts = _hole_model(choice, hole_cost=1.0, row_cost=0.0, most=None, must_cover=True)
+        _ask_for_area(parts, choice)
+        begin = _start(parts, choice, start)
+        answer = solve(parts.model, start=begin, seconds=end - time.monotonic(), gap=1e-6)
+        proven, found = answer.bound, answer.values[parts.holes] > 0.5 if answer.found else start
+    else:
+        proven, found = float(certificate.holes), start  # greedy meets the bound: nothing is left to search
     asked = choice.asked_area * (1.0 - ROUND_OFF)
-    if choice.area_of(chosen) < asked and choice.area_of(start) >= asked:
-        chosen = start
-    if choice.area_of(chosen) < asked:
+    if choice.area_of(found) < asked and choice.area_of(start) >= asked:
+        found = start
+    if choice.area_of(found) < asked:
         return HolesFound(chosen=none, value=math.inf, bound=math.inf, status="infeasible"), certificate
-    if most is not None and chosen.sum() > most:
-        return HolesFound(chosen=none, value=math.inf, bound=answer.bound, status="too many"), certificate
-    proven = answer.bound if math.isfinite(answer.bound) else 0.0
-    bound = min(int(chosen.sum()), max(math.ceil(proven - 1e-6), certificate.holes))
+    if most is not None and found.sum() > most:
+        return HolesFound(chosen=none, value=math.inf, bound=proven, status="too many"), certificate
+    chosen = none.copy()
+    chosen[place] = found
+    at_least = math.ceil(proven - 1e-6) if math.isfinite(proven) else 0
+    bound = min(int(chosen.sum()), max(at_least, certificate.holes))
     status = "optimal" if chosen.sum() <= bound else "limit"
     return HolesFound(chosen=chosen, value=float(chosen.sum()), bound=bound, status=status), certificate
+
+
+def reduced(choice: HoleChoice, *, whole_area: bool) -> tuple[HoleChoice, IntArray]:
+    """Return the choice without what it can do without (see `_reduce`), and the columns (indices) that stay.
+
+    Outdone columns go for any target, then rows that look alike become one. Only where all that can be
+    covered is asked (`whole_area`: and the area asked is a condition) do implied rows go too; their area
+    counts as done, since every choice that covers the rest covers them.
+    """
+    shares, n_columns = choice.shares.tocsr(), len(choice.holes)
+    spare = choice.attainable_area - choice.asked_area * (1.0 - ROUND_OFF)
+    full = whole_area and bool((choice.row_areas > spare).all())
+    left = kept(shares, choice.conflicts, full_cover=full)
+    columns, rows = np.flatnonzero(left.columns), np.flatnonzero(left.rows)
+    group, first = alike(shares[rows][:, columns])
+    row_of = np.full(len(choice.row_areas) + 1, -1)  # the last place answers for row −1
+    row_of[rows] = group
+    column = np.full(n_columns, -1)
+    column[columns] = np.arange(len(columns))
+    gone = ~left.rows
+    slim = HoleChoice(
+        shares=shares[rows][:, columns][first].tocsc(),
+        row_areas=_sums(group, choice.row_areas[rows], len(first)),
+        row_weights=_sums(group, choice.row_weights[rows], len(first)),
+        row_of=row_of[choice.row_of],
+        holes=choice.holes[columns],
+        conflicts=column[choice.conflicts],
+        done=choice.done,
+        done_area=choice.done_area + float(choice.row_areas[gone].sum()),
+        done_weight=choice.done_weight + float(choice.row_weights[gone].sum()),
+        asked_area=choice.asked_area,
+    )
+    return slim, columns
 
 
 def best_coverage(
@@ -273,6 +299,10 @@ def best_coverage(
     if not len(choice.holes) or not len(gains) or holes == 0:
         none = np.zeros(len(choice.holes), dtype=bool)
         return HolesFound(chosen=none, value=done, bound=done, status="optimal")
+    whole = choice
+    choice, place = reduced(whole, whole_area=False)
+    gains = choice.row_areas if by_area else choice.row_weights
+    start = _among(whole, place, start)
     scale = max(float(gains.sum()), 1e-300)
     # A hole costs a trifle, so that none is drilled for nothing; the bound allows for it.
     trifle = 1e-7
@@ -291,7 +321,23 @@ def best_coverage(
             chosen = found
     value = choice.area_of(chosen) if by_area else choice.weight_of(chosen)
     bound = min(done - (answer.bound - trifle * holes) * scale, done + scale)
-    return HolesFound(chosen=chosen, value=value, bound=max(bound, value), status=status)
+    every = np.zeros(len(whole.holes), dtype=bool)
+    every[place] = chosen
+    return HolesFound(chosen=every, value=value, bound=max(bound, value), status=status)
+
+
+def _among(choice: HoleChoice, place: IntArray, chosen: BoolArray | None) -> BoolArray | None:
+    """Return a choice in terms of the columns that stay, each other one replaced by one that outdoes it."""
+    if chosen is None:
+        return None
+    shares = choice.shares
+    among = chosen[place].copy()
+    for column in np.setdiff1d(np.flatnonzero(chosen), place):
+        rows = shares.indices[shares.indptr[column] : shares.indptr[column + 1]]
+        full = np.asarray((shares[rows][:, place] >= 1.0).sum(axis=0)).ravel() == len(rows)
+        if len(rows):
+            among[int(np.argmax(full))] = True
+    return np.asarray(among, dtype=bool)
 
 
 def _better_start(
@@ -401,7 +447,11 @@ def _certificate(problem: Problem, choice: HoleChoice, relaxed: Answer, area_row
     sides = np.flatnonzero((choice.row_of >= 0) & (row_weights[choice.row_of] > 0))
     rows = choice.row_of[sides]
     weights = row_weights[rows] * problem.areas[sides] / np.maximum(choice.row_areas[rows], 1e-300)
-    bound = hole_bound(problem, price=price, sides=sides, weights=weights)
-    if bound <= 0.0:
+    # Where everything must be covered any price proves the same of the sides asked for, and sides that were
+    # dropped as implied carry no weight: a price that no side's weight exceeds loses nothing on them.
+    steep = float(np.max(weights / np.maximum(problem.areas[sides], 1e-300), initial=0.0))
+    bounds = {p: hole_bound(problem, price=p, sides=sides, weights=weights) for p in (price, steep)}
+    best = max(bounds, key=lambda p: bounds[p])
+    if bounds[best] <= 0.0:
         return nothing
-    return Certificate(price=price, sides=sides, weights=weights, bound=bound)
+    return Certificate(price=best, sides=sides, weights=weights, bound=bounds[best])

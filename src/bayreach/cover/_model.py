@@ -1,4 +1,4 @@
-"""The one door to the MILP solver: models of array blocks, solved by HiGHS, bounds recomputed here."""
+"""Models of array blocks, what a solver answers, and the bound that duals prove in plain numpy."""
 
 import math
 from dataclasses import dataclass, field
@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from bayreach.arrays import BoolArray, FloatArray, IntArray
-from bayreach.errors import PlanError
 
 if TYPE_CHECKING:
     from scipy.sparse import csr_matrix
@@ -92,17 +91,41 @@ class Model:
         self.n_rows += count
         return np.arange(self.n_rows - count, self.n_rows)
 
+    def add_entries(self, row: int, columns: IntArray, values: Any) -> None:
+        """Put more columns into a row that is there already."""
+        self._rows.append(np.full(len(columns), row, dtype=np.int64))
+        self._columns.append(np.asarray(columns, dtype=np.int64))
+        self._values.append(np.broadcast_to(np.asarray(values, dtype=np.float64), (len(columns),)).copy())
+
+    def row_upper_of(self, row: int) -> float:
+        """Return the upper limit of one row."""
+        return float(joined(self.row_upper)[row])
+
+    @property
+    def n_blocks(self) -> int:
+        """Number of blocks of entries added so far, for `entries_since`."""
+        return len(self._rows)
+
+    def entries_since(self, block: int) -> tuple[IntArray, IntArray, FloatArray]:
+        """Return rows, columns and values of the entries added from a block on."""
+        return (
+            joined(self._rows[block:], int),
+            joined(self._columns[block:], int),
+            joined(self._values[block:]),
+        )
+
     def matrix(self) -> "csr_matrix":
         """Return A (n_rows, n_columns)."""
         from scipy.sparse import csr_matrix
 
         return csr_matrix(
-            (_joined(self._values), (_joined(self._rows, int), _joined(self._columns, int))),
+            (joined(self._values), (joined(self._rows, int), joined(self._columns, int))),
             shape=(self.n_rows, self.n_columns),
         )
 
 
-def _joined(parts: list[Any], kind: type = float) -> Any:
+def joined(parts: list[Any], kind: type = float) -> Any:
+    """Return the parts as one array, of `kind` where there are none."""
     return np.concatenate(parts) if parts else np.zeros(0, dtype=kind)
 
 
@@ -114,122 +137,12 @@ def dual_bound(model: Model, duals: FloatArray) -> float:
     A dual whose side has no limit is dropped; a column without a limit on the side it needs makes the bound
     -inf.
     """
-    row_lower, row_upper = _joined(model.row_lower), _joined(model.row_upper)
+    row_lower, row_upper = joined(model.row_lower), joined(model.row_upper)
     duals = np.where((duals > 0) & np.isinf(row_lower), 0.0, duals)
     duals = np.where((duals < 0) & np.isinf(row_upper), 0.0, duals)
     sides = np.where(duals > 0, row_lower, row_upper)
     rows = float(np.sum(duals * np.where(duals == 0, 0.0, sides)))
-    reduced = _joined(model.cost) - model.matrix().T @ duals
+    reduced = joined(model.cost) - model.matrix().T @ duals
     reduced[np.abs(reduced) < 1e-12] = 0.0
-    ends = np.where(reduced > 0, _joined(model.lower), _joined(model.upper))
+    ends = np.where(reduced > 0, joined(model.lower), joined(model.upper))
     return rows + float(np.sum(reduced * np.where(reduced == 0, 0.0, ends)))
-
-
-def solve(
-    model: Model,
-    *,
-    start: FloatArray | None = None,
-    seconds: float = 60.0,
-    gap: float = 1e-6,
-    relax: bool = False,
-) -> Answer:
-    """Minimise `model` with HiGHS, from a `start` (n,) if given; `relax` drops integrality.
-
-    HiGHS 1.16 can call a start optimal whose cost is above its own bound, where presolve alone closes the
-    problem: such
-    an answer is asked for again without the start.
-
-    Raises
-    ------
-    PlanError
-        When the solver refuses the model or ends in a state that means neither an answer nor "none".
-    """
-    answer = _run(model, start=start, seconds=seconds, gap=gap, relax=relax)
-    excess = answer.objective - answer.bound
-    believable = answer.found and excess <= 2.0 * gap * abs(answer.objective) + 1e-6
-    if start is None or relax or answer.status == "limit" or believable:
-        return answer
-    again = _run(model, start=None, seconds=seconds, gap=gap, relax=relax)
-    return again if again.found or not answer.found else answer
-
-
-def _run(model: Model, *, start: FloatArray | None, seconds: float, gap: float, relax: bool) -> Answer:
-    import highspy
-    from highspy._core import _Highs as Highs  # the public class prints a banner on creation
-
-    highs = Highs()
-    for name, value in (
-        ("output_flag", False),
-        ("threads", 1),  # the solver's scheduler is global: it must not change within a process
-        ("time_limit", float(seconds)),
-        ("mip_rel_gap", gap),
-        ("mip_abs_gap", 1e-9),
-        ("mip_feasibility_tolerance", 1e-7),
-        ("primal_feasibility_tolerance", 1e-8),
-        ("random_seed", 7),
-    ):
-        highs.setOptionValue(name, value)
-    if highs.passModel(_as_lp(model, relax)) == highspy.HighsStatus.kError:
-        message = f"solver: HiGHS refuses a model of {model.n_rows} rows and {model.n_columns} columns."
-        raise PlanError(message)
-    if start is not None and not relax:
-        solution = highspy.HighsSolution()
-        solution.col_value = [float(value) for value in start]
-        highs.setSolution(solution)
-    highs.run()
-    return _answer_of(highs, model, is_lp=relax or not _joined(model.integer, bool).any())
-
-
-def _as_lp(model: Model, relax: bool) -> Any:
-    import highspy
-
-    matrix = model.matrix().tocsc()
-    lp = highspy.HighsLp()
-    lp.num_col_, lp.num_row_ = model.n_columns, model.n_rows
-    lp.col_cost_, lp.col_lower_, lp.col_upper_ = (
-        _joined(model.cost),
-        _joined(model.lower),
-        _joined(model.upper),
-    )
-    lp.row_lower_, lp.row_upper_ = _joined(model.row_lower), _joined(model.row_upper)
-    lp.a_matrix_.format_ = highspy.MatrixFormat.kColwise
-    lp.a_matrix_.start_ = matrix.indptr
-    lp.a_matrix_.index_ = matrix.indices
-    lp.a_matrix_.value_ = matrix.data
-    if not relax:
-        kinds = (highspy.HighsVarType.kContinuous, highspy.HighsVarType.kInteger)
-        lp.integrality_ = [kinds[int(whole)] for whole in _joined(model.integer, bool)]
-    return lp
-
-
-def _answer_of(highs: Any, model: Model, *, is_lp: bool) -> Answer:
-    import highspy
-
-    state, info = highs.getModelStatus(), highs.getInfo()
-    none = np.zeros(0)
-    status = highspy.HighsModelStatus
-    if state in (status.kInfeasible, status.kUnboundedOrInfeasible):
-        return Answer(values=none, objective=INFINITE, bound=INFINITE, duals=none, status="infeasible")
-    if state not in (
-        status.kOptimal,
-        status.kTimeLimit,
-        status.kObjectiveBound,
-        status.kIterationLimit,
-        status.kSolutionLimit,
-    ):
-        message = f"solver: HiGHS ended with {highs.modelStatusToString(state)} on {model.n_rows} rows."
-        raise PlanError(message)
-    point = highs.getSolution()
-    feasible = info.primal_solution_status == int(highspy.SolutionStatus.kSolutionStatusFeasible)
-    values = np.array(point.col_value) if feasible else none
-    duals = np.array(point.row_dual) if is_lp and point.dual_valid else none
-    proven = dual_bound(model, duals) if duals.size else -INFINITE
-    objective = float(_joined(model.cost) @ values) if feasible else INFINITE
-    bound = proven if is_lp else float(info.mip_dual_bound)
-    return Answer(
-        values=values,
-        objective=objective,
-        bound=bound,
-        duals=duals,
-        status="optimal" if state == status.kOptimal else "limit",
-    )

@@ -6,9 +6,10 @@ import numpy as np
 
 from bayreach.arrays import BoolArray, FloatArray, IntArray
 from bayreach.cover._field import REACHED, Field
-from bayreach.cover._model import solve
+from bayreach.cover._highs import solve
+from bayreach.cover._relax import charge, plan_point
 from bayreach.cover._search import greedy, lowered
-from bayreach.cover._work_model import Rows, point_of, work_model
+from bayreach.cover._work_model import work_model
 
 TIGHT = 1.5
 """A side with less than this many needs of film is watched in the small problem."""
@@ -41,14 +42,15 @@ def rechosen(
     small, sides = _small(field, kept, passes)
     levels = field.levels(amounts)[sides]
     watched = np.flatnonzero((levels < TIGHT) & (field.levels(kept)[sides] < REACHED))
-    heavy = np.flatnonzero((small.levels(small.most) > small.limit) & (small.surplus_price > 0))
-    parts = work_model(small, np.arange(len(passes)), Rows(covered=watched, heavy=heavy))
-    start = point_of(small, parts, amounts[passes])
-    answer = solve(parts.model, start=start, seconds=seconds, gap=2e-3)
+    work = work_model(small, watched, np.zeros(0, dtype=np.int64))
+    now = amounts[passes]
+    for share in (1.0, 0.5):
+        charge(work, plan_point(small, share * now))
+    answer = solve(work.model, start=work.point_of(now), seconds=seconds, gap=2e-3)
     if not answer.found:
         return amounts
     tried = kept.copy()
-    tried[passes] = np.where(answer.values[parts.made] > 0.5, answer.values[parts.amount], 0.0)
+    tried[passes] = np.where(answer.values[work.made] > 0.5, answer.values[work.amount], 0.0)
     tried = lowered(field, greedy(field, tried * (1.0 + 1e-9)))
     met = field.is_met(field.levels(tried) >= REACHED)
     return tried if met and field.cost(tried) < field.cost(amounts) else amounts

@@ -8,6 +8,7 @@ import numpy as np
 
 from bayreach.arrays import BoolArray, FloatArray, IntArray
 from bayreach.cover._field import REACHED, Field, field_of
+from bayreach.cover._highs import solve as solve_model
 from bayreach.cover._holes import (
     Certificate,
     HoleChoice,
@@ -16,10 +17,9 @@ from bayreach.cover._holes import (
     fewest_holes,
     hole_choice,
 )
-from bayreach.cover._model import solve as solve_model
 from bayreach.cover._problem import ROUND_OFF, Problem
 from bayreach.cover._work import WorkFound, least_work
-from bayreach.cover._work_model import every_row, work_model
+from bayreach.cover._work_model import work_model
 
 Progress = Callable[[str, int, int], None]
 SPEED_LEVELS = (0.5, 0.6, 0.7, 0.85, 1.0, 1.25, 1.6, 2.0)
@@ -241,17 +241,18 @@ def _most_weight(
     scale = max(float(gains.sum()), 1e-300)
     trifle = 1e-6 * problem.new / max(1, problem.n_entries)
     field = replace(field, entry_price=trifle)
-    parts = work_model(field, np.arange(len(field.passes)), every_row(field), reward=gains / scale)
-    answer = solve_model(parts.model, seconds=seconds, gap=1e-7)
+    sides = np.arange(len(field.areas))
+    work = work_model(field, sides, np.zeros(0, dtype=np.int64), reward=gains / scale)
+    answer = solve_model(work.model, seconds=seconds, gap=1e-7)
     if not answer.found:
         return 0.0, (np.zeros(len(field.passes), dtype=bool), field, scale)
-    made = answer.values[parts.made] > 0.5
-    amounts = np.where(made, answer.values[parts.amount], 0.0)
+    made = answer.values[work.made] > 0.5
+    amounts = np.where(made, answer.values[work.amount], 0.0)
     covered = field.levels(amounts) >= REACHED
     return float(gains[covered].sum()), (
         made & (amounts > 0),
         field,
-        min(scale, -answer.bound * scale + 1e-6),
+        min(scale, (1.0 - answer.bound) * scale + 1e-6),
     )
 
 

@@ -2,28 +2,35 @@
 
 import math
 import time
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from bayreach.arrays import BoolArray, FloatArray, IntArray
-from bayreach.cover._field import REACHED, Field
-from bayreach.cover._model import Answer, solve
+from bayreach.arrays import FloatArray, IntArray
+from bayreach.cover._field import LOST, REACHED, Field
+from bayreach.cover._highs import Told, solve
+from bayreach.cover._model import Answer
 from bayreach.cover._neighbourhood import rechosen
+from bayreach.cover._relax import charge, plan_point, relaxed, short_sides
 from bayreach.cover._search import greedy, improved, lowered
-from bayreach.cover._work_model import Parts, Rows, every_row, point_of, work_model
+from bayreach.cover._work_model import WorkModel, can_be_heavy, work_model
 
-FIRST_ROWS = 400
-"""Sides in the first restricted problem."""
-ROWS_A_ROUND = 600
-"""Most sides added in a round of row generation."""
-SMALL = 1500
-"""A problem of no more sides than this is solved whole."""
+ALMOST_ALL = 0.8
+"""A MILP on the passes that the LP likes comes first where they are less than this share of all."""
+GAP = 5e-3
+"""Gap at which the search stops by itself."""
+
+Watcher = Callable[[float, float, float], None]
+"""Told the best cost, the proven bound and the seconds spent."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class WorkFound:
-    """Amounts (n_passes of the field,), their cost, the proven bound and the cost of plain greedy."""
+    """Amounts (n_passes of the field,), their cost, the proven bound and the cost of plain greedy.
+
+    `status` is "optimal" (within the gap asked), "limit" (time ran out) or "infeasible".
+    """
 
     amounts: FloatArray
     cost: float
@@ -36,14 +43,36 @@ class WorkFound:
 
 @dataclass(kw_only=True, eq=False)
 class _Search:
-    """Where the search stands: best plan, cost, proven bound, rows known and passes worth a MILP."""
+    """Where the search stands: best plan, its cost, the proven bound; when to stop and whom to tell."""
 
     field: Field
     best: FloatArray
-    cost: float
-    bound: float
-    rows: Rows
-    support: BoolArray
+    gap: float
+    end: float
+    watcher: Watcher | None
+    cost: float = math.inf
+    bound: float = 0.0
+    begin: float = 0.0
+
+    @property
+    def left(self) -> float:
+        """Seconds left."""
+        return self.end - time.monotonic()
+
+    @property
+    def told(self) -> Told:
+        """What a solver run is to tell its bound to; the plan's cost is the search's own."""
+
+        def tell(_: float, bound: float) -> None:
+            self.say(bound)
+
+        return tell
+
+    def say(self, bound: float = 0.0) -> None:
+        """Tell the watcher how things stand."""
+        if self.watcher is not None:
+            known = max(self.bound, bound if math.isfinite(bound) else 0.0)
+            self.watcher(self.cost, min(known, self.cost), time.monotonic() - self.begin)
 
     def offer(self, amounts: FloatArray) -> None:
         """Take `amounts` (n_passes,) where they reach what is asked for less."""
@@ -52,64 +81,63 @@ class _Search:
         cost = self.field.cost(amounts)
         if cost < self.cost:
             self.best, self.cost = amounts, cost
+            self.say()
 
-    def is_closed(self, gap: float) -> bool:
-        """Say whether the plan is within `gap` of the bound."""
-        return math.isfinite(self.cost) and self.cost - self.bound <= gap * self.cost + 1e-12
+    def raise_bound(self, bound: float) -> None:
+        """Take a proven bound where it is higher."""
+        if math.isfinite(bound) or self.cost == math.inf:
+            self.bound = max(self.bound, min(bound, self.cost))
+
+    @property
+    def is_closed(self) -> bool:
+        """Say whether the plan is within the gap asked of the bound."""
+        return math.isfinite(self.cost) and self.cost - self.bound <= self.gap * self.cost + 1e-12
 
 
 def least_work(
-    field: Field, *, seconds: float = 30.0, rounds: int = 60, gap: float = 1e-3, seed: int = 7
+    field: Field,
+    *,
+    seconds: float = 30.0,
+    rounds: int = 60,
+    gap: float = GAP,
+    seed: int = 7,
+    watcher: Watcher | None = None,
 ) -> WorkFound:
     """Return the least-cost amounts that reach what `field` asks, with a proven bound.
 
-    Greedy and ruin-and-recreate give a first plan, an LP with row generation the bound, a MILP on the LP's
-    passes and
-    the plan's own a better plan, and a MILP on all passes a better bound; small problems go to that one at
-    once.
+    Greedy gives a first plan, an LP with row generation the bound, ruin-and-recreate and small MILPs a better
+    plan, and MILPs on the rows found the best plan and bound; small fields go to the MILP at once. The search
+    ends as soon as the plan is within `gap` of the bound, and in `seconds` at most: every part gets what is
+    left.
     """
-    end = time.monotonic() + seconds
+    begin = time.monotonic()
     zero = np.zeros(len(field.passes))
-    none = np.zeros(0, dtype=np.int64)
     if field.is_met(np.zeros(len(field.areas), dtype=bool)):
         return WorkFound(
             amounts=zero, cost=0.0, bound=0.0, greedy_cost=0.0, met=True, rows=0, status="optimal"
         )
     if not field.is_met(np.ones(len(field.areas), dtype=bool)):
         return _failed(zero, "infeasible")
-    search = _Search(
-        field=field,
-        best=zero,
-        cost=math.inf,
-        bound=0.0,
-        rows=Rows(covered=none, heavy=none),
-        support=zero > 0,
-    )
+    search = _Search(field=field, best=zero, gap=gap, end=begin + seconds, watcher=watcher, begin=begin)
     plain = greedy(field, zero)
     search.offer(plain)
     greedy_cost = search.cost
-    rng = np.random.default_rng(seed)
-    search.offer(improved(field, lowered(field, plain), rounds=rounds, rng=rng, seconds=0.1 * seconds))
-    if len(field.areas) <= SMALL:
-        search.rows = every_row(field)
-        feasible = True
-    else:
-        feasible = _relax(search, seconds=0.2 * seconds)
-    if feasible and len(field.areas) > SMALL and math.isfinite(search.cost):
-        _rechoose(search, rng, gap=gap, seconds=0.6 * (end - time.monotonic()))
-    if feasible:
-        _close(search, gap=gap, end=end)
+    search.offer(lowered(field, plain))
+    known = (
+        _small(search) if field.is_small else _large(search, rounds=rounds, rng=np.random.default_rng(seed))
+    )
     if not math.isfinite(search.cost):
-        return _failed(zero, "limit" if feasible else "infeasible")
+        return _failed(zero, "infeasible" if search.bound == math.inf else "limit")
     # Where liquid costs nothing the solver leaves amounts as they fall; a hand wants no more than is needed.
+    amounts = lowered(field, search.best)
     return WorkFound(
-        amounts=lowered(field, search.best),
-        cost=search.cost,
+        amounts=amounts,
+        cost=min(search.cost, field.cost(amounts)),
         bound=min(search.bound, search.cost),
         greedy_cost=greedy_cost,
         met=True,
-        rows=len(search.rows.covered),
-        status="optimal" if search.is_closed(gap) else "limit",
+        rows=known,
+        status="optimal" if search.is_closed else "limit",
     )
 
 
@@ -119,113 +147,105 @@ def _failed(zero: FloatArray, status: str) -> WorkFound:
     )
 
 
-def _relax(search: _Search, *, seconds: float) -> bool:
-    """Raise the bound by LPs, adding the sides they get wrong; False where nothing can be feasible.
+def _small(search: _Search) -> int:
+    """Solve the field as it is."""
+    field = search.field
+    work = work_model(field, np.arange(len(field.areas)), can_be_heavy(field))
+    _close(search, work, seconds=search.left, proves=True)
+    return len(field.areas)
 
-    Sides that the LP's point leaves uncovered, or too wet unpaid, are added until what they weigh no longer
-    matters: no
-    aggregation error.
-    """
+
+def _large(search: _Search, *, rounds: int, rng: np.random.Generator) -> int:
+    """Bound by LP, better plans by ruin and recreate and small MILPs, then MILPs on the rows found."""
+    field = search.field
+    lp = relaxed(field, search.best, seconds=0.25 * search.left)
+    if not lp.feasible:
+        search.bound = math.inf
+        return len(lp.work.sides)
+    search.raise_bound(lp.bound)
+    search.say()
+    if math.isfinite(search.cost):
+        _refine(search, lp.support, rounds=rounds, rng=rng, seconds=0.15 * search.left)
+    sides, every = lp.work.sides, np.arange(len(field.passes))
+    liked = np.flatnonzero((lp.support > 1e-6) | (search.best > 0))
+    if len(liked) < ALMOST_ALL * len(every):
+        sides = _close_on(search, liked, sides, lp.point, seconds=0.3 * search.left)
+    return len(_close_on(search, every, sides, lp.point, seconds=search.left))
+
+
+def _refine(
+    search: _Search, support: FloatArray, *, rounds: int, rng: np.random.Generator, seconds: float
+) -> None:
+    """Better the plan by ruin and recreate, then by choosing parts of it anew, for a while."""
     field = search.field
     end = time.monotonic() + seconds
-    rng = np.random.default_rng(11)
-    every = np.arange(len(field.passes))
-    chance = field.weights + field.areas
-    count = min(FIRST_ROWS, len(chance))
-    first = np.sort(rng.choice(len(chance), size=count, replace=False, p=_chances(chance)))
-    search.rows = Rows(covered=first, heavy=np.zeros(0, dtype=np.int64))
-    search.support = search.best > 0
-    while True:
-        parts = work_model(field, every, search.rows)
-        answer = solve(parts.model, relax=True, seconds=max(1.0, end - time.monotonic()))
-        if answer.status == "infeasible":
-            return False
-        search.bound = max(search.bound, answer.bound)
-        if not answer.found:
-            return True
-        search.support = search.support | (answer.values[parts.made] > 1e-6)
-        amounts = answer.values[parts.amount]
-        missing = _missing(field, answer.values[parts.made], amounts)
-        missing[search.rows.covered] = 0.0
-        unpaid = _unpaid(field, amounts, search.rows)
-        done = missing.sum() <= 1e-4 * chance.sum() and unpaid.sum() <= 1e-3 * max(search.bound, 1e-12)
-        if done or time.monotonic() > end:
-            return True
-        search.rows = search.rows.joined(_worst(missing), _worst(unpaid))
-
-
-def _worst(values: FloatArray) -> IntArray:
-    """Return the indices of the greatest positive values, at most a round's worth."""
-    order = np.argsort(-values, kind="stable")[:ROWS_A_ROUND]
-    return np.asarray(order[values[order] > 0], dtype=np.int64)
-
-
-def _chances(values: FloatArray) -> FloatArray:
-    even = np.full(len(values), 1e-12) + values
-    return np.asarray(even / even.sum())
-
-
-def _missing(field: Field, made: FloatArray, amounts: FloatArray) -> FloatArray:
-    """Return (n_sides,): how far a fractional point leaves each side uncovered, in area plus weight."""
-    reach = field.strengths.copy()
-    reach.data = np.minimum(1.0, reach.data * np.repeat(field.most, np.diff(reach.indptr)))
-    covered = np.minimum(1.0, np.minimum(field.levels(amounts), np.asarray(reach @ made)))
-    missing = (1.0 - covered) * (field.areas + field.weights)
-    return np.where(missing > 1e-9 * (field.areas + field.weights), missing, 0.0)
-
-
-def _unpaid(field: Field, amounts: FloatArray, rows: Rows) -> FloatArray:
-    """Return (n_sides,): seconds of surplus film that the rows do not make the model pay for."""
-    surplus = np.maximum(0.0, field.levels(amounts) - field.limit) * field.surplus_price
-    surplus[rows.heavy] = 0.0
-    return np.where(surplus > 1e-9, surplus, 0.0)
-
-
-def _rechoose(search: _Search, rng: np.random.Generator, *, gap: float, seconds: float) -> None:
-    """Choose parts of the plan anew by small MILPs for a while."""
-    field = search.field
+    if rounds and not search.is_closed:
+        search.offer(improved(field, search.best, rounds=rounds, rng=rng, seconds=0.4 * seconds))
     if field.most_passes < len(field.passes) or field.most_per_entry < len(field.passes):
-        return  # limits on passes would have to be shared out; the MILPs below keep them
+        return  # limits on passes would have to be shared out; the MILPs that follow keep them
+    while not search.is_closed and end - time.monotonic() > 0.2:
+        each = min(end - time.monotonic(), 3.0)
+        search.offer(rechosen(field, search.best, liked=support > 1e-6, rng=rng, seconds=each))
+
+
+def _close_on(
+    search: _Search, passes: IntArray, sides: IntArray, point: FloatArray, *, seconds: float
+) -> IntArray:
+    """Solve MILPs with some passes, the bound counts if they are all; return the sides known at the end.
+
+    The model is built anew from the sides: the LP's own cuts are many and dense, and the solver does better
+    without them. `point` are the LP's amounts, whose surplus is charged.
+    """
+    if search.is_closed:
+        return sides
+    whole = len(passes) == len(search.field.passes)
+    part = search.field if whole else search.field.with_passes(passes)
+    work = work_model(part, np.sort(sides), np.zeros(0, dtype=np.int64))
+    charge(work, plan_point(part, point[passes]))
+    inner = replace(search, field=part, best=search.best[passes])
+    _close(inner, work, seconds=seconds, proves=whole)
+    amounts = np.zeros(len(search.field.passes))
+    amounts[passes] = inner.best
+    search.offer(amounts)
+    search.raise_bound(inner.bound)
+    return work.sides
+
+
+def _close(search: _Search, work: WorkModel, *, seconds: float, proves: bool) -> None:
+    """Solve MILPs, adding the sides and the surplus they get wrong, until closed or out of time."""
     end = time.monotonic() + seconds
-    while not search.is_closed(gap):
+    turn = 0
+    while not search.is_closed:
         left = end - time.monotonic()
-        if left <= 0.2:
+        if left < 0.2 and (turn or math.isfinite(search.cost)):
             return
-        each = min(left, 3.0)
-        search.offer(rechosen(field, search.best, liked=search.support, rng=rng, seconds=each))
+        start = None
+        if math.isfinite(search.cost):
+            charge(work, plan_point(work.field, search.best))
+            start = work.point_of(search.best)
+        answer = solve(
+            work.model, start=start, seconds=left, gap=0.5 * search.gap, told=search.told if proves else None
+        )
+        if proves:
+            search.raise_bound(answer.bound)
+        if not answer.found or not _learn(search, work, answer):
+            return
+        turn += 1
 
 
-def _close(search: _Search, *, gap: float, end: float) -> None:
-    """Solve MILPs, on the support while that gains and then on every pass, adding the rows they get wrong."""
-    n_passes = len(search.field.passes)
-    share = search.support.mean() if n_passes else 1.0
-    phases = [True] if n_passes <= 60 or share > 0.8 or not search.support.any() else [False, True]
-    for whole in phases:
-        passes = np.arange(n_passes) if whole else np.flatnonzero(search.support)
-        until = end if whole else time.monotonic() + 0.3 * (end - time.monotonic())
-        while not search.is_closed(gap):
-            left = until - time.monotonic()
-            if left < 0.5 and math.isfinite(search.cost):
-                break
-            parts = work_model(search.field, passes, search.rows)
-            start = point_of(search.field, parts, search.best) if math.isfinite(search.cost) else None
-            answer = solve(parts.model, start=start, seconds=max(1.0, left), gap=0.5 * gap)
-            if whole and math.isfinite(answer.bound):
-                search.bound = max(search.bound, min(answer.bound, search.cost))
-            if not answer.found or not _learn(search, parts, answer):
-                break
-
-
-def _learn(search: _Search, parts: Parts, answer: Answer) -> bool:
-    """Take the MILP's plan, mended where short; add the rows it got wrong; say whether there were any."""
+def _learn(search: _Search, work: WorkModel, answer: Answer) -> bool:
+    """Take the MILP's plan, mended where short; add what it got wrong; say whether there was anything."""
     field = search.field
-    amounts = np.zeros(len(field.passes))
-    amounts[parts.passes] = np.where(answer.values[parts.made] > 0.5, answer.values[parts.amount], 0.0)
-    search.offer(lowered(field, greedy(field, amounts * (1.0 + 1e-9))))
-    short = (field.levels(amounts) < REACHED) * (field.areas + field.weights)
-    short[search.rows.covered] = 0.0
-    unpaid = _unpaid(field, amounts, search.rows)
-    heavy = _worst(unpaid) if unpaid.sum() > 1e-4 * search.cost else np.zeros(0, dtype=np.int64)
-    covered = _worst(short)
-    search.rows = search.rows.joined(covered, heavy)
-    return bool(len(covered) or len(heavy))
+    amounts = np.where(answer.values[work.made] > 0.5, answer.values[work.amount], 0.0)
+    raised = (
+        amounts * (1.0 + 1e-9) if field.is_small else np.minimum(amounts * (1.0 + 2.0 * LOST), field.most)
+    )
+    search.offer(lowered(field, greedy(field, raised)))
+    unpaid = charge(work, plan_point(field, amounts, float(answer.values[work.theta])))
+    levels = np.minimum(1.0, field.levels(raised))
+    covered = np.where(levels >= REACHED, 1.0, 0.5 * levels)
+    short = short_sides(work, covered, most=400)
+    if field.is_met(field.levels(raised) >= REACHED):
+        short = short[:0]
+    work.add_sides(short)
+    return bool(unpaid or len(short))

@@ -1,4 +1,4 @@
-"""The MILP of the work that is left: some passes, some sides, what they cost and must reach."""
+"""The MILP of the work that is left: passes, the sides it knows, what they cost and must reach."""
 
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from bayreach.arrays import FloatArray, IntArray
-from bayreach.cover._field import REACHED, Field
+from bayreach.cover._field import Field
 from bayreach.cover._model import Model
 from bayreach.cover._problem import ROUND_OFF
 
@@ -14,172 +14,190 @@ if TYPE_CHECKING:
     from scipy.sparse import csr_matrix
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
-class Rows:
-    """Sides that a restricted problem knows: those to be covered, and those that may be too wet."""
+@dataclass(kw_only=True, eq=False)
+class WorkModel:
+    """min Σ fixed x + unit t + entry u + pair v + price o + θ over the sides known so far.
 
-    covered: IntArray
-    heavy: IntArray
+    With least x ≤ t ≤ most x, x ≤ v, x ≤ Σ u of the entries that let it in, and for each known side
+    S t + d ≥ 1, V x + d ≥ 1 where V = min(1, S most), the same for all passes of a wand at an entry with v
+    and of an entry with u; Σ areas d and Σ weights d no more than may stay dry. Sides not known count as
+    covered, so every model is a relaxation and the rows can be added one by one. Surplus film is o ≥ S t −
+    limit on the sides in `heavy` and θ, kept by `add_surplus`, on all others.
+    """
 
-    def joined(self, covered: IntArray, heavy: IntArray) -> "Rows":
-        """Return the rows with more of both."""
-        return Rows(covered=np.union1d(self.covered, covered), heavy=np.union1d(self.heavy, heavy))
-
-
-def every_row(field: Field) -> Rows:
-    """Return all sides of a field, and those that all passes together can make too wet."""
-    heavy = (field.levels(field.most) > field.limit) & (field.surplus_price > 0)
-    return Rows(covered=np.arange(len(field.areas)), heavy=np.flatnonzero(heavy))
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class Parts:
+    field: Field
     model: Model
     made: IntArray
     amount: IntArray
-    covered: IntArray
-    entries: IntArray
     pairs: IntArray
+    entries: IntArray
     surplus: IntArray
-    passes: IntArray  # field columns in the model
-    rows: Rows
+    theta: int
+    heavy: IntArray  # sides whose surplus has a row of its own
+    sides: IntArray  # sides known, in the order they came
+    dry: IntArray  # their columns
+    spare: tuple[tuple[int, FloatArray], ...]  # rows of what may stay dry, and what each side takes of it
+    whole: bool = True
+
+    def add_sides(self, sides: IntArray, *, cost: FloatArray | float = 0.0) -> None:
+        """Make more sides known; each leaves at `cost` when it stays dry."""
+        from scipy.sparse import identity
+
+        field, model = self.field, self.model
+        upper = 1.0 - _must(field)[sides]
+        columns = model.add_columns(len(sides), cost=cost, upper=upper, integer=self.whole)
+        for row, share in self.spare:
+            model.add_entries(row, columns, share[sides])
+        eye = identity(len(sides))
+        for table, others in (
+            (field.thin, self.amount),
+            (field.reach, self.made),
+            (field.pair_reach, self.pairs),
+            (field.entry_reach, self.entries),
+        ):
+            model.add_rows([(table[sides], others), (eye, columns)], lower=1.0)
+        self.sides = np.concatenate([self.sides, sides])
+        self.dry = np.concatenate([self.dry, columns])
+
+    def add_surplus(self, of_amount: FloatArray, of_made: FloatArray, constant: float) -> None:
+        """Add θ ≥ of_amount · t + of_made · x − constant."""
+        theta = np.array([self.theta])
+        blocks = [(of_amount[None, :], self.amount), (of_made[None, :], self.made), (-np.ones((1, 1)), theta)]
+        self.model.add_rows(blocks, upper=constant)
+
+    def add_mixed(
+        self, places: IntArray, of_amount: "csr_matrix", of_made: "csr_matrix", of_pair: FloatArray
+    ) -> None:
+        """Add of_amount t + of_made x + of_pair v + d ≥ 1 for the known sides at `places`."""
+        from scipy.sparse import identity
+
+        eye = identity(len(places))
+        blocks = [(of_amount, self.amount), (of_made, self.made), (of_pair, self.pairs)]
+        self.model.add_rows([*blocks, (eye, self.dry[places])], lower=1.0)
+
+    def add_lacking(
+        self,
+        spare: tuple[int, FloatArray],
+        of_amount: FloatArray,
+        of_made: FloatArray,
+        of_pair: FloatArray,
+        *,
+        most: float,
+    ) -> None:
+        """Add what unknown sides lack to what known ones do: Σ share d + most − of · point ≤ what may be dry.
+
+        `spare` is the row of what may stay dry and what each side takes of it (n_sides,).
+        """
+        row, share = spare
+        blocks = [
+            (-of_amount[None, :], self.amount),
+            (-of_made[None, :], self.made),
+            (-of_pair[None, :], self.pairs),
+            (share[self.sides][None, :], self.dry),
+        ]
+        self.model.add_rows(blocks, upper=self.model.row_upper_of(row) - most)
+
+    def point_of(self, amounts: FloatArray) -> FloatArray:
+        """Return the model's point for a plan (n_passes,)."""
+        field, used = self.field, amounts > 0
+        levels = field.levels(amounts)
+        over = np.maximum(0.0, levels - field.limit)
+        own = np.zeros(len(levels), dtype=bool)
+        own[self.heavy] = True
+        values = np.zeros(self.model.n_columns)
+        values[self.made], values[self.amount] = used, amounts
+        values[self.dry] = levels[self.sides] < 1.0 - ROUND_OFF
+        values[self.surplus] = over[self.heavy]
+        values[self.theta] = float((over * field.surplus_price)[~own].sum())
+        values[self.pairs[field.pair[used]]] = 1.0
+        values[self.entries[field.entry[used]]] = 1.0
+        return values
 
 
-def work_model(field: Field, passes: IntArray, rows: Rows, *, reward: FloatArray | None = None) -> Parts:
-    """Build the MILP of some passes and sides of `field`; sides left out count as covered.
+def work_model(
+    field: Field, sides: IntArray, heavy: IntArray, *, reward: FloatArray | None = None
+) -> WorkModel:
+    """Return the model of `field` that knows `sides`, those in `heavy` with a row for their surplus.
 
-    min Σ fixed x + unit t + entry u + pair v + surplus o − reward z, with least x ≤ t ≤ most x, S t ≥ z, V
-    x ≥ z where
-    V = min(1, S most), S t − o ≤ limit, x ≤ v ≤ u, Σ x per entry and in all limited, areas z and weights z
-    ≥ what is asked.
+    `reward` (n_sides,) is paid for a side covered: as a cost of what stays dry, less a constant.
     """
     from scipy.sparse import coo_matrix, diags, identity
 
-    model, sides = Model(), rows.covered
-    n = len(passes)
-    most = field.most[passes]
-    made = model.add_columns(n, cost=field.fixed[passes], integer=True)
-    amount = model.add_columns(n, cost=field.unit[passes], upper=most)
-    pair_names, pair_place = np.unique(field.pair[passes], return_inverse=True)
-    entry_names = np.unique(field.lets_in[:, passes].tocoo().row).astype(np.int64)
-    pairs = model.add_columns(len(pair_names), cost=field.pair_price[pair_names], integer=True)
-    entries = model.add_columns(len(entry_names), cost=field.entry_price[entry_names], integer=True)
-    gain = np.zeros(len(sides)) if reward is None else reward[sides]
-    covered = model.add_columns(len(sides), cost=-gain, lower=_must(field)[sides], integer=True)
-    greatest = np.asarray(field.rows[rows.heavy][:, passes] @ most)
-    surplus = model.add_columns(len(rows.heavy), cost=field.surplus_price[rows.heavy], upper=greatest)
+    model, n = Model(), len(field.passes)
+    made = model.add_columns(n, cost=field.fixed, integer=True)
+    amount = model.add_columns(n, cost=field.unit, upper=field.most)
+    pairs = model.add_columns(len(field.pair_entry), cost=field.pair_price, integer=True)
+    entries = model.add_columns(len(field.entry_price), cost=field.entry_price, integer=True)
+    over = np.maximum(0.0, field.levels(field.most) - field.limit)
+    surplus = model.add_columns(len(heavy), cost=field.surplus_price[heavy], upper=over[heavy])
+    rest = (over * field.surplus_price).sum() - (over * field.surplus_price)[heavy].sum()
+    theta = model.add_columns(1, cost=1.0, upper=max(0.0, float(rest)) * (1.0 + 1e-9))
     eye = identity(n)
     if n:
-        model.add_rows([(eye, amount), (diags(-most), made)], upper=0.0)
-        model.add_rows([(eye, amount), (diags(-field.least[passes]), made)], lower=0.0)
-        to_pair = coo_matrix((np.ones(n), (np.arange(n), pair_place.ravel())), shape=(n, len(pair_names)))
+        model.add_rows([(eye, amount), (diags(-field.most), made)], upper=0.0)
+        model.add_rows([(eye, amount), (diags(-field.least), made)], lower=0.0)
+        to_pair = coo_matrix((np.ones(n), (np.arange(n), field.pair)), shape=(n, len(field.pair_entry)))
         model.add_rows([(eye, made), (-to_pair, pairs)], upper=0.0)
-        table = field.lets_in[entry_names][:, passes]
-        model.add_rows([(eye, made), (-table.T, entries)], upper=0.0)
-        if field.most_passes < len(field.passes):
-            model.add_rows([(np.ones((1, n)), made)], upper=float(field.most_passes))
-        if field.most_per_entry < len(field.passes):
-            of_entry = coo_matrix(
-                (np.ones(n), (np.searchsorted(entry_names, field.entry[passes]), np.arange(n))),
-                shape=(len(entry_names), n),
-            )
-            model.add_rows([(of_entry, made)], upper=float(field.most_per_entry))
-        _add_hole_rules(field, model, entries, entry_names)
-    parts = Parts(
+        model.add_rows([(eye, made), (-field.lets_in.T, entries)], upper=0.0)
+        _add_limits(field, model, made, entries)
+    if len(heavy):
+        blocks = [(field.rows[heavy], amount), (-identity(len(heavy)), surplus)]
+        model.add_rows(blocks, upper=field.limit[heavy])
+    made_model = WorkModel(
+        field=field,
         model=model,
         made=made,
         amount=amount,
-        covered=covered,
-        entries=entries,
         pairs=pairs,
-        passes=passes,
+        entries=entries,
         surplus=surplus,
-        rows=rows,
+        theta=int(theta[0]),
+        heavy=heavy,
+        sides=np.zeros(0, dtype=np.int64),
+        dry=np.zeros(0, dtype=np.int64),
+        spare=_spare_rows(field, model),
     )
-    _add_sides(field, parts)
-    return parts
+    made_model.add_sides(sides, cost=0.0 if reward is None else reward[sides])
+    return made_model
 
 
-def _add_way_in_rows(field: Field, parts: Parts, strengths: "csr_matrix") -> None:
-    """Add W u ≥ z for entries and for wands at entries: what all passes of one bring to a side.
-
-    They say nothing new of whole numbers, but keep the relaxation from opening a tenth of every way in.
-    """
-    from scipy.sparse import csr_matrix, diags, identity
-
-    model, passes = parts.model, parts.passes
-    reach = strengths @ diags(field.most[passes])
-    names = np.unique(field.pair[passes])
-    place = np.searchsorted(names, field.pair[passes])
-    of_pair = csr_matrix(
-        (np.ones(len(passes)), (np.arange(len(passes)), place)), shape=(len(passes), len(names))
-    )
-    opened = np.unique(field.lets_in[:, passes].tocoo().row)
-    of_entry = field.lets_in[opened][:, passes].T
-    for group, columns in ((of_pair, parts.pairs), (of_entry, parts.entries)):
-        brought = csr_matrix(reach @ group)
-        brought.data = np.minimum(brought.data, 1.0)
-        model.add_rows([(brought, columns), (-identity(len(parts.rows.covered)), parts.covered)], lower=0.0)
+def can_be_heavy(field: Field) -> IntArray:
+    """Return the sides that all passes together can make too wet, where that costs anything."""
+    return np.flatnonzero((field.levels(field.most) > field.limit) & (field.surplus_price > 0))
 
 
 def _must(field: Field) -> FloatArray:
     """Return (n_sides,) 1 for sides without which what is asked cannot be had, else 0."""
-    must = np.zeros(len(field.areas), dtype=bool)
-    for values, asked in ((field.areas, field.need_area), (field.weights, field.need_weight)):
-        must |= values > float(values.sum()) - asked * REACHED + 1e-15
+    must = (field.areas > field.spare_area) | (field.weights > field.spare_weight)
     return must.astype(np.float64)
 
 
-def _add_hole_rules(field: Field, model: Model, entries: IntArray, names: IntArray) -> None:
-    new = field.is_new[names]
-    if field.most_new < new.sum():
-        model.add_rows([(new[None, :].astype(float), entries)], upper=float(field.most_new))
-    pairs = field.conflicts[np.isin(field.conflicts, names).all(axis=1)]
-    if len(pairs):
-        rows = np.zeros((len(pairs), len(names)))
-        rows[np.arange(len(pairs))[:, None], np.searchsorted(names, pairs)] = 1.0
+def _spare_rows(field: Field, model: Model) -> tuple[tuple[int, FloatArray], ...]:
+    """Add the rows for the area and the weight that may stay dry, still empty, scaled to 1."""
+    made = []
+    no_column = np.zeros((1, 0))
+    for values, spare in ((field.areas, field.spare_area), (field.weights, field.spare_weight)):
+        total = float(values.sum())
+        if spare < total:
+            row = model.add_rows(
+                [(no_column, np.zeros(0, dtype=int))], upper=spare / total + 10.0 * ROUND_OFF
+            )
+            made.append((int(row[0]), values / total))
+    return tuple(made)
+
+
+def _add_limits(field: Field, model: Model, made: IntArray, entries: IntArray) -> None:
+    from scipy.sparse import coo_matrix
+
+    n = len(made)
+    if field.most_passes < n:
+        model.add_rows([(np.ones((1, n)), made)], upper=float(field.most_passes))
+    if field.most_per_entry < n:
+        of_entry = coo_matrix((np.ones(n), (field.entry, np.arange(n))), shape=(len(entries), n))
+        model.add_rows([(of_entry, made)], upper=float(field.most_per_entry))
+    if field.most_new < field.is_new.sum():
+        model.add_rows([(field.is_new[None, :].astype(float), entries)], upper=float(field.most_new))
+    if len(field.conflicts):
+        rows = np.zeros((len(field.conflicts), len(entries)))
+        rows[np.arange(len(rows))[:, None], field.conflicts] = 1.0
         model.add_rows([(rows, entries)], upper=1.0)
-
-
-def _add_sides(field: Field, parts: Parts) -> None:
-    from scipy.sparse import diags, identity
-
-    model, sides, passes = parts.model, parts.rows.covered, parts.passes
-    left_out = np.ones(len(field.areas), dtype=bool)
-    left_out[sides] = False
-    if len(sides) and len(passes):
-        strengths = field.rows[sides][:, passes]
-        eye = identity(len(sides))
-        model.add_rows([(strengths, parts.amount), (-eye, parts.covered)], lower=0.0)
-        reach = (strengths @ diags(field.most[passes])).tocsr()
-        reach.data = np.minimum(reach.data, 1.0)
-        model.add_rows([(reach, parts.made), (-eye, parts.covered)], lower=0.0)
-        _add_way_in_rows(field, parts, strengths)
-    heavy = parts.rows.heavy
-    if len(heavy) and len(passes):
-        blocks = [(field.rows[heavy][:, passes], parts.amount), (-identity(len(heavy)), parts.surplus)]
-        model.add_rows(blocks, upper=field.limit[heavy])
-    for values, asked in ((field.areas, field.need_area), (field.weights, field.need_weight)):
-        lacking = asked * REACHED - 1e-15 - float(values[left_out].sum())
-        scale = max(float(values[sides].sum()), 1e-300)
-        if lacking > 0:
-            row = values[sides][None, :] / scale
-            model.add_rows([(row, parts.covered)], lower=lacking / scale - 10.0 * ROUND_OFF)
-
-
-def point_of(field: Field, parts: Parts, amounts: FloatArray) -> FloatArray | None:
-    """Return the model's point for a plan, or None where the plan uses passes that the model lacks."""
-    outside = amounts.copy()
-    outside[parts.passes] = 0.0
-    if outside.any():
-        return None
-    values = np.zeros(parts.model.n_columns)
-    used = amounts[parts.passes] > 0
-    values[parts.made], values[parts.amount] = used, amounts[parts.passes]
-    levels = field.levels(amounts)
-    values[parts.covered] = levels[parts.rows.covered] >= REACHED
-    values[parts.surplus] = np.maximum(0.0, (levels - field.limit)[parts.rows.heavy])
-    values[parts.pairs] = np.isin(np.unique(field.pair[parts.passes]), field.pair[parts.passes[used]])
-    opened = np.unique(field.lets_in[:, parts.passes].tocoo().row)
-    values[parts.entries] = np.isin(opened, field.entry[parts.passes[used]])
-    return values

@@ -1,0 +1,251 @@
+"""Cover: reductions, bounds and cuts held against exhaustive search on hundreds of small instances."""
+
+import itertools
+import os
+import signal
+import threading
+
+import numpy as np
+import pytest
+from scipy.sparse import csc_matrix, csr_matrix
+
+from bayreach import cover
+from bayreach.cover._field import field_of
+from bayreach.cover._highs import Growing
+from bayreach.cover._highs import solve as solve_model
+from bayreach.cover._model import Model
+from bayreach.cover._reduce import inclusions, kept
+from bayreach.cover._relax import plan_point, relaxed
+from bayreach.cover._work import least_work
+
+
+def covered_by_all_choices(shares):
+    """Return every choice of columns (2^n, n) and the rows it covers (2^n, n_rows)."""
+    choices = np.array(list(itertools.product([0.0, 1.0], repeat=shares.shape[1])))
+    return choices, choices @ shares.T >= 1.0 - 1e-9
+
+
+def random_shares(seed):
+    """Return shares (7 rows, 6 columns) of 0, ½ and 1, areas, and a conflict in every third."""
+    rng = np.random.default_rng(seed)
+    shares = rng.choice([0.0, 0.0, 0.0, 0.5, 1.0, 1.0], size=(7, 6))
+    conflicts = np.array([[0, 1]]) if seed % 3 == 0 else np.zeros((0, 2), dtype=int)
+    return shares, rng.integers(1, 9, 7).astype(float), conflicts
+
+
+def allowed(choices, conflicts):
+    clash = [choices[:, a] * choices[:, b] for a, b in conflicts]
+    return np.sum(clash, axis=0) == 0 if clash else np.ones(len(choices), dtype=bool)
+
+
+@pytest.mark.parametrize("block", range(3))
+def test_a_full_cover_needs_as_many_columns_after_the_reduction_as_before(block):
+    """Of all 2^6 choices: the fewest columns that cover every row, and every row left."""
+    for seed in range(block * 100, block * 100 + 100):
+        shares, _, conflicts = random_shares(seed)
+        shares = shares[shares.sum(axis=1) >= 1.0]
+        left = kept(csr_matrix(shares), conflicts, full_cover=True)
+        choices, covered = covered_by_all_choices(shares)
+        fits = allowed(choices, conflicts)
+        counts = choices.sum(axis=1)
+        before = counts[fits & covered.all(axis=1)]
+        among = fits & (choices[:, ~left.columns] == 0).all(axis=1)
+        after = counts[among & covered[:, left.rows].all(axis=1)]
+        assert before.min(initial=99) == after.min(initial=99)
+        # What covers the rows left, by the columns left, covers all: the small problem's answer is one.
+        assert (covered[among][:, left.rows].all(axis=1) == covered[among].all(axis=1)).all()
+
+
+@pytest.mark.parametrize("block", range(3))
+def test_no_number_of_columns_covers_less_area_after_outdone_columns_are_gone(block):
+    """Of all 2^6 choices: the most area of 0, 1, ... 6 columns, with and without the columns dropped."""
+    for seed in range(block * 100, block * 100 + 100):
+        shares, areas, conflicts = random_shares(seed)
+        left = kept(csr_matrix(shares), conflicts, full_cover=False)
+        choices, covered = covered_by_all_choices(shares)
+        fits = allowed(choices, conflicts)
+        among = fits & (choices[:, ~left.columns] == 0).all(axis=1)
+        area, counts = covered @ areas, choices.sum(axis=1)
+        for count in range(7):
+            most = area[fits & (counts <= count)].max()
+            assert area[among & (counts <= count)].max() == most
+        assert left.rows.all()
+
+
+@pytest.mark.parametrize("seed", range(60))
+def test_fewest_holes_and_best_coverage_are_those_of_all_choices(seed):
+    """Reduction, LP, greedy, MILP and certificate together; the bound lies between nothing and the truth."""
+    shares, areas, conflicts = random_shares(seed)
+    share = [0.6, 0.9, 1.0][seed % 3]
+    problem = cover.problem_of(shares, areas=areas, share=share, conflicts=conflicts)
+    choice = cover.hole_choice(problem)
+    choices, covered = covered_by_all_choices(shares)
+    fits = allowed(choices, conflicts)
+    area, counts = covered @ areas, choices.sum(axis=1)
+    found, certificate = cover.fewest_holes(problem, choice)
+    enough = counts[fits & (area >= problem.asked_area - 1e-9)]
+    assert certificate.bound <= enough.min(initial=np.inf) + 1e-6
+    if not len(enough):
+        assert found.status == "infeasible"
+        return
+    assert (found.value, found.bound) == (enough.min(), enough.min())
+    assert choice.area_of(found.chosen) >= problem.asked_area - 1e-9
+    best = cover.best_coverage(choice, holes=2, by_area=True, ask_area=False)
+    most = area[fits & (counts <= 2)].max()
+    assert best.value == pytest.approx(most)
+    assert best.bound >= most - 1e-6
+
+
+def test_inclusions_are_those_of_python_sets():
+    rng = np.random.default_rng(5)
+    small, large = rng.random((40, 90)) < 0.05, rng.random((40, 90)) < 0.6
+    one, two = inclusions(csr_matrix(small.astype(float)), csr_matrix(large.astype(float)))
+    members = [set(np.flatnonzero(row)) for row in small], [set(np.flatnonzero(row)) for row in large]
+    truth = {
+        (i, j)
+        for i, j in itertools.permutations(range(40), 2)
+        if members[0][i] and members[0][i] <= members[1][j]
+    }
+    assert set(zip(one.tolist(), two.tolist(), strict=True)) == truth
+
+
+def small_field(seed):
+    """Return 12 sides, 7 passes of amount 0 or 1 in 3 entries by 2 wands, and the areas asked."""
+    rng = np.random.default_rng(seed)
+    film = rng.choice([0.0, 0.0, 0.3, 0.7, 1.0, 2.0, 5.0], size=(12, 7))
+    problem = cover.problem_of(
+        film,
+        entries=rng.permutation(np.arange(7) % 3),
+        new=np.zeros(3, dtype=bool),
+        areas=rng.integers(1, 9, 12) * 0.01,
+        weights=rng.integers(1, 30, 12) * 0.01,
+        limit=np.where(rng.random(12) < 0.7, rng.uniform(1.0, 3.0, 12), np.inf),
+        fixed_seconds=rng.integers(1, 30, 7).astype(float),
+        unit_seconds=rng.integers(1, 9, 7).astype(float),
+        wands=rng.integers(0, 2, 7),
+    )
+    reach = problem.covered_by(np.ones(7))
+    share = rng.choice([0.7, 0.9, 1.0])
+    return field_of(
+        problem,
+        np.ones(3, dtype=bool),
+        need_area=share * float(problem.areas[reach].sum()),
+        need_weight=0.9 * share * float(problem.weights[reach].sum()),
+    )
+
+
+def least_of_all(field):
+    """Return the least cost of all choices of passes at amount 1."""
+    costs = [
+        field.cost(np.array(made))
+        for made in itertools.product([0.0, 1.0], repeat=len(field.passes))
+        if field.is_met(field.levels(np.array(made)) >= 1.0 - 1e-9)
+    ]
+    return min(costs)
+
+
+@pytest.mark.parametrize("block", range(4))
+def test_rows_and_cuts_never_push_the_bound_above_the_optimum_and_find_it(block, monkeypatch):
+    """Bound ≤ optimum of all 2^7 choices ≤ found, with every row generated, cut and charged by need."""
+    monkeypatch.setattr("bayreach.cover._work._refine", lambda *_, **__: None)
+    monkeypatch.setattr("bayreach.cover._field.SMALL", 0)
+    monkeypatch.setattr("bayreach.cover._relax.FIRST_SIDES", 2)
+    monkeypatch.setattr("bayreach.cover._relax.SIDES_A_ROUND", 2)
+    for seed in range(block * 30, block * 30 + 30):
+        field = small_field(seed)
+        if not len(field.passes):
+            continue
+        optimum = least_of_all(field)
+        lp = relaxed(field, np.zeros(len(field.passes)), seconds=10.0)
+        assert lp.bound <= optimum * (1 + 1e-7)
+        found = least_work(field, seconds=10.0, rounds=2, gap=1e-6)
+        assert found.bound <= optimum * (1 + 1e-6)
+        assert found.cost == pytest.approx(optimum, rel=2e-6)
+        assert found.status == "optimal"
+
+
+def test_every_plan_satisfies_every_row_that_was_added(monkeypatch):
+    """A model's rows, cuts and charges hold at the points of all 2^7 plans that reach what is asked."""
+    monkeypatch.setattr("bayreach.cover._field.SMALL", 0)
+    monkeypatch.setattr("bayreach.cover._relax.FIRST_SIDES", 2)
+    monkeypatch.setattr("bayreach.cover._relax.SIDES_A_ROUND", 2)
+    for seed in range(200, 230):
+        field = small_field(seed)
+        work = relaxed(field, np.zeros(len(field.passes)), seconds=10.0).work
+        matrix = work.model.matrix()
+        lower, upper = (np.concatenate(each) for each in (work.model.row_lower, work.model.row_upper))
+        for made in itertools.product([0.0, 1.0], repeat=len(field.passes)):
+            amounts = np.array(made)
+            if not field.is_met(field.levels(amounts) >= 1.0 - 1e-9):
+                continue
+            rows = matrix @ work.point_of(amounts)
+            assert (rows >= lower - 1e-6).all()
+            assert (rows <= upper + 1e-6).all()
+    assert plan_point(field, amounts).theta < 0
+
+
+def test_a_growing_lp_gives_the_same_answers_as_one_built_at_once():
+    """Columns that join old rows and rows over old and new columns, four times; HiGHS from scratch beside."""
+    rng = np.random.default_rng(0)
+    model = Model()
+    columns = model.add_columns(60, cost=1.0)
+    rows = model.add_rows([(rng.random((20, 60)) < 0.1, columns)], lower=0.5)
+    lp = Growing(model)
+    for turn in range(4):
+        more = model.add_columns(5, cost=0.5)
+        model.add_entries(int(rows[turn]), more, 0.7)
+        model.add_rows([(rng.random((15, 60)) < 0.1, columns), (rng.random((15, 5)) < 0.3, more)], lower=0.5)
+        answer = lp.run(seconds=10.0)
+        assert answer.objective == pytest.approx(solve_model(model, relax=True).objective)
+        assert answer.bound == pytest.approx(answer.objective)
+
+
+def hard_model():
+    rng = np.random.default_rng(0)
+    model = Model()
+    columns = model.add_columns(600, cost=rng.random(600) + 1.0, integer=True)
+    model.add_rows([(rng.random((700, 600)) < 0.03, columns)], lower=1.0)
+    return model
+
+
+def test_ctrl_c_while_the_solver_runs_stops_it():
+    """A run of minutes; SIGINT after 0.3 s ends it as KeyboardInterrupt, and the handler is put back."""
+    before = signal.getsignal(signal.SIGINT)
+    timer = threading.Timer(0.3, lambda: os.kill(os.getpid(), signal.SIGINT))
+    timer.start()
+    with pytest.raises(KeyboardInterrupt):
+        solve_model(hard_model(), seconds=120.0, gap=0.0)
+    timer.join()
+    assert signal.getsignal(signal.SIGINT) is before
+
+
+def test_a_time_limit_ends_with_what_was_found_and_a_true_bound():
+    answer = solve_model(hard_model(), seconds=1.0, gap=0.0)
+    assert answer.status == "limit"
+    assert answer.bound < answer.objective
+
+
+def test_the_watcher_hears_of_bounds_that_rise_and_costs_that_fall():
+    heard = []
+    field = small_field(3)
+    found = least_work(field, seconds=10.0, watcher=lambda *said: heard.append(said))
+    assert heard
+    costs, bounds, spent = zip(*heard, strict=True)
+    assert list(costs) == sorted(costs, reverse=True)
+    assert max(bounds) <= found.cost * (1 + 1e-9)
+    assert list(spent) == sorted(spent)
+
+
+def test_traces_of_film_are_left_out_only_with_credit_for_them(monkeypatch):
+    """On sides with traces, whatever covers a side by the full film satisfies the thin row as well."""
+    monkeypatch.setattr("bayreach.cover._field.SMALL", 0)
+    rng = np.random.default_rng(2)
+    film = np.where(rng.random((30, 40)) < 0.3, rng.random((30, 40)), 10.0 ** rng.uniform(-12, -5, (30, 40)))
+    problem = cover.problem_of(csc_matrix(film), new=np.zeros(40, dtype=bool))
+    field = field_of(problem, np.ones(40, dtype=bool), need_area=1.0, need_weight=0.0)
+    assert field.thin.nnz < 0.5 * field.rows.nnz
+    for _ in range(200):
+        amounts = (rng.random(40) < 0.3).astype(float)
+        full, thin = field.levels(amounts), field.thin @ amounts
+        assert (thin[full >= 1.0] >= 1.0 - 1e-12).all()
+        assert (full[thin >= 1.0] >= 1.0 - 1e-4).all()
