@@ -2,6 +2,7 @@
 
 import itertools
 import math
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -228,3 +229,90 @@ def test_what_is_looked_at_coarsely_is_said():
     found = planned(box((0.3, 0.2, 0.2)), share=0.5, drilling=plan.Drilling(most_sites=1))
     assert any("candidate holes stand 566 mm apart" in words for words in found.said)
     assert planned(box((0.3, 0.2, 0.2)), share=0.5).said == ()
+
+
+def pass_at(opening, name, height, deepest):
+    """Return a planned pass with nothing but what the order of work asks for."""
+    path = SimpleNamespace(points=np.array([[0.0, 0.0, height]]))
+    one = SimpleNamespace(
+        opening=opening, wand=SimpleNamespace(name=name), tip_path=path, deepest=deepest, clock=0.0
+    )
+    return SimpleNamespace(candidate=one)
+
+
+def test_no_order_of_wands_at_the_openings_changes_wands_less_often():
+    """Against every order of wands at three openings one above the other, on forty random sets of wands."""
+    rng = np.random.default_rng(8)
+    for _ in range(40):
+        sets = [rng.choice(list("abc"), size=rng.integers(1, 4), replace=False).tolist() for _ in range(3)]
+        passes = [
+            pass_at(f"o{place}", name, 0.2 * place, rng.random())
+            for place, names in enumerate(sets)
+            for name in names
+        ]
+        rng.shuffle(passes)
+        ordered = plan.in_order(passes, np.array([0.0, 0.0, -1.0]))
+        assert [one.candidate.opening for one in ordered] == sorted(one.candidate.opening for one in ordered)
+        words = [one.candidate.wand.name for one in ordered]
+        fewest = min(
+            sum(one != other for one, other in itertools.pairwise(itertools.chain(*orders)))
+            for orders in itertools.product(*(itertools.permutations(names) for names in sets))
+        )
+        assert sum(one != other for one, other in itertools.pairwise(words)) == fewest
+
+
+def test_the_clock_counts_masks_set_ups_aims_pulls_refills_and_drains_in_that_order():
+    """A tank of 1 L: 0.6 L and 0.6 L need one refill; then 2.5 L with 0.4 L left lack 2.1 L, three refills.
+
+    Seconds: masks 2 x 120; opening 60, wand 30, aim 20 + 10; refill 300, aim 20 + 10; wand 30, three
+    refills, 20 + 50; drain 60.
+    """
+    pulled = [
+        plan.Pulled(opening="port", wand="a", seconds=10.0, liquid=0.6e-3),
+        plan.Pulled(opening="port", wand="a", seconds=10.0, liquid=0.6e-3),
+        plan.Pulled(opening="port", wand="b", seconds=50.0, liquid=2.5e-3),
+    ]
+    steps = plan.steps_of(pulled, masks=["lamp", "hose"], drains=["sump"], tank=1e-3)
+    words = " ".join(step.kind for step in steps)
+    assert words == "mask mask opening wand pass refill pass wand refill refill refill pass drain"
+    assert [step.order for step in steps if step.kind == "pass"] == [1, 2, 3]
+    assert steps[-1].start + steps[-1].seconds == pytest.approx(240 + 90 + 30 + 330 + 30 + 900 + 70 + 60)
+    assert [step.start for step in steps] == pytest.approx(
+        [0, *np.cumsum([step.seconds for step in steps])[:-1]]
+    )
+    assert steps[-1].left == pytest.approx(0.9e-3)  # 0.4 + 3 - 2.5 L
+    assert steps[-1].liquid == pytest.approx(3.7e-3)
+    assert all(step.left is None for step in plan.steps_of(pulled))
+
+
+def test_a_shut_opening_and_a_limit_on_all_passes_are_kept():
+    """With one of the two ports shut no pass goes through it; two passes in all are never exceeded."""
+    bays = find_bays(u_bay())
+    shut = next(opening.name for opening in bays.openings)
+    found = planned(u_bay(), share=0.5, drilling=False, closed=(shut,), most_paths=6, edge=0.1)
+    assert shut not in {one.candidate.opening for one in found.passes}
+    few = planned(u_bay(), share=0.99, drilling=False, limits=cover.Limits(passes=2), most_paths=6, edge=0.1)
+    assert 0 < len(few.passes) <= 2
+
+
+@pytest.mark.parametrize("count", [2, 3])
+def test_k_galleries_of_a_comb_need_k_holes(count):
+    """A comb: galleries side by side behind a narrow hall, each tooth shut from the next by a wall.
+
+    Chvatal's comb needs n/3 guards for n corners: each tooth's far end is seen from within that tooth alone.
+    Here every tooth is a bay of its own on the hall, with a slot too narrow for the wand and too far to spray
+    through, so each needs its own hole.
+    """
+    walls = []
+    width = 0.15
+    for k in range(1, count):
+        walls.append(
+            sheet(rectangle(0.5, 0.1), [], ([0.02, width * k, 0], [1, 0, 0], [0, 0, 1]), f"wall {k}")
+        )
+    comb = mended(box((0.52, width * count, 0.1), xs=[0.02]), *walls)
+    short = Tip(pattern="forward", spread=2 * math.pi, flow=2e-6, throw=0.12)
+    found = planned(comb, wands=[wand(0.4, tip=short)], share=0.93, need=2e-6, edge=0.06, seconds=6.0)
+    ends = {int(hole.site.center[1] / width) for hole in found.holes}
+    assert found.met
+    assert found.new_holes == found.new_holes_bound == count
+    assert ends == set(range(count))

@@ -1,5 +1,6 @@
 """The whole order: mesh, bays, passes, film, ledger, plan, answer."""
 
+import math
 from dataclasses import replace
 from pathlib import Path
 
@@ -9,7 +10,7 @@ from small_job import small_job
 
 from bayreach import film, run
 from bayreach.errors import JobError
-from bayreach.job import KeepOut, Obstacle, WrittenPass, load_job
+from bayreach.job import KeepOut, Obstacle, Supply, Work, WrittenPass, load_job
 from bayreach.outcome import to_json
 from bayreach.passes import Kept
 
@@ -217,6 +218,40 @@ def test_a_plan_found_short_is_made_again_with_what_the_simulation_showed(job_pa
     assert planned.outcome.coverage.met
     # What is proven is said of the columns and the target as asked, not of what was aimed at on top.
     assert planned.outcome.plan.new_holes_bound == 0
+
+
+def test_hands_and_shop_allow_what_the_job_says(job_path, sprayed):
+    """One pass at most; a wand not on hand and a shut opening are not used; fillings of a tank of 5 mL."""
+    job = load_job(job_path)
+    job = replace(job, target=replace(job.target, coverage=0.3), supply=Supply(tank=5e-6))
+    thin = replace(job.wands[0], name="thin", diameter=0.004)
+    both = replace(job, wands=(thin, *job.wands), work=Work(wands=("long",), passes=1))
+    found = run.plan(both).outcome
+    assert {row.wand for row in found.passes} == {"long"}
+    assert len(found.passes) == 1
+    work = found.work
+    assert work.liquid_m3 == pytest.approx(found.liquid.sprayed_m3)
+    assert work.refills == math.ceil(work.liquid_m3 / 5e-6 - 1e-9) - 1
+    assert [step.kind for step in work.steps][:2] == ["opening", "wand"]
+    with pytest.raises(JobError, match=r'\[work\] not_through: no opening is called "prot".*"port"\?'):
+        run.plan(replace(job, work=Work(not_through=("prot",))))
+    shut = run.plan(replace(job, work=Work(not_through=("port",)))).outcome
+    assert (shut.passes, shut.coverage.met, shut.work.steps) == ((), False, ())
+
+
+def test_what_can_be_checked_is_a_class_of_its_own_with_the_fewest_looks(job_path):
+    """Covered and checkable + covered and not = covered; the looks named see nearly all that can be seen."""
+    job = load_job(job_path)
+    found = run.plan(replace(job, target=replace(job.target, coverage=0.5)))
+    checks, coverage = found.outcome.checks, found.outcome.coverage
+    both = checks.covered_checkable_m2 + checks.covered_not_checkable_m2
+    assert both == pytest.approx(coverage.covered_m2, rel=1e-9)
+    assert [tool.kind for tool in checks.tools] == ["eye", "mirror", "finger", "borescope"]
+    assert sum(tool.first_m2 for tool in checks.tools) == pytest.approx(checks.checkable_m2)
+    assert checks.checkable_m2 == pytest.approx(sum(bay.checkable_m2 for bay in found.outcome.bays))
+    assert 0 < checks.looks_bound <= len(checks.looks)
+    assert {look.opening for look in checks.looks} == {"port"}
+    assert sum(look.sees_m2 for look in checks.looks) >= 0.999 * checks.checkable_m2
 
 
 def test_reach_names_the_wand_that_fits(job_path):

@@ -173,6 +173,7 @@ def outcome_lines(outcome: "Outcome", *, folder: str) -> list[str]:
         ]
     lines += [*_plan_lines(outcome), "", *_bay_lines(outcome), "", *_pass_lines(outcome)]
     lines += [
+        *_work_lines(outcome),
         *_hole_lines(outcome),
         "",
         _liquid_line(outcome),
@@ -236,6 +237,25 @@ def _pass_lines(outcome: "Outcome") -> list[str]:
         ),
         left=2,
     )
+
+
+def _work_lines(outcome: "Outcome") -> list[str]:
+    """Return how long the work takes and what can be checked after it."""
+    lines = []
+    work, checks = outcome.work, outcome.checks
+    if work is not None and outcome.passes:
+        lines.append(
+            f"work: {work.seconds / 60:z.0f} min by common practice, {work.openings} openings gone to,"
+            f" {work.wand_changes} changes of wand, {1e3 * work.liquid_m3:z.2f} L,"
+            f" {work.refills} refills of the tank"
+        )
+    if checks is not None:
+        lines.append(
+            f"to check: {checks.covered_checkable_m2:z.4f} m2 of the covered sides by"
+            f" {len(checks.looks)} looks; {checks.covered_not_checkable_m2:z.4f} m2 are covered but no tool"
+            " can verify them"
+        )
+    return ["", *lines] if lines else []
 
 
 def _mm(point: Sequence[float]) -> str:

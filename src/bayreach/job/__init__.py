@@ -17,6 +17,7 @@ from bayreach.job._records import (
     Surface,
     Target,
     Tolerances,
+    Work,
     WrittenPass,
 )
 from bayreach.job._write import ChangedWand, write_job
@@ -36,6 +37,7 @@ __all__ = [
     "Surface",
     "Target",
     "Tolerances",
+    "Work",
     "WrittenPass",
     "job_from",
     "job_schema",

@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from bayreach.arrays import FloatArray, frozen_floats, unit_vectors
-from bayreach.errors import BayreachError, JobError
+from bayreach.errors import BayreachError, JobError, nearest_hint
 from bayreach.holes import read_fasteners
 from bayreach.job._load import path_inside
 from bayreach.job._records import (
@@ -21,6 +21,7 @@ from bayreach.job._records import (
     Supply,
     Surface,
     Target,
+    Work,
     WrittenPass,
 )
 from bayreach.job._tables import (
@@ -83,6 +84,7 @@ def job_of(table: JobTable, *, path: Path, sha256: str) -> Job:
         ),
         supply=Supply(tank=table.supply.tank, pressure=table.supply.pressure),
         drilling=_drilling(table.drilling, per_unit, path),
+        work=_work(table, path),
         doubt=DoubtSettings(**table.doubt.model_dump(exclude_none=True)),
         vary={key: tuple(values) for key, values in table.vary.items()},
         assumed=assumed,
@@ -255,6 +257,15 @@ def _written_pass(row: PassTable, per_unit: float) -> WrittenPass:
 def _keep_out(row: KeepOutTable, per_unit: float) -> KeepOut:
     box = None if row.box is None else _place(row.box, per_unit)
     return KeepOut(name=row.name, no=row.no, box=box, part=row.part)
+
+
+def _work(table: JobTable, path: Path) -> Work:
+    known = [row.name for row in table.wand]
+    for name in table.work.wands:
+        if name not in known:
+            message = f'{path}: [work], key "wands": no wand is called "{name}".{nearest_hint(name, known)}'
+            raise JobError(message)
+    return Work(**table.work.model_dump())
 
 
 def _drilling(row: DrillingTable, per_unit: float, path: Path) -> Drilling:

@@ -235,6 +235,16 @@ class DoubtSettings(Tolerances):
     seed: int = 0
 
 
+@dataclass(frozen=True, kw_only=True)
+class Work:
+    """What hands and the shop allow a plan: wands on hand (none named: all), openings shut, most passes."""
+
+    wands: tuple[str, ...] = ()
+    not_through: tuple[str, ...] = ()
+    passes_per_opening: int | None = None
+    passes: int | None = None
+
+
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Job:
     """One job file, checked: lengths in m, `down` (3,) a unit vector, `sha256` of the file's bytes."""
@@ -257,6 +267,7 @@ class Job:
     surfaces: tuple[Surface, ...] = ()
     supply: Supply = field(default_factory=Supply)
     drilling: Drilling = field(default_factory=Drilling)
+    work: Work = field(default_factory=Work)
     doubt: DoubtSettings = field(default_factory=DoubtSettings)
     vary: Mapping[str, tuple[object, ...]] = field(default_factory=dict)
     assumed: tuple[str, ...] = ()

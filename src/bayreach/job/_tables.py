@@ -436,6 +436,23 @@ class DoubtTable(Table):
     )
 
 
+class WorkTable(Table):
+    """What hands and the shop allow a plan."""
+
+    wands: tuple[Name, ...] = Field(
+        default=(), max_length=200, description="names of the wands on hand; left out: all of them"
+    )
+    not_through: tuple[Name, ...] = Field(
+        default=(), max_length=2000, description="openings that must not be used"
+    )
+    passes_per_opening: Annotated[int, Field(ge=1, le=1000, strict=True)] | None = Field(
+        default=None, description="most passes through one opening or hole"
+    )
+    passes: Annotated[int, Field(ge=1, le=20000, strict=True)] | None = Field(
+        default=None, description="most passes in all"
+    )
+
+
 class JobTable(Table):
     """A bayreach job file. Quantities are strings with a unit; coordinates are in mesh units."""
 
@@ -461,6 +478,7 @@ class JobTable(Table):
     drilling: DrillingTable = Field(
         default_factory=lambda: DrillingTable(allowed=False), description="candidate holes"
     )
+    work: WorkTable = Field(default_factory=WorkTable, description="what hands and the shop allow a plan")
     doubt: DoubtTable = Field(default_factory=DoubtTable, description="how much a hand and a tip vary")
     vary: dict[Name, list[Any]] = Field(
         default={}, max_length=20, description="for `study`: a dotted key and the values it takes in turn"

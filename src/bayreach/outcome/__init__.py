@@ -4,6 +4,7 @@ Everything is in SI units; other units stand in the name. The schema of result.j
 records. Schema history: 1, the first.
 """
 
+from bayreach.outcome._checks import ChecksRecord, LookRecord, ToolCheckRecord
 from bayreach.outcome._doubt import BayDoubtRecord, DoubtfulPlaceRecord, DoubtRecord
 from bayreach.outcome._flow import (
     BalanceRecord,
@@ -50,6 +51,7 @@ from bayreach.outcome._records import (
     coverage_of,
 )
 from bayreach.outcome._sides import Result, Sides
+from bayreach.outcome._work import WorkRecord, WorkStepRecord
 
 __all__ = [
     "OUTSIDE_NAME",
@@ -60,6 +62,7 @@ __all__ = [
     "BayReachRecord",
     "BayRecord",
     "Box",
+    "ChecksRecord",
     "CoverageRecord",
     "CreepRecord",
     "DoubtRecord",
@@ -73,6 +76,7 @@ __all__ = [
     "LimitRecord",
     "LiquidRecord",
     "LoadRecord",
+    "LookRecord",
     "MaskRecord",
     "Measurement",
     "MeshRecord",
@@ -91,7 +95,10 @@ __all__ = [
     "Result",
     "Sides",
     "TargetRecord",
+    "ToolCheckRecord",
     "WandRecord",
+    "WorkRecord",
+    "WorkStepRecord",
     "coverage_of",
     "outcome_from_table",
     "quiet",

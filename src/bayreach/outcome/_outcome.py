@@ -3,6 +3,7 @@
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
+from bayreach.outcome._checks import ChecksRecord
 from bayreach.outcome._doubt import DoubtRecord
 from bayreach.outcome._flow import (
     BalanceRecord,
@@ -33,6 +34,7 @@ from bayreach.outcome._records import (
     TargetRecord,
     WandRecord,
 )
+from bayreach.outcome._work import WorkRecord
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -85,5 +87,7 @@ class Outcome:
     mist: tuple[MistRecord, ...] = ()
     mist_limits: tuple[LimitRecord, ...] = ()
     down: Point = (0.0, 0.0, -1.0)
+    work: WorkRecord | None = None
+    checks: ChecksRecord | None = None
     doubt: DoubtRecord | None = None
     files: Mapping[str, str] = field(default_factory=dict)

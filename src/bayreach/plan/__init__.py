@@ -27,6 +27,7 @@ from bayreach.plan._records import (
     PlannedPass,
     Shortfall,
 )
+from bayreach.plan._work import Pulled, Step, steps_of
 
 __all__ = [
     "CERTIFICATE_FILE",
@@ -43,7 +44,9 @@ __all__ = [
     "Plan",
     "PlannedHole",
     "PlannedPass",
+    "Pulled",
     "Shortfall",
+    "Step",
     "board_of",
     "coverage_by",
     "curve_csv",
@@ -61,6 +64,7 @@ __all__ = [
     "problem_on",
     "proof_files",
     "sample_sides",
+    "steps_of",
     "widened",
     "with_short",
 ]

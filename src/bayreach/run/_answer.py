@@ -37,12 +37,13 @@ from bayreach.outcome import (
     coverage_of,
 )
 from bayreach.repair import Finding
-from bayreach.run._checkable import checkable_at
+from bayreach.run._checkable import checked_at
 from bayreach.run._flow import flow_records
 from bayreach.run._pulls import Pull
 from bayreach.run._reasons import WORDS, Reasons, reason_text, reasons_of
 from bayreach.run._site import Site
 from bayreach.run._wetting import Wetting, wet_by
+from bayreach.run._work import work_record
 from bayreach.topology import edges_of
 from bayreach.units import MICROMETRE
 from bayreach.wands import Wand
@@ -210,14 +211,15 @@ def answer(
     wetting: Wetting,
     *,
     shares: Shares | None = None,
+    can_check: BoolArray | None = None,
     warnings: Sequence[str] = (),
-    extra: dict[str, np.ndarray[tuple[int, ...], np.dtype[np.float64]]] | None = None,
 ) -> Result:
-    """Return the records and the film of every side for pulls that were sprayed; `shares` where known."""
+    """Return the records and the film of every side for pulls that were sprayed; the rest where known."""
     job, bays = site.job, site.bays
     shares = shares_of(site, wetting) if shares is None else shares
     reasons = reasons_of(site, pulls, site.required & ~shares.covered)
-    can_check = checkable_at(site, {pull.opening for pull in pulls})
+    can_check = checked_at(site, {pull.opening for pull in pulls}).can if can_check is None else can_check
+    flow = flow_records(site, wetting.laid)
     patches, left_out = _holidays(site, reasons, shares)
     said = [*job.assumed, *bay_warnings(bays), *_film_warnings(site, wetting), *left_out, *warnings]
     outcome = Outcome(
@@ -255,7 +257,8 @@ def answer(
             for entry in job.keep_outs
         ),
         down=point(job.down),
-        **flow_records(site, wetting.laid),
+        work=work_record(site, pulls, flow["drains"]),
+        **flow,
     )
     sides = Sides(
         mesh=site.mesh,
@@ -274,7 +277,6 @@ def answer(
             "hidden_by": reasons.hidden_by,
             "checkable": can_check.astype(np.int64),
             **wet_by(wetting.columns, site.mesh.n_sides),
-            **(extra or {}),
         },
         names={"reason_names": WORDS},
     )

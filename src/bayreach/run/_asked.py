@@ -3,6 +3,7 @@
 import numpy as np
 
 from bayreach.arrays import FloatArray
+from bayreach.errors import JobError, nearest_hint
 from bayreach.holes import Zone
 from bayreach.job import KeepOut
 from bayreach.plan import Asked, Drilling
@@ -31,6 +32,23 @@ def settled_per_fog(site: Site, tip: Tip) -> FloatArray:
     """Return the film (2n, n_bays) in m on each side per m³ of a tip's fog put into each bay."""
     settling = settling_of(site, tip)
     return np.stack([settling.film(unit) for unit in np.eye(len(site.bays.bays))], axis=1)
+
+
+def closed_of(site: Site) -> tuple[str, ...]:
+    """Return the openings that the job says must not be used.
+
+    Raises
+    ------
+    JobError
+        When the structure has no opening of such a name.
+    """
+    names = [opening.name for opening in site.bays.openings]
+    for name in site.job.work.not_through:
+        if name not in names:
+            hint = nearest_hint(name, names)
+            message = f'{site.job.path.name}, [work] not_through: no opening is called "{name}".{hint}'
+            raise JobError(message)
+    return site.job.work.not_through
 
 
 def drilling_of(site: Site) -> Drilling:

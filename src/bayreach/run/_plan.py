@@ -8,6 +8,7 @@ import numpy as np
 from bayreach.arrays import FloatArray
 from bayreach.bays import bay_at
 from bayreach.cautions import cautions
+from bayreach.cover import Limits
 from bayreach.errors import JobError
 from bayreach.job import Job
 from bayreach.outcome import HoleRecord, NoDrillRecord, PlanRecord, Result, quiet
@@ -25,7 +26,8 @@ from bayreach.plan import (
     widened,
 )
 from bayreach.run._answer import answer, point
-from bayreach.run._asked import asked_of, drilling_of
+from bayreach.run._asked import asked_of, closed_of, drilling_of
+from bayreach.run._checkable import checked_at, checks_record
 from bayreach.run._site import Site, site_of
 from bayreach.run._verify import Verified, real_film, short_sides, verified
 from bayreach.run._wetting import Progress, flying_of
@@ -68,6 +70,7 @@ def plan(job: Job, progress: Progress = quiet, *, no_drill: bool = False, kept: 
 
 def _board(site: Site, kept: Kept, progress: Progress, *, no_drill: bool) -> Board:
     job = site.job
+    wands = [wand for wand in job.wands if not job.work.wands or wand.name in job.work.wands]
     ground = Ground(
         bays=site.bays,
         scene=site.scene,
@@ -78,8 +81,10 @@ def _board(site: Site, kept: Kept, progress: Progress, *, no_drill: bool) -> Boa
     )
     return board_of(
         ground,
-        job.wands,
+        wands,
         asked_of(site),
+        closed=closed_of(site),
+        limits=Limits(passes_per_entry=job.work.passes_per_opening, passes=job.work.passes),
         drilling=drilling_of(site) if job.drilling.allowed and not no_drill else None,
         seed=job.film.seed,
         kept=kept,
@@ -114,10 +119,19 @@ def _best(site: Site, board: Board, progress: Progress) -> Verified:
 
 def _answer_of(done: Verified, made: Plan, kept: Kept) -> Result:
     job = done.site.job
-    result = answer(done.site, done.pulls, done.wet, shares=done.shares, warnings=_warnings(done, made))
+    checked = checked_at(done.site, {pull.opening for pull in done.pulls})
+    result = answer(
+        done.site,
+        done.pulls,
+        done.wet,
+        shares=done.shares,
+        can_check=checked.can,
+        warnings=_warnings(done, made),
+    )
     outcome = replace(
         result.outcome,
         cautions=cautions(settled="settled" in job.film.mechanisms, holes=True),
+        checks=checks_record(done.site, checked, done.shares.covered),
         plan=PlanRecord(
             objective=made.objective,
             bound=made.bound,
