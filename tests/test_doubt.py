@@ -173,7 +173,7 @@ def test_sampling_stops_when_the_stated_error_is_reached() -> None:
         return made_of(lateral_pass(np.linspace(0, 3, 5), seed=replicate))
 
     loose = doubt_of(ASKED, make, Tolerances(), samples=8192, error=0.2)
-    tight = doubt_of(ASKED, make, Tolerances(), samples=8192, error=0.004)
+    tight = doubt_of(ASKED, make, Tolerances(), samples=16384, error=0.004)
     assert loose.met
     assert loose.replicates < tight.replicates
     assert tight.covered_error <= 0.004
