@@ -157,6 +157,16 @@ def _plain_example(kind: str) -> str:
     return f'"1 {SI_UNITS[kind]}"'
 
 
+def significant(value: float, digits: int = 3) -> str:
+    """Return a number with so many digits that count, and never as a power of ten above one.
+
+    >>> significant(0.012345), significant(12345.0), significant(2.0)
+    ('0.0123', '12300', '2')
+    """
+    text = f"{value:.{digits}g}"
+    return f"{float(text):.0f}" if "e+" in text else text
+
+
 def percent_text(fraction: float | None, decimals: int = 1) -> str:
     """Return a share in percent that rounding never turns into a claim: rounded down, and only 0 prints as 0.
 

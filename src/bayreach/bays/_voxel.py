@@ -13,6 +13,7 @@ from bayreach.mesh import Mesh, mesh_of
 from bayreach.rays import Scene
 from bayreach.repair import Finding
 from bayreach.topology import groups
+from bayreach.units import significant
 
 CENTRES = 300_000
 """Centres of the finer grid; the coarser one has an eighth of them."""
@@ -267,8 +268,8 @@ def _records(
 def _voxel_findings(
     grid: Grid, bays: tuple[Bay, ...], doubt: FloatArray, closed: float, why: str
 ) -> tuple[Finding, ...]:
-    step = f"{grid.step * 1e3:.3g} mm"
-    what = f", openings closed up to {closed * 1e3:.3g} mm" if closed else ""
+    step = f"{significant(grid.step * 1e3)} mm"
+    what = f", openings closed up to {significant(closed * 1e3)} mm" if closed else ""
     detail = f"{why} was counted on a grid of {step}{what}."
     middles = np.array([bay.box.mean(axis=0) for bay in bays]).reshape(-1, 3)
     out = [Finding(kind="voxel method", count=len(bays), detail=detail, places=middles, is_repair=False)]

@@ -2,7 +2,7 @@
 
 import math
 
-from bayreach.units import INCH, percent_text
+from bayreach.units import INCH, percent_text, significant
 
 GALLON_L = 3.785411784
 
@@ -56,16 +56,6 @@ def volume_text(cubic_metres: float) -> str:
     if litres < 1:
         return f"{significant(litres * 1e3)} mL ({significant(litres / GALLON_L * 128)} fl oz)"
     return f"{significant(litres)} L ({significant(litres / GALLON_L)} gal)"
-
-
-def significant(value: float, digits: int = 3) -> str:
-    """Return a number with so many digits that count, and never as a power of ten above one.
-
-    >>> significant(0.012345), significant(12345.0), significant(2.0)
-    ('0.0123', '12300', '2')
-    """
-    text = f"{value:.{digits}g}"
-    return f"{float(text):.0f}" if "e+" in text else text
 
 
 def place_text(point: tuple[float, float, float]) -> str:

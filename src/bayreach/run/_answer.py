@@ -45,7 +45,7 @@ from bayreach.run._site import Site
 from bayreach.run._wetting import Wetting, wet_by
 from bayreach.run._work import work_record
 from bayreach.topology import edges_of
-from bayreach.units import MICROMETRE
+from bayreach.units import MICROMETRE, significant
 from bayreach.wands import Wand
 
 SMALLEST_HOLIDAY = 1e-4
@@ -441,8 +441,8 @@ def _holidays(
     if rest:
         area = sum(patch.area for patch in rest)
         warnings = (
-            f"{len(rest)} more uncovered patches, {area * 1e4:.3g} cm² together, are counted in the areas "
-            f"but not listed.",
+            f"{len(rest)} more uncovered patches, {significant(area * 1e4)} cm² together, are counted in "
+            f"the areas but not listed.",
         )
     records = tuple(
         HolidayRecord(

@@ -31,7 +31,7 @@ from bayreach.run._checkable import checked_at, checks_record
 from bayreach.run._site import Site, site_of
 from bayreach.run._verify import Verified, real_film, short_sides, verified
 from bayreach.run._wetting import Progress, flying_of
-from bayreach.units import is_met, percent_text
+from bayreach.units import is_met, percent_text, significant
 
 ROUNDS = 5
 """Most times a plan is made: again where the full simulation finds it short of the target."""
@@ -172,7 +172,7 @@ def _warnings(done: Verified, made: Plan) -> list[str]:
     """Return what the plan could not do, and where the full simulation differs from what it predicted."""
     said = list(made.said)
     said += [
-        f"{area * 1e4:.3g} cm² are left short by the plan: {reason}."
+        f"{significant(area * 1e4)} cm² are left short by the plan: {reason}."
         for reason, area in made.missed.area_by_reason().items()
     ]
     entered = {span for chosen in made.passes for span in _bays_of(done, chosen.candidate.tip_path.points)}

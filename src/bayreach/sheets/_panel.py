@@ -23,6 +23,7 @@ from bayreach.report import (
 )
 from bayreach.sheets._look import MARK_COLOURS, MOST_PLACES
 from bayreach.sheets._markup import choice, clock_face, escaped, quantity, row, said, section, swatch, table
+from bayreach.units import significant
 
 TOUCHED = (
     "film",
@@ -189,7 +190,7 @@ def _pass_cells(case: Case, number: int, one: SprayPass) -> list[str]:
         f'aria-label="{said("show_pass", number=number + 1)}">{said("show")}</button>'
     )
     liquid = quantity("liquid", one.liquid, volume_text(one.liquid).split(" (")[0])
-    speed = quantity("speed", one.pull_speed, f"{one.pull_speed * 1e3:.3g} mm/s")
+    speed = quantity("speed", one.pull_speed, f"{significant(one.pull_speed * 1e3)} mm/s")
     return [
         f"{title}<br>{button}",
         clock_face(one.clock_deg if turned else None, label=words("clock_label", angle=angle))
