@@ -6,7 +6,7 @@ from typing import Any
 import numpy as np
 from scipy.spatial import cKDTree
 
-from bayreach.arrays import FloatArray, IntArray, unit_vectors
+from bayreach.arrays import BoolArray, FloatArray, IntArray, unit_vectors
 from bayreach.bays._bent import bent_cap
 from bayreach.bays._flat import Cap, fitted_plane
 from bayreach.bays._regions import Regions, regions_of
@@ -93,26 +93,38 @@ def _is_sheet(mesh: Mesh, regions: Regions, sides: IntArray) -> bool:
 
 
 def material_of(regions: Regions, sides: IntArray) -> IntArray:
-    """Return all sides in material, from some of them: of their regions, and of others seen alike.
+    """Return all sides in material, from some of them: of their regions, and of others wound alike.
 
-    Where material is seen from backs alone (or fronts alone), another space so seen is a solid by itself, as
-    a bolt or a fitting that stands in the air.
+    Where every face turns its front to the outside, another space that sees backs is a solid by itself, as
+    a bolt or a fitting that stands in the air or touches the rest.
     """
     region = regions.side_region
     known = np.unique(region[sides])
     known = known[known >= 0]
     if not len(known):
         return np.zeros(0, dtype=np.int64)
-    inside = region >= 0
-    n = len(regions.volumes)
-    count = np.bincount(region[inside], minlength=n)
-    backs = np.bincount(region[inside], weights=np.arange(len(region))[inside] % 2, minlength=n)
-    material = np.zeros(n, dtype=bool)
+    material = np.zeros(len(regions.volumes), dtype=bool)
     material[known] = True
-    for alike in (backs == count, backs == 0):
-        if alike[known].all():
-            material |= alike
-    return np.flatnonzero(inside & material[np.maximum(region, 0)])
+    alike = _by_winding(regions)
+    if alike is not None and alike[known].all():
+        material |= alike
+    return np.flatnonzero((region >= 0) & material[np.maximum(region, 0)])
+
+
+def _by_winding(regions: Regions) -> BoolArray | None:
+    """Return a mask (r,) of regions that see a face from within its solid; None where winding tells nothing.
+
+    Solids are wound alike: the outside sees fronts alone (or backs alone). Air that they enclose sees the
+    same, their material sees the other. Where two touch and one face is left, one of them sees its front.
+    """
+    region = regions.side_region
+    outside = np.flatnonzero(region < 0) % 2
+    if not len(outside) or outside.min() != outside.max():
+        return None
+    inside = np.flatnonzero(region >= 0)
+    from_within = inside % 2 != outside[0]
+    count = np.bincount(region[inside], weights=from_within, minlength=len(regions.volumes))
+    return np.asarray(count > 0)
 
 
 def _sides_after(state: Closed, sides: IntArray) -> IntArray:
@@ -206,10 +218,7 @@ def _shell_material(mesh: Mesh, regions: Regions) -> IntArray:
     n = len(regions.volumes)
     walls = np.bincount(regions.side_region[inside], weights=area[inside], minlength=n)
     thin = 2 * regions.volumes / np.maximum(walls, 1e-300) < _SHEET_SHARE * np.sqrt(walls / 2)
-    backs = np.bincount(regions.side_region[inside], weights=np.arange(len(area))[inside] % 2, minlength=n)
-    sides = np.bincount(regions.side_region[inside], minlength=n)
-    only_backs = backs == sides
-    # Of a solid, material sees backs only and air sees fronts only: a cavity inside proves which is which.
-    proven = only_backs.any() & (backs == 0).any() & bool((only_backs | (backs == 0)).all())
-    material = thin | (only_backs & proven)
+    # A cavity in a solid proves which is which: air and material are seen from different hands.
+    wound = _by_winding(regions)
+    material = thin if wound is None or wound.all() else thin | wound
     return np.flatnonzero(inside & material[np.maximum(regions.side_region, 0)])

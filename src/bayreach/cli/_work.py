@@ -33,7 +33,7 @@ def measure(
     Parameters
     ----------
     mesh
-        mesh file: STL, OBJ, PLY, glTF, Nastran or VTK
+        mesh file: STL, OBJ, PLY, glTF, Nastran or VTK; STEP with the extra "step"
     units
         unit of its coordinates: m, cm, mm, um, in or ft
     strict

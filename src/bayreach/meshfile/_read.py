@@ -13,6 +13,7 @@ from bayreach.meshfile._nastran import read_nastran
 from bayreach.meshfile._obj import read_obj
 from bayreach.meshfile._ply import read_ply
 from bayreach.meshfile._soup import Soup
+from bayreach.meshfile._step import read_step
 from bayreach.meshfile._stl import read_stl
 from bayreach.repair import Finding, mend
 from bayreach.units import MESH_UNITS
@@ -32,6 +33,8 @@ _PATH_READERS = {
     ".gltf": read_gltf,
     ".glb": read_gltf,
 }
+
+_STEP = (".step", ".stp")
 
 PLAUSIBLE_SIZES = (0.05, 100.0)
 """Longest side of a structure's box, in m, outside which the unit is doubted. Our choice, no source."""
@@ -68,7 +71,8 @@ def read_mesh(path: Path, units: str, *, weld: float | None = None, strict: bool
     Parameters
     ----------
     path : Path
-        STL, OBJ, PLY, glTF, GLB, VTK, VTU or Nastran bulk data (.bdf, .nas, .fem, .dat).
+        STL, OBJ, PLY, glTF, GLB, VTK, VTU, Nastran bulk data (.bdf, .nas, .fem, .dat), or with the extra
+        "step" STEP.
     units : str
         "m", "cm", "mm", "in", "ft" or "um": what the file's numbers are.
     weld : float, optional
@@ -90,7 +94,7 @@ def read_mesh(path: Path, units: str, *, weld: float | None = None, strict: bool
         raise UnitError(message)
     path = Path(path)
     data = _bytes_of(path)
-    soup = _soup_of(path, data)
+    soup = _soup_of(path, data, units)
     mesh, findings = mend(_in_metres(soup, MESH_UNITS[units]), weld)
     if not mesh.n_faces:
         message = (
@@ -113,13 +117,15 @@ def read_mesh(path: Path, units: str, *, weld: float | None = None, strict: bool
     )
 
 
-def _soup_of(path: Path, data: bytes) -> Soup:
+def _soup_of(path: Path, data: bytes, units: str) -> Soup:
     suffix = path.suffix.lower()
+    if suffix in _STEP:
+        return read_step(data, path.name, units)
     if suffix in _BYTE_READERS:
         return _BYTE_READERS[suffix](data, path.name)
     if suffix in _PATH_READERS:
         return _PATH_READERS[suffix](path)
-    known = ", ".join(sorted([*_BYTE_READERS, *_PATH_READERS]))
+    known = ", ".join(sorted([*_BYTE_READERS, *_PATH_READERS, *_STEP]))
     message = f'{path.name}: files ending "{path.suffix}" are not read; use one of {known}.'
     raise MeshError(message)
 
@@ -174,7 +180,7 @@ def _in_metres(soup: Soup, factor: float) -> Mesh:
 
 def _refuse_repairs(findings: tuple[Finding, ...], name: str) -> None:
     # Points that repeat exactly are how STL stores every mesh, and splitting quads changes no shape.
-    harmless = {"merged points", "split polygons"}
+    harmless = {"merged points", "split polygons", "tessellated", "doubtful unit"}
     repairs = [finding for finding in findings if finding.is_repair and finding.kind not in harmless]
     if repairs:
         listed = "; ".join(f"{finding.kind}: {finding.count}" for finding in repairs)

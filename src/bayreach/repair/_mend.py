@@ -21,6 +21,9 @@ _IDLE_ROUNDS = 2
 _PIECES_AT_MOST = 4096
 _IMPRINT_ATTEMPTS = 4
 
+_TIGHTER = (1.0, 0.1, 0.01)
+"""Shares of the weld tolerance at which the pieces of a cut are joined, the first that leaves no crack."""
+
 
 def mend(mesh: Mesh, weld: float | None = None, *, imprint: bool = True) -> tuple[Mesh, tuple[Finding, ...]]:
     """Return a mended mesh and what was changed or stays odd.
@@ -110,8 +113,7 @@ def _with_imprints(state: _State, findings: list[Finding]) -> _State:
             findings.append(_left_uncut(state, mark.left))
         if not mark.n_cut:
             break
-        tidy, unseen = _tidied_imprint(state, mark)
-        cracks = _new_free_edges(state, tidy)
+        tidy, unseen, cracks = _tightest(state, mark)
         if not len(cracks):
             detail = f"{mark.n_cut} faces were cut where another part touches or crosses them."
             findings.append(
@@ -165,7 +167,21 @@ def _repeats(mark: Imprint, unseen: list[Finding]) -> list[Finding]:
     return told
 
 
-def _tidied_imprint(state: _State, mark: Imprint) -> tuple[_State, list[Finding]]:
+def _tightest(state: _State, mark: Imprint) -> tuple[_State, list[Finding], IntArray]:
+    """Return the state after a cut, what was seen, and the faces at cracks: at the first tolerance with none.
+
+    Where lines cross at a small angle, pieces come out thinner than the tolerance; to drop those would leave
+    a crack, so they are kept at a tighter one.
+    """
+    for share in _TIGHTER:
+        tidy, unseen = _tidied_imprint(state, mark, share * state.weld)
+        cracks = _new_free_edges(state, tidy)
+        if not len(cracks):
+            break
+    return tidy, unseen, cracks
+
+
+def _tidied_imprint(state: _State, mark: Imprint, weld: float) -> tuple[_State, list[Finding]]:
     """Return the state after a cut; sources are faces of the state before it."""
     soup = Mesh(
         points=mark.points,
@@ -174,9 +190,9 @@ def _tidied_imprint(state: _State, mark: Imprint) -> tuple[_State, list[Finding]
         part_names=("mesh",),
     )
     # The cuts' own corners repeat along shared edges; merging them is part of the cut and not told again.
-    points, faces = _merged(soup, state.weld, [])
+    points, faces = _merged(soup, weld, [])
     unseen: list[Finding] = []
-    return _tidied(_State(points=points, faces=faces, source=mark.source, weld=state.weld), unseen), unseen
+    return _tidied(_State(points=points, faces=faces, source=mark.source, weld=weld), unseen), unseen
 
 
 def _new_free_edges(before: _State, after: _State) -> IntArray:
