@@ -7,11 +7,12 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
-from punched import ribbed_box
+from punched import bays_of, opening, plate, ribbed_box
 
 from bayreach.arrays import OUTSIDE
 from bayreach.bays import Opening, find_bays
 from bayreach.insertion import gets_into, obstacle_boxes, paths_through, shortest_curve, space_of
+from bayreach.mesh import joined
 from bayreach.repair import mend
 from bayreach.tips import Tip
 from bayreach.wands import Wand
@@ -123,13 +124,38 @@ def test_the_shortest_turn_in_a_plane_is_dubins(winding):
     # middle.
     from bayreach.insertion._curves import line_length, shot
 
-    points = np.zeros((64, 3))
+    points = np.zeros((128, 3))
     for x, y, heading in ((0.5, 0.1, 0.5), (0.4, -0.2, -1.2), (0.6, 0.0, 0.9)):
         ahead = (math.cos(heading), math.sin(heading), 0.0)
         count = shot((0.0, 0.0, 0.0), (1.0, 0.0, 0.0), (x, y, 0.0), ahead, 0.06, points)
         exact = shortest_curve((0, 0, 0), (x, y, heading), 0.06)
-        # Chords of 0.15 rad are short by a²/24: a thousandth of the bends.
-        assert line_length(points, count) == pytest.approx(exact, rel=2e-4)
+        # Chords of 0.06 rad are short by a²/24 of the bends: a hundredth of a millimetre here.
+        assert line_length(points, count) == pytest.approx(exact, abs=2e-5)
+
+
+@pytest.mark.parametrize("radius", [0.08, 0.2])
+def test_a_hose_reaches_round_a_quarter_turn_if_it_is_a_tenth_of_a_millimetre_longer(radius):
+    # K7: the shortest curve to a place a radius ahead and a radius aside is a quarter of a circle.
+    gate = plate(center=(radius, radius, 0), normal=(0, 1.0, 0), holes=[(0, 0, 0.0062)], size=(0.04, 0.04))
+    mesh = joined([plate(center=(0, 0, 0), normal=(1.0, 0, 0), holes=[(0, 0, 0.0062)]), gate])
+    ways = [
+        opening("port", (0, 0, 0), (1.0, 0, 0), 0.0062, (OUTSIDE, 0)),
+        opening("gate", (radius, radius, 0), (0, 1.0, 0), 0.0062, (0, 1)),
+    ]
+    space = space_of(mesh, bays_of(mesh, ["near", "far"], ways))
+    assert shortest_curve((0, 0, 0), (radius, radius, math.pi / 2), radius) == pytest.approx(
+        radius * math.pi / 2
+    )
+    # A tenth of a millimetre softer it has a straight end; the heading there is free: the shortest of all.
+    soft = radius - 1e-4
+    headings = np.linspace(1.4, 1.7, 3001)
+    shortest = min(shortest_curve((0, 0, 0), (radius, radius, heading), soft) for heading in headings)
+    assert shortest == pytest.approx(radius * math.pi / 2, abs=3e-4)
+    assert gets_into(space, hose(soft, shortest + 1e-4), ways[0], 1)
+    assert not gets_into(space, hose(soft, shortest - 1e-4), ways[0], 1)
+    # A tenth of a millimetre stiffer, no length does.
+    assert not gets_into(space, hose(radius + 1e-4, shortest + 0.001), ways[0], 1)
+    assert gets_into(space, hose(soft, shortest + 0.001), ways[0], 1)
 
 
 def test_a_hose_through_a_hole_not_drilled_yet_meets_the_skin_from_inside():

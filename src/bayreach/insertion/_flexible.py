@@ -134,14 +134,14 @@ def _legs(bender: Bender, route: Route, gate: "Opening", spent: list[int]) -> It
 
 def shot_to(bender: Bender, route: Route, point: FloatArray, heading: FloatArray) -> Route | None:
     """Return the route led on by two bends at most to a point and heading (zero: any), if that is clear."""
-    from bayreach.insertion._curves import TURN, is_line_clear, line_length, shot
+    from bayreach.insertion._curves import CHORD, POINTS, is_line_clear, line_length, shot
 
-    curve = np.zeros((64, 3))
+    curve = np.zeros((POINTS, 3))
     place, ahead, goal, end = (vector_of(v) for v in (route.line[-1], route.heading, point, heading))
     count = shot(place, ahead, goal, end, bender.bend, curve)
     if count == 0 or route.length + line_length(curve, count) > bender.longest:
         return None
-    swell = bender.bend * TURN * TURN / 8.0
+    swell = bender.bend * CHORD * CHORD / 8.0
     if not is_line_clear(bender.space.tree, curve, count, bender.radius + swell, bender.shares):
         return None
     return _added(route, curve[:count])

@@ -11,15 +11,7 @@ from bayreach.arrays import FloatArray, IntArray
 from bayreach.insertion import _tree
 from bayreach.insertion._tree import Tree, tree_of
 
-__all__ = [
-    "Tree",
-    "blocked_bodies",
-    "blocking_faces",
-    "cap_depths",
-    "first_touches",
-    "nearest_faces",
-    "tree_of",
-]
+__all__ = ["Tree", "blocking_faces", "cap_depths", "first_touches", "nearest_faces", "tree_of"]
 
 PART = 2000
 """Rods a part; the compiled code lets go of the interpreter's lock."""
@@ -34,21 +26,7 @@ def first_touches(
     Ball k starts at origin + start * direction and goes to `stops[k]`. `shares` (n,) is how much of a ball's
     `extras` each face asks beyond its radius; a face below 0 is as if absent.
     """
-    origins, directions, starts, stops = _plain(origins), _plain(directions), _plain(starts), _plain(stops)
-    radii, extras, shares = _plain(radii), _plain(extras), _plain(shares)
-    return _in_parts(
-        len(origins),
-        lambda rows: _tree.touches(
-            tree,
-            origins[rows],
-            directions[rows],
-            starts[rows],
-            stops[rows],
-            radii[rows],
-            extras[rows],
-            shares,
-        ),
-    )
+    return _in_parts(_tree.touches, tree, (origins, directions, starts, stops, radii, extras), _plain(shares))
 
 
 def blocking_faces(
@@ -61,43 +39,15 @@ def blocking_faces(
     shares: FloatArray,
 ) -> IntArray:
     """Return a face that each capsule (starts, ends (m, 3); radii (m,)) cuts into; -1: clear."""
-    starts, ends, radii, extras, shares = (_plain(each) for each in (starts, ends, radii, extras, shares))
-
-    def ask(rows: slice) -> tuple[IntArray, IntArray]:
-        found = _tree.blockers(tree, starts[rows], ends[rows], radii[rows], extras[rows], shares)
-        return found, found
-
-    faces: IntArray = _in_parts(len(starts), ask)[0]
+    faces: IntArray = _in_parts(_tree.blockers, tree, (starts, ends, radii, extras), _plain(shares))[1]
     return faces
-
-
-def blocked_bodies(
-    tree: Tree, *, starts: FloatArray, ends: FloatArray, radii: FloatArray, extras: FloatArray,
-    rotations: FloatArray, origins: FloatArray, shares: FloatArray,
-) -> tuple[IntArray, IntArray]:  # fmt: skip
-    """Return, for each pose of a body of capsules, a face that it cuts and the capsule that does; -1: clear.
-
-    The capsules (c, 3) are given in the body's frame; pose k carries x to `rotations[k]` x + `origins[k]`.
-    `extras` (k, c) is what each face asks of a capsule beyond its radius, by the face's share; a capsule
-    below 0 is as if absent.
-    """
-    starts, ends, radii, extras, shares = (_plain(each) for each in (starts, ends, radii, extras, shares))
-    rotations, origins = _plain(rotations), _plain(origins)
-    return _in_parts(
-        len(origins),
-        lambda rows: _tree.body_blockers(
-            tree, starts, ends, radii, extras[rows], rotations[rows], origins[rows], shares
-        ),
-        part=PART // 10,
-    )
 
 
 def nearest_faces(
     tree: Tree, *, starts: FloatArray, ends: FloatArray, limit: float
 ) -> tuple[FloatArray, IntArray]:
     """Return each segment's distance (m,) from the mesh, at most `limit`, and the nearest face (-1: none)."""
-    starts, ends = _plain(starts), _plain(ends)
-    return _in_parts(len(starts), lambda rows: _tree.gaps_of(tree, starts[rows], ends[rows], limit))
+    return _in_parts(_tree.gaps_of, tree, (starts, ends), limit)
 
 
 def cap_depths(
@@ -118,12 +68,22 @@ def _plain(values: FloatArray) -> FloatArray:
     return array if array.flags.writeable else array.copy()
 
 
-def _in_parts(count: int, ask: Callable[[slice], tuple[Any, Any]], part: int = PART) -> tuple[Any, Any]:
-    rows = [slice(first, min(first + part, count)) for first in range(0, count, part)] or [slice(0, 0)]
+def _in_parts(
+    ask: Callable[..., Any], tree: Tree, rods: tuple[FloatArray, ...], shared: Any
+) -> tuple[Any, Any]:
+    """Return two arrays that `ask` answers for the rods, each an array over them, and what they share."""
+    plain = [_plain(each) for each in rods]
+    count = len(plain[0])
+    rows = [slice(first, min(first + PART, count)) for first in range(0, count, PART)] or [slice(0, 0)]
+
+    def part(here: slice) -> tuple[Any, Any]:
+        answer: tuple[Any, Any] = ask(tree, *(each[here] for each in plain), shared)
+        return answer
+
     if len(rows) == 1:
-        return ask(rows[0])
+        return part(rows[0])
     with ThreadPoolExecutor(max_workers=_cores()) as pool:
-        answers = list(pool.map(ask, rows))
+        answers = list(pool.map(part, rows))
     return np.concatenate([one for one, _ in answers]), np.concatenate([two for _, two in answers])
 
 

@@ -228,43 +228,14 @@ def blockers(
     radii: FloatArray,
     extras: FloatArray,
     shares: FloatArray,
-) -> IntArray:
-    """Return a face that each capsule cuts into, -1: clear; see `_queries`."""
+) -> tuple[FloatArray, IntArray]:
+    """Return the radii, and a face that each capsule cuts into, -1: clear; see `_queries`."""
     faces = np.full(len(starts), -1)
     for k in range(len(starts)):
         p = (starts[k, 0], starts[k, 1], starts[k, 2])
         q = (ends[k, 0], ends[k, 1], ends[k, 2])
         faces[k] = blocking_face(tree, p, q, radii[k], extras[k], shares)
-    return faces
-
-
-@compiled
-def body_blockers(
-    tree: Tree, starts: FloatArray, ends: FloatArray, radii: FloatArray, extras: FloatArray,
-    rotations: FloatArray, origins: FloatArray, shares: FloatArray,
-) -> tuple[IntArray, IntArray]:  # fmt: skip
-    """Return a face that each pose cuts into and the capsule that does, -1: clear; see `_queries`."""
-    faces, capsules = np.full(len(origins), -1), np.full(len(origins), -1)
-    for k in range(len(origins)):
-        for c in range(len(radii) - 1, -1, -1):
-            if extras[k, c] >= 0.0:
-                p = _carried(rotations[k], origins[k], starts[c])
-                q = _carried(rotations[k], origins[k], ends[c])
-                face = blocking_face(tree, p, q, radii[c], extras[k, c], shares)
-                if face >= 0:
-                    faces[k], capsules[k] = face, c
-                    break
-    return faces, capsules
-
-
-@compiled
-def _carried(rotation: FloatArray, origin: FloatArray, point: FloatArray) -> Vector:
-    x, y, z = point[0], point[1], point[2]
-    return (
-        rotation[0, 0] * x + rotation[0, 1] * y + rotation[0, 2] * z + origin[0],
-        rotation[1, 0] * x + rotation[1, 1] * y + rotation[1, 2] * z + origin[1],
-        rotation[2, 0] * x + rotation[2, 1] * y + rotation[2, 2] * z + origin[2],
-    )
+    return radii, faces
 
 
 @compiled
