@@ -11,7 +11,7 @@ from bayreach.rays import BruteForce, Scene, stop_short
 RANDOM = 20261124
 
 
-@pytest.fixture(scope="module", params=["embree", "tree", "binding"])
+@pytest.fixture(scope="module", params=["embree", "tree", "binding", "arrays"])
 def engine(request):
     return request.param
 

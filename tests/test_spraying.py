@@ -1,5 +1,6 @@
 """The fast film kernel: portals, many pulls at once, threads, tables, engines, stopping."""
 
+import json
 import math
 import os
 import signal
@@ -352,3 +353,79 @@ def test_progress_of_one_pull_rises_whatever_rounds_it_takes(box):
     pull_film(scene, targets, pull_along(1.1), FINE, air=air, error=0.01, progress=told.append)
     assert told == sorted(told)
     assert 0.5 <= told[-1] <= 1.0
+
+
+@pytest.mark.parametrize(
+    "tip",
+    [
+        Tip(pattern="radial", spread=math.radians(90)),
+        Tip(pattern="side", spread=math.radians(80), profile="cosine", throw=0.5),
+        Tip(
+            pattern="table",
+            table=TipTable(
+                polar=np.radians([10, 40, 90, 130]),
+                azimuth=np.radians([-90, 0, 90, 200, 270]),
+                shares=np.array([[1, 2, 0, 4], [2, 1, 1, 3], [0, 5, 1, 1.0]]),
+            ),
+        ),
+    ],
+    ids=["even", "profile and throw", "table"],
+)
+def test_the_kernel_lays_what_its_obvious_twin_lays(box, tip):
+    mesh, _, scene, air = box
+    targets = targets_of(mesh, np.flatnonzero(air.side_bay >= 0)[::7], samples=4)
+    stations = pull_along(1.1, step=0.2)
+    sprays = [Spray(stations=stations, shares=np.full(len(stations.points), 0.25), tip=tip)] * 2
+    fast = _spraying.sparse_film(scene, targets, sprays, air)
+    slow = _spraying.sparse_film(Scene(mesh, engine="arrays"), targets, sprays, air)
+    assert 0 < fast.rays <= 1.01 * slow.rays
+    for pull in range(2):
+        one, two = fast.dense(pull, targets.n_sides), slow.dense(pull, targets.n_sides)
+        assert (two > 0).sum() > 100
+        # A ray along an edge, or a sample on the edge of a bin, may fall to either.
+        assert np.isclose(one, two, rtol=1e-5, atol=1e-6 * two.max()).mean() > 0.995
+
+
+WITHOUT = """
+import json, sys
+for name in sys.argv[1].split():
+    sys.modules[name] = None  # as if it were not installed
+import numpy as np
+from oracles import closed_box, grid_plate
+from bayreach.deposit.direct import pull_film
+from bayreach.mesh import joined
+from bayreach.poses import stations_of, straight_path
+from bayreach.rays import Scene
+from bayreach.sight import targets_of
+from bayreach.tips import Tip
+
+mesh = joined([closed_box((1.0, 0.4, 0.4)), grid_plate([0.5, 0.1, 0.1], [0, 0.2, 0], [0, 0, 0.2], cells=3)])
+ends = dict(deepest=0.6, shallowest=0, clock=0, down=(0, 0, -1))
+stations = stations_of(straight_path(entry=[0.2, 0.213, 0.191], aim=[1, 0, 0], **ends), 0.05)
+scene = Scene(mesh)
+targets = targets_of(mesh, samples=16)
+column = pull_film(scene, targets, stations, Tip(pattern="radial", spread=2.0))
+print(json.dumps([scene.engine, column.dense(mesh.n_sides).tolist(), column.fog, column.escaped]))
+"""
+
+
+def test_without_embree_or_compiler_another_engine_gives_the_same_film_and_says_which_it_is():
+    place = os.pathsep.join([str(Path(__file__).parent), os.environ.get("PYTHONPATH", "")])
+    told = {}
+    for missing in ("", "embreex", "numba", "numba embreex"):
+        run = subprocess.run(
+            [sys.executable, "-c", WITHOUT, missing],
+            capture_output=True,
+            text=True,
+            check=True,
+            env={**os.environ, "PYTHONPATH": place},
+        )
+        told[missing] = json.loads(run.stdout)
+    assert "own box tree" in told["embreex"][0]
+    assert "boxes walked by arrays" in told["numba embreex"][0]
+    if "Embree" in told[""][0]:
+        assert "embreex binding" in told["numba"][0]
+    for _, film, fog, escaped in told.values():
+        assert film == pytest.approx(told[""][1], rel=1e-4, abs=1e-4 * max(film))
+        assert fog == pytest.approx(told[""][2], abs=1e-9)
+        assert escaped == pytest.approx(told[""][3], abs=1e-9)

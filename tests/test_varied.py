@@ -11,6 +11,7 @@ from bayreach.deposit.varied import varied_films, varied_fog
 from bayreach.doubt import moved
 from bayreach.job import load_job
 from bayreach.poses import Stations, stations_of
+from bayreach.rays import Scene
 from bayreach.run import Site, flying_of, site_of, written_pulls
 from bayreach.sight import targets_of
 from bayreach.tips import TipTable
@@ -71,3 +72,16 @@ def test_fog_of_a_shorter_throw_is_more(site: Site) -> None:
     )
     assert fog.shape == (3, len(site.bays.bays))
     assert fog.sum(axis=1)[0] > fog.sum(axis=1)[1] > fog.sum(axis=1)[2] > 0.0
+
+
+def test_without_a_tracer_each_tip_asks_its_own_rays_and_gets_the_same(site: Site) -> None:
+    tip = written_pulls(site)[0][0].wand.tip
+    asked = [(state, flying_of(site, state)) for state in (tip, replace(tip, spread=1.1 * tip.spread))]
+    targets = targets_of(site.mesh, np.flatnonzero(site.required)[::9], samples=1)
+    poses = [stations_of(written_pulls(site)[0][0].path, 0.1)]
+    quick = varied_films(site.scene, targets, poses, asked, air=site.air)
+    slow = varied_films(Scene(site.mesh, engine="arrays"), targets, poses, asked, air=site.air)
+    one, two = np.zeros((2, 2, targets.n_sides))
+    one[:, quick.rows], two[:, slow.rows] = quick.film[:, 0], slow.film[:, 0]
+    assert (one > 0).sum() > 20
+    assert np.isclose(one, two, rtol=1e-3, atol=1e-5 * two.max()).mean() > 0.99

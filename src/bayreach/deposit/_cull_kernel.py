@@ -4,7 +4,7 @@ import numpy as np
 
 from bayreach.arrays import FloatArray, IntArray
 from bayreach.deposit._kernel_records import MIXED, Panes, World
-from bayreach.rays.packets import bare, inlined
+from bayreach.rays.compiling import bare, inlined
 
 Triple = tuple[float, float, float]
 _UNKNOWN = -2

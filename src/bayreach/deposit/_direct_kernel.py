@@ -8,13 +8,12 @@ from numpy.typing import NDArray
 from bayreach.arrays import FloatArray, IntArray
 from bayreach.deposit._cull_kernel import stations_in_question
 from bayreach.deposit._kernel_records import PROFILE, TABLE, Patterns, World
+from bayreach.rays.compiling import bare, compiled
 from bayreach.rays.packets import (
     FIRST_OWN,
     LANES,
     Packet,
     Tracer,
-    bare,
-    compiled,
     is_lane_blocked,
     new_packet,
     trace_blocked,

@@ -13,7 +13,7 @@ from scipy.sparse.csgraph import connected_components
 
 from bayreach.arrays import OUTSIDE, FloatArray, IntArray
 from bayreach.mesh import Mesh
-from bayreach.rays.packets import compiled
+from bayreach.rays.compiling import compiled
 from bayreach.topology import SideLinks, groups
 
 

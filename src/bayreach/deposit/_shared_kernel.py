@@ -9,12 +9,11 @@ from bayreach.arrays import IntArray
 from bayreach.deposit._cull_kernel import stations_in_question
 from bayreach.deposit._direct_kernel import bin_density
 from bayreach.deposit._kernel_records import TABLE, World
+from bayreach.rays.compiling import bare, compiled
 from bayreach.rays.packets import (
     LANES,
     Packet,
     Tracer,
-    bare,
-    compiled,
     is_lane_blocked,
     new_packet,
     trace_blocked,

@@ -11,6 +11,7 @@ from bayreach.deposit._air import Air
 from bayreach.deposit._direct_kernel import Entries, spray_blocks
 from bayreach.deposit._kernel_arrays import world_of
 from bayreach.deposit._kernel_records import Grains, World
+from bayreach.deposit._plain_spray import spray_plainly
 from bayreach.deposit._sampled import Spray
 from bayreach.rays import Scene, cores, in_parallel
 from bayreach.sight import Targets
@@ -67,10 +68,13 @@ def sparse_film(
         starts = np.zeros(len(sprays) + 1, dtype=np.int64)
         nothing = np.zeros(0, dtype=np.int32)
         return SparseFilm(starts=starts, rows=nothing, film=np.zeros(0, dtype=np.float32), pairs=0, rays=0)
-    world = world_of(scene, targets, sprays, air, by_sample=by_sample, floor=floor)
+    fast = scene.has_tracer
+    world = world_of(scene, targets, sprays, air if fast else None, by_sample=by_sample, floor=floor)
 
     def spray(span: tuple[int, int]) -> tuple[Entries, IntArray]:
         counts = np.zeros(2, dtype=np.int64)
+        if not fast:
+            return spray_plainly(scene, world, span, counts), counts
         return spray_blocks(scene.tracer, world, span, counts), counts
 
     parts = in_parallel(spray, _spans(world), progress)

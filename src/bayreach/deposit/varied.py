@@ -16,7 +16,7 @@ from bayreach.deposit._fates import Flying, fate_of
 from bayreach.deposit._kernel_arrays import shared_world_of
 from bayreach.deposit._kernel_records import UNIFORM, World
 from bayreach.deposit._sampled import Spray
-from bayreach.deposit._spraying import _spans
+from bayreach.deposit._spraying import _spans, sparse_film
 from bayreach.deposit._stations import time_shares
 from bayreach.poses import Stations
 from bayreach.rays import Scene, in_parallel
@@ -73,6 +73,8 @@ def varied_films(
     """
     from bayreach.deposit._shared_kernel import spray_shared
 
+    if not scene.has_tracer:
+        return _one_by_one(scene, targets, poses, tips, air=air, floor=floor)
     shares = [time_shares(stations, 1.0, 1.0) for stations in poses]
 
     def spray(stations: Stations, share: NDArray[np.float64], place: int) -> Spray:
@@ -104,6 +106,33 @@ def varied_films(
         film=np.ascontiguousarray(film[order].transpose(2, 1, 0)),
         rays=sum(one[2] for one in parts),
     )
+
+
+def _one_by_one(
+    scene: Scene,
+    targets: Targets,
+    poses: Sequence[Stations],
+    tips: Sequence[tuple[Tip, Flying | None]],
+    *,
+    air: Air | None,
+    floor: float,
+) -> Varied:
+    """Return the same where no compiled kernel can trace: each tip asks its own rays."""
+    film = np.zeros((len(tips), len(poses), targets.n_sides), dtype=np.float32)
+    rays = 0
+    for place, (tip, flying) in enumerate(tips):
+        sprays = [
+            Spray(stations=stations, shares=time_shares(stations, 1.0, 1.0), tip=tip, flying=flying)
+            for stations in poses
+        ]
+        found = sparse_film(scene, targets, sprays, air, floor=floor)
+        rays += found.rays
+        for pose in range(len(poses)):
+            film[place, pose] = found.dense(pose, targets.n_sides)
+    wet = film.any(axis=(0, 1))
+    if air is not None:
+        wet &= air.side_bay[targets.sides] != OUTSIDE
+    return Varied(rows=np.flatnonzero(wet), film=film[:, :, wet], rays=rays)
 
 
 def _curves(world: World, states: Sequence[Spray], floor: float) -> "Curves":

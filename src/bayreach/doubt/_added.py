@@ -4,7 +4,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bayreach.arrays import FloatArray, IntArray
-from bayreach.rays.packets import compiled
+from bayreach.rays.compiling import compiled
 
 Singles = NDArray[np.float32]
 

@@ -6,8 +6,9 @@ import math
 import numpy as np
 
 from bayreach.arrays import FloatArray, IntArray
-from bayreach.insertion._solid import Vector, along, compiled, cross, dot, less
+from bayreach.insertion._solid import Vector, along, cross, dot, less
 from bayreach.insertion._tree import Tree, blocking_face
+from bayreach.rays.compiling import compiled
 
 ROLLS = 8
 """Planes that an arc may bend in, all round."""

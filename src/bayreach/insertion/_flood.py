@@ -11,8 +11,8 @@ import numpy as np
 
 from bayreach.arrays import FloatArray, IntArray
 from bayreach.insertion._motion import Capsules, Line, motion_hit, placed, pose_hit
-from bayreach.insertion._solid import compiled
 from bayreach.insertion._tree import Tree
+from bayreach.rays.compiling import compiled
 
 Lattice = tuple[FloatArray, FloatArray, FloatArray, IntArray, IntArray, IntArray]
 UNKNOWN, BLOCKED, CLEAR = 0, 1, 2

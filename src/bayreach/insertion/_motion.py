@@ -11,8 +11,9 @@ import math
 import numpy as np
 
 from bayreach.arrays import FloatArray
-from bayreach.insertion._solid import Vector, compiled, dot, less
+from bayreach.insertion._solid import Vector, dot, less
 from bayreach.insertion._tree import Tree, blocking_face
+from bayreach.rays.compiling import compiled
 
 Line = tuple[FloatArray, FloatArray, FloatArray, FloatArray]
 Capsules = tuple[FloatArray, FloatArray, FloatArray, FloatArray, FloatArray]

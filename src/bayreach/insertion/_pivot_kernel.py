@@ -10,8 +10,9 @@ import math
 import numpy as np
 
 from bayreach.arrays import FloatArray
-from bayreach.insertion._solid import Vector, compiled, dot
+from bayreach.insertion._solid import Vector, dot
 from bayreach.insertion._tree import Tree, first_touch
+from bayreach.rays.compiling import compiled
 
 SPARE = 2e-5
 """What is kept free beyond a wand's clearance while its best place is looked for, m."""

@@ -1,25 +1,13 @@
 """Compiled distances of points, segments and moving balls from triangles; a vector is three floats."""
 
 import math
-from collections.abc import Callable
-from typing import Any, TypeVar, cast
-
-import numba
 
 from bayreach.arrays import FloatArray
+from bayreach.rays.compiling import compiled
 
-F = TypeVar("F", bound=Callable[..., Any])
 Vector = tuple[float, float, float]
 TOUCH = 1e-9
 """Metres by which rounding may push a touching start under the surface."""
-
-
-def compiled(function: F) -> F:
-    """Return `function` compiled, the interpreter's lock released; kept on disk where that can be."""
-    try:
-        return cast(F, numba.njit(cache=True, nogil=True, error_model="numpy")(function))
-    except RuntimeError:  # neither the package's folder nor the user's can be written to
-        return cast(F, numba.njit(nogil=True, error_model="numpy")(function))
 
 
 @compiled

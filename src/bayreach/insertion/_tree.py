@@ -13,13 +13,13 @@ from bayreach.insertion._solid import (
     Vector,
     ball_triangle,
     box_span,
-    compiled,
     cross,
     dot,
     less,
     point_triangle,
     segment_triangle,
 )
+from bayreach.rays.compiling import compiled
 
 LEAF = 4
 BINS = 12

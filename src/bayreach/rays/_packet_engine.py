@@ -1,19 +1,17 @@
 """The packet engines: compiled kernels over Embree's library, or over a tree of our own."""
 
-from functools import lru_cache
-
 import numpy as np
 from numpy.typing import NDArray
 
 from bayreach.arrays import BoolArray, FloatArray
-from bayreach.mesh import Mesh, mesh_of
-from bayreach.rays._embree import EmbreeLibrary, EmbreeScene, loaded_library
+from bayreach.mesh import Mesh
+from bayreach.rays._embree import EmbreeLibrary, EmbreeScene
 from bayreach.rays._threads import in_parallel
 from bayreach.rays._tree import tree_of
+from bayreach.rays.compiling import compiled
 from bayreach.rays.packets import (
     LANES,
     Tracer,
-    compiled,
     face_of_lane,
     is_lane_blocked,
     new_packet,
@@ -96,33 +94,6 @@ def no_tracer() -> Tracer:
     box = np.full((1, 6), 1e30, dtype=np.float32)
     leaf = np.zeros((1, 3), dtype=np.int32)
     return Tracer(0, 0, 0, box, leaf, np.zeros((0, 9), np.float32), np.zeros(0, np.int32))
-
-
-@lru_cache(maxsize=1)
-def trusted_library() -> EmbreeLibrary | None:
-    """Return Embree's library when it is there and answers a small scene rightly, else None.
-
-    The scene is asked through the compiled kernels, so that a library with another layout of rays shows here,
-    once a process, and not as a wrong film.
-    """
-    library = loaded_library()
-    if library is None:
-        return None
-    plate = mesh_of(
-        [[0, 0, 0], [1, 0, 0], [0, 1, 0], [0, 0, 9], [0, 1, 9], [1, 0, 9]], [[0, 1, 2], [3, 4, 5]]
-    )
-    engine = PacketEngine(plate, np.zeros(3), library)
-    inside = np.linspace(0.1, 0.4, 20, dtype=np.float32)
-    origins = np.stack([inside, inside, np.full(20, 5.0, dtype=np.float32)], axis=1)
-    origins[::3, :2] += 1.0
-    ways = np.tile(np.array([0.0, 0.0, -1.0], dtype=np.float32), (20, 1))
-    ways[1::2] *= -1.0
-    near, far = np.full(20, 0.1, np.float32), np.where(np.arange(20) % 5 == 1, 3.5, 6.0).astype(np.float32)
-    there = np.arange(20) % 3 != 0
-    wanted = np.where(there, np.arange(20) % 2, -1)
-    reached = there & (far > np.where(np.arange(20) % 2 == 0, 5.0, 4.0))
-    faces, blocked = engine.first(origins, ways, 0.1), engine.blocked(origins, ways, near, far)
-    return library if (faces == wanted).all() and (blocked == reached).all() else None
 
 
 @compiled

@@ -1,35 +1,17 @@
 """The scene: a mesh made ready for rays."""
 
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from bayreach.arrays import NO_FACE, BoolArray, FloatArray, IntArray, frozen_floats
 from bayreach.mesh import Mesh
+from bayreach.rays._engines import engine_of, has_compiler
 from bayreach.rays._segments import as_vectors, stop_short
 
 if TYPE_CHECKING:
     from bayreach.rays.packets import Tracer
-
-ENGINES = ("auto", "embree", "embree-fast", "tree", "binding")
-"""Engines a scene may be asked to use."""
-
-
-class _Engine(Protocol):
-    name: str
-
-    def first(
-        self, origins: NDArray[np.float32], directions: NDArray[np.float32], near: float
-    ) -> NDArray[np.int32]: ...
-
-    def blocked(
-        self,
-        origins: NDArray[np.float32],
-        directions: NDArray[np.float32],
-        near: NDArray[np.float32],
-        far: NDArray[np.float32],
-    ) -> BoolArray: ...
 
 
 class Scene:
@@ -42,10 +24,10 @@ class Scene:
     ----------
     mesh : Mesh
         Triangles in m. A mesh without faces is allowed: nothing is ever hit.
-    engine : {"auto", "embree", "embree-fast", "tree", "binding"}
-        Which ray engine to use. `auto` takes Embree's library where it is there and passes its self-test,
-        else the box tree of our own; both give the same answers but for rays within a rounding error of an
-        edge.
+    engine : {"auto", "embree", "embree-fast", "tree", "binding", "arrays"}
+        Which ray engine to use. `auto` takes the first that is there and passes its self-test: Embree's
+        library called by compiled packets, the box tree of our own, embreex's own binding, boxes walked by
+        arrays. All give the same answers but for rays within a rounding error of an edge.
 
     Attributes
     ----------
@@ -61,12 +43,21 @@ class Scene:
         self.mesh = mesh
         self.stop = stop_short(mesh)
         self.origin = frozen_floats(mesh.box.mean(axis=0), shape=(3,), name="origin")
-        self._engine = _engine_of(mesh, self.origin, engine)
+        self._engine = engine_of(mesh, self.origin, engine)
         self.engine = self._engine.name if self._engine else "none: no faces"
 
     @property
+    def has_tracer(self) -> bool:
+        """Whether compiled kernels may trace in this scene."""
+        if not has_compiler():
+            return False
+        from bayreach.rays._packet_engine import PacketEngine
+
+        return self._engine is None or isinstance(self._engine, PacketEngine)
+
+    @property
     def tracer(self) -> "Tracer":
-        """What compiled kernels trace with (see `rays.packets`); the binding has none.
+        """What compiled kernels trace with (see `rays.packets`); only engines of packets have one.
 
         Raises
         ------
@@ -133,24 +124,3 @@ class Scene:
         height = np.einsum("ij,ij->i", normals, corners[:, 0] - starts)
         safe = np.where(fall == 0, 1.0, fall)
         return np.maximum(np.where(fall == 0, self.stop, height / safe), 0.0)
-
-
-def _engine_of(mesh: Mesh, origin: FloatArray, wanted: str) -> _Engine | None:
-    if wanted not in ENGINES:
-        message = f'engine: "{wanted}" is unknown; use one of {", ".join(ENGINES)}.'
-        raise ValueError(message)
-    if not mesh.n_faces:
-        return None
-    if wanted == "binding":
-        from bayreach.rays._binding import BindingEngine
-
-        return BindingEngine(mesh, origin)
-    from bayreach.rays._packet_engine import PacketEngine, trusted_library
-
-    library = None if wanted == "tree" else trusted_library()
-    if library is None and wanted.startswith("embree"):
-        message = (
-            'engine: no working Embree 4 library was found in the embreex package; use "tree" or "auto".'
-        )
-        raise ValueError(message)
-    return PacketEngine(mesh, origin, library, robust=wanted != "embree-fast")

@@ -5,7 +5,7 @@ from numpy.typing import NDArray
 
 from bayreach.arrays import FloatArray
 from bayreach.mesh import Mesh
-from bayreach.rays.packets import compiled
+from bayreach.rays.compiling import compiled
 
 _BINS = 16
 _LEAF = 4

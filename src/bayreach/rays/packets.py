@@ -3,14 +3,13 @@
 Import it only where rays are traced: it loads the compiler.
 """
 
-from collections.abc import Callable
-from typing import Any, NamedTuple, TypeVar, cast
+import importlib
+from typing import Any, NamedTuple
 
 import numpy as np
-from llvmlite import ir
-from numba import njit, types
-from numba.extending import intrinsic
 from numpy.typing import NDArray
+
+from bayreach.rays.compiling import COMPILER, bare, compiled
 
 LANES = 16
 """Rays in a packet."""
@@ -31,26 +30,6 @@ FIRST_OWN = _ROWS
 """First of a kernel's own rows."""
 
 Triple = tuple[float, float, float]
-Function = TypeVar("Function", bound=Callable[..., Any])
-
-
-def compiled(function: Function) -> Function:
-    """Return `function` compiled on first use, the result kept on disk, free of the interpreter's lock."""
-    return cast(Function, njit(cache=True, nogil=True, error_model="numpy")(function))
-
-
-def bare(function: Function) -> Function:
-    """Return `function` compiled without counting references to arrays: it must not make or return any.
-
-    Numba counts them, by locked instructions, at every call that takes a tuple of arrays: measured, a fifth
-    of the time of the film kernel. Arrays live on in the callers of these functions, which do count.
-    """
-    return cast(Function, njit(cache=True, nogil=True, error_model="numpy", _nrt=False)(function))
-
-
-def inlined(function: Function) -> Function:
-    """Return `function` compiled into each of its callers: for small functions of the innermost loops."""
-    return cast(Function, njit(inline="always", error_model="numpy")(function))
 
 
 class Tracer(NamedTuple):
@@ -86,22 +65,33 @@ class Packet(NamedTuple):
     places: tuple[int, int]
 
 
-def _call_with_four_pointers(typing: Any, address: Any, valid: Any, scene: Any, rays: Any) -> Any:
-    """Call the C function at `address` with three addresses and a null pointer."""
-    signature = types.void(types.uintp, types.uintp, types.uintp, types.uintp)
+def _caller() -> Any:
+    """Return what calls the C function at an address with three addresses and a null pointer from kernels.
 
-    def generate(context: Any, builder: Any, sig: Any, arguments: Any) -> Any:
-        pointer = ir.IntType(8).as_pointer()
-        kind = ir.FunctionType(ir.VoidType(), [pointer] * 4)
-        target = builder.inttoptr(arguments[0], kind.as_pointer())
-        places = [builder.inttoptr(value, pointer) for value in arguments[1:]]
-        builder.call(target, [*places, ir.Constant(pointer, None)])
-        return context.get_dummy_value()
+    None where there is no compiler: nothing is called then.
+    """
+    if COMPILER is None:
+        return None
+    ir, types = importlib.import_module("llvmlite.ir"), COMPILER.types
 
-    return signature, generate
+    def call(typing: Any, address: Any, valid: Any, scene: Any, rays: Any) -> Any:
+        """Write the call."""
+        signature = types.void(types.uintp, types.uintp, types.uintp, types.uintp)
+
+        def generate(context: Any, builder: Any, sig: Any, arguments: Any) -> Any:
+            pointer = ir.IntType(8).as_pointer()
+            kind = ir.FunctionType(ir.VoidType(), [pointer] * 4)
+            target = builder.inttoptr(arguments[0], kind.as_pointer())
+            places = [builder.inttoptr(value, pointer) for value in arguments[1:]]
+            builder.call(target, [*places, ir.Constant(pointer, None)])
+            return context.get_dummy_value()
+
+        return signature, generate
+
+    return importlib.import_module("numba.extending").intrinsic(call)
 
 
-_call: Any = intrinsic(_call_with_four_pointers)
+_call: Any = _caller()
 
 
 @compiled

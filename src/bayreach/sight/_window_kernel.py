@@ -5,7 +5,7 @@ from typing import NamedTuple
 import numpy as np
 
 from bayreach.arrays import FloatArray, IntArray
-from bayreach.rays.packets import compiled
+from bayreach.rays.compiling import compiled
 
 _DEEPEST = 12
 _MOST = 2048
