@@ -19,14 +19,18 @@ from urllib.parse import urlsplit
 import numpy as np
 import pytest
 from small_job import small_job
+from specimens import ribbed_box
 
 from bayreach import run
 from bayreach.errors import JobError, MeshError
 from bayreach.film import STATUSES
 from bayreach.job import ChangedWand, load_job, write_job
+from bayreach.measure import face_areas
+from bayreach.repair import subdivided
 from bayreach.studio import StudioError, serve
 from bayreach.studio._bench import Answer, Bench, first_state
 from bayreach.studio._pack import framed
+from bayreach.studio._picture import picture_of
 from bayreach.studio._questions import question
 from bayreach.studio._session import Session
 from bayreach.studio._state import State, read_request, state_table
@@ -159,6 +163,63 @@ def test_a_huge_body_is_refused_unread_and_the_server_lives(address: str) -> Non
     assert asked(address, head, bytes(1 << 20)).split(b" ", 2)[1] in (b"403", b"405", b"413", b"404")
     assert time.monotonic() - began < 20
     assert asked(address, "\x00\x01 nonsense\r\n\r\n").split(b" ", 2)[1] == b"400"
+    assert got(address, at.path).startswith(b"HTTP/1.1 200")
+
+
+def upgraded(address: str) -> socket.socket:
+    """Return a line that the server has made a WebSocket, to be written on by hand."""
+    at = urlsplit(address)
+    line = socket.create_connection((str(at.hostname), int(at.port or 0)), timeout=20)
+    head = (
+        f"GET {at.path}live HTTP/1.1\r\nHost: {at.netloc}\r\nOrigin: http://{at.netloc}\r\n"
+        "Upgrade: websocket\r\nConnection: Upgrade\r\nSec-WebSocket-Version: 13\r\n"
+        "Sec-WebSocket-Key: AAAAAAAAAAAAAAAAAAAAAA==\r\n\r\n"
+    )
+    line.sendall(head.encode())
+    answer = b""
+    while b"\r\n\r\n" not in answer:
+        answer += line.recv(4096)
+    assert answer.startswith(b"HTTP/1.1 101")
+    return line
+
+
+@pytest.mark.parametrize(
+    "frame",
+    [
+        b"\x81\xff" + (2**62).to_bytes(8, "big") + b"mask" + b"x" * 100,  # a length of 4.6e18
+        b"\x83\x80mask",  # an opcode that does not exist
+        b"\xf1\x80mask",  # reserved bits
+        b"\x89\xfe\x04\x00mask" + b"x" * 1024,  # a ping of more than 125 bytes
+        b"\x01\xfe\xff\xffmask"
+        + b"x" * 65535
+        + b"\x80\xfe\xff\xffmask"
+        + b"x" * 65535,  # pieces of a long one
+        b"\x81\x84\x00\x00\x00\x00\xff\xfe\xfd\xfc",  # no UTF-8
+        b"GET / HTTP/1.1\r\n\r\n" * 50,  # no frame at all
+    ],
+)
+def test_a_malformed_frame_ends_its_own_line_alone(address: str, frame: bytes) -> None:
+    with upgraded(address) as line, upgraded(address) as other:
+        line.settimeout(20)
+        try:
+            line.sendall(frame)
+            said = b""
+            while piece := line.recv(4096):
+                said += piece
+        except OSError:
+            pass  # cut off before all of it was sent
+        assert b"Small box" not in said
+        other.sendall(b"\x89\x80mask")  # a ping, which is answered
+        other.settimeout(20)
+        assert other.recv(2) == b"\x8a\x00"
+    assert got(address, urlsplit(address).path).startswith(b"HTTP/1.1 200")
+
+
+def test_a_body_without_end_is_refused_unread(address: str) -> None:
+    at = urlsplit(address)
+    head = f"POST {at.path} HTTP/1.1\r\nHost: {at.netloc}\r\nTransfer-Encoding: chunked\r\n\r\n"
+    chunk = b"10000\r\n" + bytes(1 << 16) + b"\r\n"
+    assert asked(address, head, chunk * 64).split(b" ", 2)[1] in (b"403", b"405", b"413", b"404")
     assert got(address, at.path).startswith(b"HTTP/1.1 200")
 
 
@@ -496,7 +557,7 @@ def test_another_page_is_answered_while_a_long_question_is_worked_on(
 
             one, two = Session(bench, worker, to_one), Session(bench, worker, to_two)
             running = asyncio.create_task(two.run())
-            asked = {"state": start, "word": "length=0.3m:1.2m:0.02m"}
+            asked = {"state": start, "word": "length=0.3m:1.2m:0.1m"}
             await one.take(json.dumps({"kind": "sweep", "number": 1, **asked}))
             await two.take(json.dumps({"kind": "try", "number": 1, "state": start}))
             while "one sweep" not in order:
@@ -516,7 +577,7 @@ def test_a_fault_of_the_program_is_told_and_ends_nothing(bench: Bench, start: di
         def __init__(self) -> None:
             self.stopped = bench.stopped
 
-        def tried(self, state: State, *, fine: bool) -> Answer:
+        def tried(self, state: State, *, fine: bool, share: float = 1.0) -> Answer:
             message = "no such thing"
             raise LookupError(message)
 
@@ -586,6 +647,38 @@ def test_a_frame_holds_arrays_at_multiples_of_four() -> None:
     assert size % 4 == 0
     assert places["b"] == {"type": "float32", "start": 4, "length": 1}
     assert np.frombuffer(frame[4 + size + 4 :], dtype="<f4") == [1.5]
+
+
+def test_a_large_mesh_is_drawn_with_fewer_faces_that_show_the_values_of_its_own() -> None:
+    # A box of 0.9 x 0.3 x 0.2 m, every face cut small: 1.02 m² of skin, drawn with at most 2,000 faces.
+    mesh = subdivided(ribbed_box(3, (0.9, 0.3, 0.2), hole=0.1), 0.012).mesh
+    assert mesh.n_faces > 20_000
+    picture = picture_of(mesh, most=2_000)
+    assert not picture.is_whole
+    assert 500 < len(picture.corners) <= 2_000
+    assert len(picture.sides) == 2 * len(picture.corners)
+    # The drawn skin is where the mesh is: the same box, and about the same area.
+    np.testing.assert_allclose(picture.corners.min(axis=(0, 1)), mesh.box[0], atol=0.02)
+    np.testing.assert_allclose(picture.corners.max(axis=(0, 1)), mesh.box[1], atol=0.02)
+    drawn = np.cross(
+        picture.corners[:, 1] - picture.corners[:, 0], picture.corners[:, 2] - picture.corners[:, 0]
+    )
+    assert 0.5 * np.linalg.norm(drawn, axis=1).sum() == pytest.approx(float(face_areas(mesh).sum()), rel=0.1)
+    # Each drawn side shows the value of a side of the mesh that lies there and looks the same way.
+    values = np.arange(mesh.n_sides)
+    np.testing.assert_array_equal(picture.shown({"film": values})["film"], picture.sides)
+    own = mesh.corners[picture.sides[::2] // 2]
+    gaps = np.linalg.norm(own.mean(axis=1) - picture.corners.mean(axis=1), axis=1)
+    assert gaps.max() < 0.06
+    turned = np.where(picture.sides[::2] % 2, -1.0, 1.0)
+    normals = turned[:, None] * np.cross(own[:, 1] - own[:, 0], own[:, 2] - own[:, 0])
+    assert (np.einsum("ij,ij->i", normals, drawn) > 0.0).all()
+    assert picture.edge_faces.max() < len(picture.corners)
+
+
+def test_a_mesh_of_usual_size_is_drawn_as_it_is(bench: Bench) -> None:
+    assert bench.picture.is_whole
+    np.testing.assert_array_equal(bench.picture.corners, bench.site.mesh.corners)
 
 
 def test_the_script_is_what_its_sources_build() -> None:

@@ -3,7 +3,8 @@
     python tests/benchmarks/bench_studio.py [FACES ...]
 
 The demo's wing box, subdivided to about FACES faces (60,000 and 250,000 unless told), its first pass moved a
-little each time. The socket is asked over loopback, as a page asks; drawing is not counted.
+little each time; and the search for its best aim. The socket is asked over loopback, as a page asks;
+drawing is not counted.
 """
 
 import asyncio
@@ -27,8 +28,10 @@ from bayreach.measure import face_areas
 from bayreach.meshfile import read_mesh
 from bayreach.run._site import FACE_SHARE
 from bayreach.studio import serve
-from bayreach.studio._bench import Bench, first_state
-from bayreach.studio._pack import state_table
+from bayreach.studio._bench import COARSE, Bench, first_state
+from bayreach.studio._questions import question
+from bayreach.studio._session import REFINED
+from bayreach.studio._state import read_request, state_table
 
 TRIES = 7
 
@@ -58,16 +61,24 @@ def computed(bench: Bench) -> dict[str, float]:
     asked = [
         json.dumps({"kind": "try", "number": k + 1, "state": state}) for k, state in enumerate(states(bench))
     ]
-    from bayreach.studio._state import read_request
-
-    for name, fine in (("coarse", False), ("full", True)):
+    for name, fine, share in (("coarse", False, COARSE), ("refined", False, REFINED), ("full", True, 1.0)):
         times = []
         for text in asked:
+            bench.columns.clear()  # a full answer is kept; here it is asked anew
             began = time.perf_counter()
-            bench.tried(read_request(text).state, fine=fine)
+            bench.tried(read_request(text).state, fine=fine, share=share)
             times.append(time.perf_counter() - began)
         spent[name] = statistics.median(times)
     return spent
+
+
+def best_aim(bench: Bench) -> float:
+    """Return the seconds that the search for the best aim of the first state takes."""
+    asked = {"kind": "best", "number": 1, "state": states(bench)[0]}
+    began = time.perf_counter()
+    for _ in question(bench, read_request(json.dumps(asked))):
+        pass
+    return time.perf_counter() - began
 
 
 def asked_over_a_socket(path: Path, tables: list[dict[str, Any]]) -> dict[str, float]:
@@ -85,8 +96,9 @@ def asked_over_a_socket(path: Path, tables: list[dict[str, Any]]) -> dict[str, f
     address = running[0].address
     listening = time.perf_counter() - began
 
-    async def story() -> tuple[float, list[float], list[float]]:
+    async def story() -> tuple[float, list[float], list[float], list[float]]:
         first: list[float] = []
+        refined: list[float] = []
         full: list[float] = []
         origin = f"http://{urlsplit(address).netloc}"
         async with aiohttp.ClientSession() as client:
@@ -96,19 +108,25 @@ def asked_over_a_socket(path: Path, tables: list[dict[str, Any]]) -> dict[str, f
                 for number, state in enumerate(tables, start=1):
                     start = time.perf_counter()
                     await line.send_str(json.dumps({"kind": "try", "number": number, "state": state}))
-                    await line.receive_bytes()
-                    first.append(time.perf_counter() - start)
-                    await line.receive_bytes()
-                    full.append(time.perf_counter() - start)
-        return opened, first, full
+                    spent = []
+                    while True:
+                        frame = await line.receive_bytes()
+                        spent.append(time.perf_counter() - start)
+                        if json.loads(frame[4 : 4 + int.from_bytes(frame[:4], "little")])["fine"]:
+                            break
+                    first.append(spent[0])
+                    refined.append(spent[1])
+                    full.append(spent[-1])
+        return opened, first, refined, full
 
-    opened, first, full = asyncio.run(story())
+    opened, first, refined, full = asyncio.run(story())
     running[0].stop()
     thread.join()
     return {
         "listening": listening,
         "ready": opened,
         "first colours": statistics.median(first[1:]),
+        "refined colours": statistics.median(refined[1:]),
         "full colours": statistics.median(full[1:]),
     }
 
@@ -121,9 +139,14 @@ def main() -> None:
             bench = Bench(load_job(path))
             bench.warm()
             computed(bench)  # compiles and warms
-            spent = {**computed(bench), **asked_over_a_socket(path, states(bench))}
+            spent = {
+                **computed(bench),
+                "best aim": best_aim(bench),
+                **asked_over_a_socket(path, states(bench)),
+            }
             said = ", ".join(f"{name} {seconds:.2f} s" for name, seconds in spent.items())
-            print(f"{bench.site.mesh.n_faces} faces: {said}")
+            drawn = len(bench.picture.corners)
+            print(f"{bench.site.mesh.n_faces} faces, {drawn} of them drawn: {said}", flush=True)
 
 
 if __name__ == "__main__":

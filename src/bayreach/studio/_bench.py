@@ -118,8 +118,10 @@ class Bench:
             entry=state.entry,
         )
 
-    def tried(self, state: State, *, fine: bool) -> Answer:
-        """Return whether the wand goes in and what the pull wets: coarse at once, or as `spray` works it out.
+    def tried(self, state: State, *, fine: bool, share: float = COARSE) -> Answer:
+        """Return whether the wand goes in and what the pull wets: as `spray` works it out, or quickly.
+
+        The quick answer has `share` of the stations of the step rule, and each side's film is not refined.
 
         Raises
         ------
@@ -132,7 +134,7 @@ class Bench:
         if isinstance(way, Refusal):
             return Answer(table=self._refused(state, wand, way), arrays=NO_ARRAYS)
         pull = _pull_of(state, wand, way)
-        column = self._kept(state, pull) if fine else self._coarse(pull)
+        column = self._kept(state, pull) if fine else self._quick(pull, share)
         answer = self.film_of([pull], [column])
         answer.table.update(
             fine=fine,
@@ -170,12 +172,12 @@ class Bench:
         self.columns.move_to_end(key)
         return self.columns[key][1]
 
-    def _coarse(self, pull: Pull) -> Column:
+    def _quick(self, pull: Pull, share: float) -> Column:
         site, tip = self.site, pull.wand.tip
         wet = direct.wet_part(pull.path, speed=pull.speed, lag=pull.wand.lag)
         if wet is None:
             return column_of(site, pull)
-        stations = direct.stations_for(site.scene, wet, tip, refine=COARSE)
+        stations = direct.stations_for(site.scene, wet, tip, refine=share)
         return direct.pull_film(
             site.scene, site.targets, stations, tip, air=site.air, flying=flying_of(site, tip)
         )

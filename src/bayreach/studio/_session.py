@@ -6,7 +6,7 @@ from concurrent.futures import ThreadPoolExecutor
 from typing import Any, TypeVar
 
 from bayreach.errors import BayreachError
-from bayreach.studio._bench import Answer, Bench
+from bayreach.studio._bench import COARSE, Answer, Bench
 from bayreach.studio._pack import framed
 from bayreach.studio._questions import Steps, question
 from bayreach.studio._state import Request, StudioError, number_of, read_request
@@ -14,8 +14,12 @@ from bayreach.studio._state import Request, StudioError, number_of, read_request
 T = TypeVar("T")
 Send = Callable[[bytes], Awaitable[None]]
 
-PAUSE = 0.1
+PAUSE = 0.05
 """Seconds without a newer state before the full answer is begun: a drag gets coarse answers only."""
+REFINED = 1.0
+"""Share of the step rule's stations in the refined answer, which comes before the full one."""
+LARGE = 20_000
+"""Faces above which the full answer is long enough for a refined one to come before it."""
 SIDES = ("film", "status", "lit")
 """Arrays of one value a side."""
 
@@ -60,7 +64,7 @@ class Session:
         self.asked = asyncio.create_task(self._answer(request))
 
     async def run(self) -> None:
-        """Answer states until cancelled: coarse at once, then in full when no newer one has come."""
+        """Answer states until cancelled: coarse at once, refined, then in full, unless a newer one comes."""
         while True:
             await self.awake.wait()
             self.awake.clear()
@@ -70,6 +74,8 @@ class Session:
             if not await self._try(request, fine=False):
                 continue
             await asyncio.sleep(PAUSE)
+            if self.bench.site.mesh.n_faces > LARGE and request is self.newest:
+                await self._try(request, fine=False, share=REFINED)
             if request is self.newest:
                 await self._try(request, fine=True)
 
@@ -78,12 +84,12 @@ class Session:
         if self.asked is not None:
             self.asked.cancel()
 
-    async def _try(self, request: Request, *, fine: bool) -> bool:
+    async def _try(self, request: Request, *, fine: bool, share: float = COARSE) -> bool:
         """Send the answer to a state unless a newer one has come; True where a full answer should follow."""
 
         def work() -> Answer | None:
             # The state may have grown stale while this waited for the worker.
-            return self.bench.tried(request.state, fine=fine) if request is self.newest else None
+            return self.bench.tried(request.state, fine=fine, share=share) if request is self.newest else None
 
         try:
             answer = await self._worked(work)
