@@ -2,11 +2,12 @@
 
 import itertools
 import math
+import re
 from types import SimpleNamespace
 
 import numpy as np
 import pytest
-from specimens import box, mended, moved, rectangle, ribbed_box, ring, sheet
+from specimens import box, mended, moved, rectangle, rib, ribbed_box, ring, sheet
 
 from bayreach import cover, holes, plan
 from bayreach.bays import find_bays
@@ -316,3 +317,45 @@ def test_k_galleries_of_a_comb_need_k_holes(count):
     assert found.met
     assert found.new_holes == found.new_holes_bound == count
     assert ends == set(range(count))
+
+
+def test_what_would_help_is_a_change_that_was_tried_or_a_place_that_was_refused():
+    """A wand of 0.15 m does not get past the rib at 0.3 m: the change told is tried, about 0.3 m long.
+
+    The whole skin is a keep-out, so the nearest place for a hole is told with that reason.
+    """
+    middle = rib(0.3, (0.6, 0.2, 0.2), [ring((0.1, 0.1), 0.05)])
+    tube = ported((0.6, 0.2, 0.2), [(0.1, 0.1)], inner=[middle])
+    zone = holes.Zone(name="tank", box=[[-1, -1, -1], [2, 1, 1]])
+    ahead = Tip(pattern="forward", spread=0.5, flow=2e-6)
+    found = planned(tube, wands=[wand(0.15, tip=ahead)], share=0.95, zones=(zone,))
+    far = [one for one in found.shortfalls if one.reason == "no wand fits"]
+    assert far
+    length = re.search(r"wand through .* gets in with length 150\.0 mm -> (\d+\.\d) mm", far[0].helps)
+    assert length
+    assert 300.0 < float(length[1]) < 320.0
+    assert re.search(r"the nearest place refused for a hole lies \d+ mm off: keep-out tank", far[0].helps)
+    hidden = [one for one in found.shortfalls if one.reason.startswith("hidden")]
+    assert hidden
+    assert re.search(
+        r"no pose of a tip looked from sees it|a tip sees \d+ % of it, at best from", hidden[0].helps
+    )
+
+
+def test_more_wands_openings_or_places_never_need_more_holes():
+    """Two shut boxes and one with a port: each thing added leaves the count of holes or lowers it."""
+    duct = ported((0.3, 0.2, 0.2), [(0.1, 0.1)])
+    shut = [moved(box((0.3, 0.2, 0.2)), [0, 0.6 * k, 0]) for k in (1, 2)]
+    three = mended(duct, *shut)
+    name = next(one.name for one in find_bays(three).openings)
+
+    def holes_of(**given):
+        found = planned(three, share=0.9, edge=0.1, seconds=6.0, **given)
+        assert found.met
+        return found.new_holes
+
+    thin = wand(0.5, name="thin")
+    closed = holes_of(closed=(name,))
+    plain = holes_of()
+    more = holes_of(wands=[wand(), thin], drilling=plan.Drilling(most_sites=16))
+    assert (closed, plain, more) == (3, 2, 2)

@@ -234,6 +234,16 @@ class NoDrillRecord:
 
 
 @dataclass(frozen=True, kw_only=True)
+class ShortfallRecord:
+    """Area of one bay that the plan leaves short for one reason, and what would help (where worked out)."""
+
+    bay: str
+    reason: str
+    area_m2: float
+    helps: str = ""
+
+
+@dataclass(frozen=True, kw_only=True)
 class PlanRecord:
     """What the plan costs and what was proven of it; `certificate` names the file that `prove` checks."""
 
@@ -246,6 +256,7 @@ class PlanRecord:
     no_drill: NoDrillRecord
     statement: str = ""
     certificate: str = ""
+    shortfalls: tuple[ShortfallRecord, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -144,14 +144,7 @@ def plan_on(
         cover=found,
         curve=curve,
         pass_curve=_pass_curve(problem, found),
-        shortfalls=shortfalls_of(
-            problem,
-            found,
-            missed,
-            rows=np.flatnonzero(~found.covered),
-            bays=ground.bays,
-            entry_names=board.entries.names,
-        ),
+        shortfalls=shortfalls_of(board, problem, found, missed),
         holes_anywhere=holes_anywhere(
             ground.bays, board.asked.required, ground.side_areas, board.asked.share
         ),

@@ -8,7 +8,12 @@ from bayreach import cover
 from bayreach.arrays import IntArray
 from bayreach.bays import Bays
 from bayreach.passes import Candidate
+from bayreach.plan._board import Board
+from bayreach.plan._helps import help_for
 from bayreach.plan._records import HIDDEN, LEFT_OUT, NO_WAND, REASONS, SEALED, TOO_THIN, Missed, Shortfall
+
+MOST_FINDINGS = 8
+"""Groups of sides left short for which what would help is worked out."""
 
 
 def missed_sides(
@@ -44,49 +49,27 @@ def _bays_of(candidate: Candidate, bays: Bays) -> set[int]:
 
 
 def shortfalls_of(
-    problem: cover.Problem,
-    found: cover.Cover,
-    missed: Missed,
-    *,
-    rows: IntArray,
-    bays: Bays,
-    entry_names: Sequence[str],
+    board: Board, problem: cover.Problem, found: cover.Cover, missed: Missed
 ) -> tuple[Shortfall, ...]:
     """Return what is left short by bay and reason, largest first, each with what would help.
 
-    `rows` (k,) are the rows of the problem of the missed sides.
+    What would help is worked out for the `MOST_FINDINGS` largest.
     """
+    bays = board.ground.bays
+    rows = np.searchsorted(board.sides, missed.sides)
     own_bay = bays.side_bay[missed.sides]
-    groups: list[Shortfall] = []
+    groups: list[tuple[float, int, int, IntArray]] = []
     for bay in np.unique(own_bay):
         for reason in np.unique(missed.reasons[own_bay == bay]):
             here = (own_bay == bay) & (missed.reasons == reason)
-            groups.append(
-                Shortfall(
-                    bay=bays.bays[int(bay)].name,
-                    reason=REASONS[int(reason)],
-                    area=float(missed.areas[here].sum()),
-                    helps=_help(problem, found, rows[here], int(reason), entry_names),
-                )
-            )
-    return tuple(sorted(groups, key=lambda group: -group.area))
-
-
-def _help(
-    problem: cover.Problem, found: cover.Cover, rows: IntArray, reason: int, entry_names: Sequence[str]
-) -> str:
-    """Return what would cover most of the `rows`: more passes, another way in, or a change of wand."""
-    reach = problem.strengths[rows]
-    gains = np.zeros(problem.n_entries)
-    for entry in range(problem.n_entries):  # tens of ways in
-        own = problem.enters(np.arange(problem.n_entries) == entry)
-        gains[entry] = problem.areas[rows][np.asarray(reach @ (problem.most * own)) >= 1.0].sum()
-    best = int(np.argmax(gains)) if len(gains) else -1
-    if best >= 0 and gains[best] > 0.0:
-        way = "more passes through" if found.opened[best] else "passes through"
-        return f"{way} {entry_names[best]} would cover {gains[best]:.3f} m² of it"
-    if reason == TOO_THIN:
-        return "a tip nearer to it or square to it: a side tip, a narrower spray, or more pulls"
-    if reason in (SEALED, NO_WAND):
-        return "a hole where the rules refuse one, or a longer, thinner or bent wand"
-    return "a bent wand or a side tip that looks behind the structure; or a hole where the rules refuse one"
+            groups.append((float(missed.areas[here].sum()), int(bay), int(reason), rows[here]))
+    groups.sort(key=lambda group: -group[0])
+    return tuple(
+        Shortfall(
+            bay=bays.bays[bay].name,
+            reason=REASONS[reason],
+            area=area,
+            helps=help_for(board, problem, found, own, reason) if place < MOST_FINDINGS else "",
+        )
+        for place, (area, bay, reason, own) in enumerate(groups)
+    )

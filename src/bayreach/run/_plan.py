@@ -11,7 +11,7 @@ from bayreach.cautions import cautions
 from bayreach.cover import Limits
 from bayreach.errors import JobError
 from bayreach.job import Job
-from bayreach.outcome import HoleRecord, NoDrillRecord, PlanRecord, Result, quiet
+from bayreach.outcome import HoleRecord, NoDrillRecord, PlanRecord, Result, ShortfallRecord, quiet
 from bayreach.passes import KEPT_FILE, Kept, kept_bytes
 from bayreach.plan import (
     Board,
@@ -148,6 +148,10 @@ def _answer_of(done: Verified, made: Plan, kept: Kept) -> Result:
             ),
             statement=made.statement,
             certificate="certificate.json",
+            shortfalls=tuple(
+                ShortfallRecord(bay=one.bay, reason=one.reason, area_m2=one.area, helps=one.helps)
+                for one in made.shortfalls
+            ),
         ),
         holes=tuple(
             HoleRecord(
