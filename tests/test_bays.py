@@ -38,7 +38,7 @@ def test_a_closed_box_is_one_sealed_bay() -> None:
     assert (bays.side_bay >= 0).sum() == bays.mesh.n_faces
 
 
-@pytest.mark.parametrize("n", [1, 2, 5])
+@pytest.mark.parametrize("n", [1, 2, 3, 5, 9, 24])
 def test_ribs_divide_a_box_into_equal_bays(n: int) -> None:
     bays = find_bays(ribbed_box(n, SIZE))
     assert [bay.volume for bay in bays.bays] == pytest.approx([0.08 / (n + 1)] * (n + 1), rel=1e-12)

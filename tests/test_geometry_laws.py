@@ -159,7 +159,13 @@ def turned_out(part: Any) -> Any:
     return trimesh.Trimesh(part.vertices, faces, process=False)
 
 
-CLOSED = {"box": box(SIZE), "sphere": icosphere(0.5, 3), "torus": torus(), "l bend": l_bend()}
+CLOSED = {
+    "box": box(SIZE),
+    "sphere": icosphere(0.5, 3),
+    "torus": torus(),
+    "l bend": l_bend(),
+    "skew": moved(subdivided(l_bend(), 0.3).mesh, [10.0, -20.0, 30.0]),
+}
 
 
 @pytest.mark.parametrize("name", CLOSED)
@@ -183,6 +189,32 @@ def test_three_libraries_agree_on_a_closed_part(name: str) -> None:
     )
     assert bay.volume == pytest.approx(solid.volume(), rel=1e-12)
     assert bay.area == pytest.approx(solid.surface_area(), rel=1e-12)
+
+
+@pytest.mark.parametrize(("n", "m"), [(60, 40), (16, 12), (200, 100)])
+def test_a_torus_of_flat_faces_has_its_exact_volume_and_area(n: int, m: int) -> None:
+    # Between two meridians a turn of d apart points move on straight lines, so a slice holds sin(d) times the
+    # section's first moment about the axis: an m-gon's area times R. Its faces are flat trapezia.
+    big, small = 0.3, 0.1
+    section = m / 2 * small**2 * np.sin(2 * np.pi / m)
+    turn, v = 2 * np.pi / n, 2 * np.pi * np.arange(m) / m
+    r, z = big + small * np.cos(v), small * np.sin(v)
+    widths, rise = 2 * r * np.sin(turn / 2), np.roll(z, -1) - z
+    heights = np.hypot((np.roll(r, -1) - r) * np.cos(turn / 2), rise)
+    (only,) = find_bays(torus(big, small, n, m)).bays
+    assert only.volume == pytest.approx(n * np.sin(turn) * section * big, rel=1e-12)
+    assert only.area == pytest.approx(n * (0.5 * (widths + np.roll(widths, -1)) * heights).sum(), rel=1e-12)
+
+
+def test_a_sphere_in_a_box_has_the_volume_of_its_faces() -> None:
+    # The octahedron of radius r: 4/3 r3 and 4 sqrt(3) r2, exact by hand, as a sphere of eight faces.
+    r = 0.08
+    corners = [[r, 0, 0], [-r, 0, 0], [0, r, 0], [0, -r, 0], [0, 0, r], [0, 0, -r]]
+    sides = [[x, y, z] for x in (0, 1) for y in (2, 3) for z in (4, 5)]
+    bays = find_bays(joined([box(SIZE), moved(mesh_of(corners, sides), [0.5, 0.2, 0.1])])).bays
+    assert sorted(bay.volume for bay in bays) == pytest.approx([4 / 3 * r**3, 0.08 - 4 / 3 * r**3], rel=1e-12)
+    ball = 4 * np.sqrt(3) * r**2
+    assert sorted(bay.area for bay in bays) == pytest.approx([ball, 1.36 + ball], rel=1e-12)
 
 
 def test_the_closed_parts_have_their_closed_forms() -> None:

@@ -184,3 +184,31 @@ def test_a_ring_shaped_cavity_is_no_plate_with_a_hole() -> None:
     (only,) = find_bays(ring).bays
     assert only.volume == pytest.approx(solid.volume(), rel=1e-9)
     assert only.area == pytest.approx(solid.surface_area(), rel=1e-9)
+
+
+@pytest.fixture(scope="module")
+def floor_of_all_sorts() -> Mesh:
+    chosen = ("plain", "countersunk", "filleted", "slotted")
+    return mesh_from(hollow([DRILLS[sort][0](at) for sort, at in zip(chosen, PLACES, strict=True)]))
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_no_motion_order_or_division_of_a_thick_solid_changes_its_bay(
+    seed: int, floor_of_all_sorts: Mesh
+) -> None:
+    from scipy.spatial.transform import Rotation
+
+    from bayreach.repair import subdivided
+
+    rng = np.random.default_rng(seed)
+    known = find_bays(floor_of_all_sorts)
+    fine = subdivided(floor_of_all_sorts, 0.3 / (1 + seed)).mesh
+    points = fine.points @ Rotation.random(rng=rng).as_matrix().T + rng.normal(size=3)
+    faces = fine.faces[rng.permutation(fine.n_faces)]
+    moved = find_bays(mesh_of(points, faces))
+    assert moved.bays[0].volume == pytest.approx(known.bays[0].volume, rel=1e-6)
+    assert moved.material_volume == pytest.approx(known.material_volume, rel=1e-9)
+    assert sorted(opening.diameter for opening in moved.openings) == pytest.approx(
+        sorted(opening.diameter for opening in known.openings), rel=1e-3
+    )
+    assert sums_to_nought(moved)

@@ -10,9 +10,6 @@ from bayreach.arrays import FloatArray, IntArray, unit_vectors
 _SLIVER = 1e-9
 """A triangle of less height than this share of its longest side is flat."""
 
-_SLIVER = 1e-9
-"""A triangle of less height than this share of its longest side is flat."""
-
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Cap:
@@ -199,7 +196,8 @@ def _filled(polygon: Any, flat: FloatArray, place: dict[tuple[float, ...], int],
     segments += _bridges(flat, segments, slits)
     pieces = shapely.get_parts(shapely.polygonize(shapely.linestrings(flat[np.array(segments)])))
     inside = [piece for piece in pieces if shapely.contains(polygon, piece.representative_point())]
-    return np.concatenate([_ears(piece, place) for piece in inside])
+    # Slits that bound nothing but themselves leave the polygon whole.
+    return np.concatenate([_ears(piece, place) for piece in inside or [polygon]])
 
 
 def _bridges(flat: FloatArray, segments: list[list[int]], slits: IntArray) -> list[list[int]]:

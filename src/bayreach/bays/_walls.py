@@ -144,9 +144,8 @@ def _wall_of(skin: _Skin, places: IntArray, rim: BoolArray | None) -> Wall | Non
     rows = skin.rows[places]
     middle, normals = skin.mesh.corners[rows].mean(axis=1), skin.normals[rows]
     if len(loops) == 1:
-        inward = np.einsum("ij,ij->i", normals, middle.mean(axis=0) - middle)
         pocket = Wall(faces=rows, rims=tuple(loops), thickness=0.0, axis=np.zeros(3))
-        return pocket if _mostly(inward, normals) else None
+        return pocket if _mostly(_inward(normals, middle.mean(axis=0) - middle), normals) else None
     centers = [_loop_center(skin.mesh.points[loop]) for loop in loops]
     thickness = float(np.linalg.norm(centers[1] - centers[0]))
     if thickness <= 1e-9 * skin.mesh.diagonal:
@@ -155,12 +154,18 @@ def _wall_of(skin: _Skin, places: IntArray, rim: BoolArray | None) -> Wall | Non
     arm = centers[0] - middle
     arm -= (arm @ axis)[:, None] * axis
     turned = np.abs(unit_vectors(normals) @ axis) < _ACROSS
-    inward = np.einsum("ij,ij->i", normals, arm)[turned]
-    # A flat face has the middle of its rims in its own plane: to rounding it is turned neither way.
-    inward -= _INWARD * np.linalg.norm(normals[turned], axis=1) * np.linalg.norm(arm[turned], axis=1)
-    if not turned.any() or not _mostly(inward, normals[turned]):
+    if not turned.any() or not _mostly(_inward(normals[turned], arm[turned]), normals[turned]):
         return None
     return Wall(faces=rows, rims=tuple(loops), thickness=thickness, axis=axis)
+
+
+def _inward(normals: FloatArray, arms: FloatArray) -> FloatArray:
+    """Return how far faces are turned along their arms to the middle, more than nought where they are.
+
+    A flat patch has its middle in its own plane: but for rounding it is turned neither way and counts not.
+    """
+    least = _INWARD * np.linalg.norm(normals, axis=1) * np.linalg.norm(arms, axis=1)
+    return np.asarray(np.einsum("ij,ij->i", normals, arms) - least)
 
 
 def _mostly(inward: FloatArray, normals: FloatArray) -> bool:
