@@ -8,7 +8,18 @@ import specimens
 
 from bayreach.bays import find_bays
 from bayreach.deposit.direct import air_of, pull_film, stations_for
-from bayreach.deposit.laid import Conditions, Ground, Laid, Sprayed, ground_of, lay_film, settling
+from bayreach.deposit.laid import (
+    Conditions,
+    Ground,
+    Laid,
+    Sprayed,
+    ground_of,
+    lay_film,
+    mean_way,
+    settling,
+)
+from bayreach.deposit.settled import fog_classes
+from bayreach.droplets import fall_speed
 from bayreach.liquids import liquid_class
 from bayreach.poses import straight_path
 from bayreach.rays import Scene
@@ -157,6 +168,21 @@ def test_a_blocked_opening_keeps_its_drips_in(ground, passes) -> None:
 
 
 def test_fine_fog_of_a_spray_hangs_longer_than_all_of_it(ground) -> None:
-    whole = settling(ground, TIP, THIN, Conditions())
-    fine = settling(ground, TIP, THIN, Conditions(), finest_share=0.2)
+    whole = settling(ground, TIP, THIN, Conditions(), lambda distances: 0.0 * distances)
+    fine = settling(ground, TIP, THIN, Conditions(), lambda distances: 0.8 + 0.0 * distances)
     assert (fine.time_to_95 > whole.time_to_95).all()
+
+
+def test_one_rule_tells_the_droplets_of_fog_whatever_the_pass(ground) -> None:
+    # What no longer flies at the mean chord 4 V / A of the bays (Cauchy): the finest share of the spray.
+    share = 1.0 - float(TIP.share_flying(np.array([mean_way(ground)]))[0])
+    expected = fog_classes(TIP.droplet, TIP.droplet_spread, finest_share=round(share, 6))
+    fate = settling(ground, TIP, THIN, Conditions())
+    assert fate.falls == pytest.approx(fall_speed(expected.diameters, THIN.density), rel=1e-12)
+    assert settling(ground, TIP, THIN, Conditions()) is fate  # worked out once
+
+
+def test_the_mean_way_of_a_cube_is_two_thirds_of_its_edge() -> None:
+    # 4 V / A = 4 a³ / 6 a².
+    cube = find_bays(specimens.mended(specimens.box((0.3, 0.3, 0.3))))
+    assert mean_way(ground_of(cube, DOWN)) == pytest.approx(0.2, rel=1e-9)

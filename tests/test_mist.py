@@ -1,5 +1,7 @@
 """Mist and vapour figures: mass over air space, bounded by the course of settling, without a verdict."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -58,6 +60,24 @@ def test_vapour_counts_the_solvent_of_all_liquid_in_the_bay() -> None:
     # 100 mL at half solids: 50 mL of 900 kg/m³ in 0.06 m³.
     figures = mist_figures(fate(), np.array([0.0]), np.array([100e-6]), duration=1.0, liquid=OIL)
     assert figures.vapour_if_all_dries == pytest.approx([50e-6 * 900 / 0.06], rel=1e-12)
+
+
+def test_vapour_is_bounded_by_what_air_can_hold() -> None:
+    # A mineral spirit of 2 mmHg and 142 g/mol (trade practice, from memory): p M / (R T) = 266.6 x 0.142 /
+    # (8.314 x 293.15) = 15.5 g/m³, however much of it dries; a little of it is all in the air.
+    spirit = replace(OIL, vapour_pressure=266.645, molar_mass=0.142)
+    for left, expected in ((100e-6, 15.53e-3), (1e-6, 0.5e-6 * 900 / 0.06)):
+        figures = mist_figures(fate(), np.array([0.0]), np.array([left]), duration=1.0, liquid=spirit)
+        assert figures.vapour == pytest.approx([expected], rel=1e-3)
+    unknown = mist_figures(fate(), np.array([0.0]), np.array([100e-6]), duration=1.0, liquid=OIL)
+    assert unknown.vapour.tolist() == unknown.vapour_if_all_dries.tolist()
+
+
+def test_saturated_still_air_passes_a_tenth_of_the_flammable_limit_but_not_the_limit() -> None:
+    # 0.9 % by volume is 53 g/m³ (from memory): 15.5 g/m³ lies above a tenth of it and below the whole.
+    saturation = replace(OIL, vapour_pressure=266.645, molar_mass=0.142).saturation
+    (tenth,) = [limit.value for limit in LIMITS if "vapour" in limit.name]
+    assert tenth < saturation < 10 * tenth
 
 
 def test_every_limit_names_its_source_and_nothing_gives_a_verdict() -> None:

@@ -5,14 +5,18 @@ import json
 import math
 
 import jsonschema
+import numpy as np
 import pytest
 from results import small_outcome, small_plan
 
 from bayreach.cautions import ALWAYS, FLOW, HOLES, SETTLED
-from bayreach.errors import StoreError
+from bayreach.errors import BayreachError, StoreError
 from bayreach.outcome import (
     Outcome,
+    PassFilm,
     coverage_of,
+    films_bytes,
+    films_from,
     outcome_from_table,
     result_schema,
     to_json,
@@ -106,3 +110,38 @@ def test_no_caution_says_safe() -> None:
     for sentence in {**ALWAYS, **HOLES, **SETTLED, **FLOW}.values():
         assert "safe" not in sentence.lower()
         assert sentence.endswith(".")
+
+
+def films() -> list[PassFilm]:
+    rng = np.random.default_rng(4)
+    sides = np.sort(rng.choice(1000, 300, replace=False))
+    thick = PassFilm(
+        direct_sides=sides,
+        direct=rng.uniform(1e-6, 40e-6, 300),
+        settled_sides=sides[:50],
+        settled=rng.uniform(0, 2e-6, 50),
+    )
+    none = np.zeros(0, dtype=np.int64)
+    return [
+        thick,
+        PassFilm(direct_sides=none, direct=np.zeros(0), settled_sides=none, settled=np.zeros(0)),
+        thick,
+    ]
+
+
+def test_films_of_passes_come_back_within_half_a_step() -> None:
+    data = films_bytes(films())
+    back = films_from(data, 1000)
+    assert [len(film.direct_sides) for film in back] == [300, 0, 300]
+    # 40 um / 65,535 = 0.6 nm a step; direct and settled are rounded each.
+    assert back[0].dense(1000) == pytest.approx(films()[0].dense(1000), abs=0.35e-9)
+    assert data == films_bytes(films())
+    assert len(data) < 3 * 350 * 6  # two passes of 350 entries of six bytes, and the file's own
+
+
+def test_films_of_another_structure_or_a_broken_file_are_refused() -> None:
+    data = films_bytes(films())
+    with pytest.raises(BayreachError, match="does not fit a structure of 10 sides"):
+        films_from(data, 10)
+    with pytest.raises(BayreachError, match=r"film_passes\.npz: cannot be read"):
+        films_from(data[: len(data) // 2], 1000)

@@ -11,7 +11,7 @@ from small_job import small_job
 from bayreach import film, run
 from bayreach.errors import JobError
 from bayreach.job import KeepOut, Obstacle, Supply, Work, WrittenPass, load_job
-from bayreach.outcome import to_json
+from bayreach.outcome import FILMS_FILE, films_from, to_json
 from bayreach.passes import Kept
 
 
@@ -93,6 +93,15 @@ def test_film_times_area_is_the_direct_liquid(sprayed):
 def _twice_area(mesh):
     edge = mesh.corners[:, 1:] - mesh.corners[:, :1]
     return np.cross(edge[:, 0], edge[:, 1])
+
+
+def test_the_films_of_the_passes_kept_beside_a_result_build_up_to_its_film(sprayed):
+    """Kept in steps of a 65,535th of the thickest film of the pass; without run-off they sum to all film."""
+    n = sprayed.sides.mesh.n_sides
+    films = films_from(sprayed.files[FILMS_FILE], n)
+    assert len(films) == len(sprayed.outcome.passes)
+    whole = sum(one.dense(n) for one in films)
+    assert whole == pytest.approx(sprayed.sides.film, abs=0.6 * sprayed.sides.film.max() / 65535)
 
 
 def test_the_same_job_gives_the_same_bytes(job_path, sprayed):

@@ -9,12 +9,16 @@ from typing import Any
 
 from bayreach.errors import LiquidError, nearest_hint
 
+GAS_CONSTANT, ROOM = 8.314462618, 293.15
+"""In J/(mol K), CODATA 2018; and the temperature in K at which vapour is told."""
 LIMITS = {
     "density": (100.0, 3000.0, "kg/m³"),
     "viscosity": (1e-5, 1e3, "Pa s"),
     "surface_tension": (1e-3, 1.0, "N/m"),
     "volume_solids": (1e-3, 1.0, "of the volume"),
     "contact_angle": (0.0, math.pi, "rad"),
+    "vapour_pressure": (1e-6, 1.1e5, "Pa"),
+    "molar_mass": (1e-3, 1.0, "kg/mol"),
 }
 """Least and greatest value of each property that a sprayable liquid can have; outside is a slip of units."""
 
@@ -37,6 +41,8 @@ class Liquid:
         Share of the wet volume that stays when the solvent has gone, above 0 to 1.
     contact_angle : float
         On the wetted surface, in rad; 0 wets fully.
+    vapour_pressure, molar_mass : float, optional
+        Of the solvent at 20 °C in Pa, and of its vapour in kg/mol; None: unknown.
 
     Raises
     ------
@@ -50,10 +56,15 @@ class Liquid:
     surface_tension: float
     volume_solids: float
     contact_angle: float = 0.0
+    vapour_pressure: float | None = None
+    molar_mass: float | None = None
 
     def __post_init__(self) -> None:
         for key, (least, greatest, unit) in LIMITS.items():
-            value = float(getattr(self, key))
+            given = getattr(self, key)
+            if given is None:
+                continue
+            value = float(given)
             if not least <= value <= greatest:
                 message = (
                     f'liquid "{self.name}": {key} {value:g} {unit} is outside {least:g} to '
@@ -65,6 +76,19 @@ class Liquid:
     def kinematic_viscosity(self) -> float:
         """Viscosity over density, in m²/s."""
         return self.viscosity / self.density
+
+    @property
+    def saturation(self) -> float:
+        """Vapour in kg/m³ that air at 20 °C can hold: p M / (R T), the ideal gas law; infinite if unknown.
+
+        >>> oil = Liquid(density=870, viscosity=0.012, surface_tension=0.028, volume_solids=0.4,
+        ...              vapour_pressure=266.6, molar_mass=0.142)
+        >>> round(1e3 * oil.saturation, 1)
+        15.5
+        """
+        if self.vapour_pressure is None or self.molar_mass is None:
+            return math.inf
+        return self.vapour_pressure * self.molar_mass / (GAS_CONSTANT * ROOM)
 
     def dry_film(self, wet_film: float) -> float:
         """Return the dry film in m that a wet film (m) leaves: wet x volume solids."""

@@ -34,6 +34,7 @@ SI_UNITS = {
     "mass_per_length": "kg/m",
     "temperature": "K",
     "concentration": "kg/m^3",
+    "molar_mass": "kg/mol",
 }
 """SI unit of each kind of quantity a job file may hold."""
 
@@ -48,6 +49,7 @@ EXAMPLES = {
     "viscosity": '"12 mPa s"',
     "surface_tension": '"28 mN/m"',
     "volume": '"9 L"',
+    "molar_mass": '"142 g/mol"',
 }
 
 MESH_UNITS = {"m": 1.0, "cm": 1e-2, "mm": 1e-3, "um": 1e-6, "in": INCH, "ft": 0.3048}

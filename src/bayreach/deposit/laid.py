@@ -1,14 +1,20 @@
 """All mechanisms in their order: direct, settled, uptake, creep, run-off; and that no drop is lost."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
+from functools import cached_property
+from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike
 
-from bayreach.arrays import BoolArray, FloatArray, IntArray, unit_vectors
+from bayreach.arrays import OUTSIDE, BoolArray, FloatArray, IntArray, unit_vectors
 from bayreach.bays import Bays
 from bayreach.deposit import settled as fog
+from bayreach.deposit._air import air_of, bays_at
+from bayreach.deposit._fates import Flying
+from bayreach.deposit._fog_air import fog_grid
+from bayreach.deposit._fog_bays import Doorways
 from bayreach.deposit.creep import Creep, crept, seams_of
 from bayreach.deposit.mist import MistFigures, mist_figures
 from bayreach.deposit.run_off import Outlets, Pools, Slopes, outlets, slopes_of
@@ -16,8 +22,13 @@ from bayreach.deposit.uptake import soaked
 from bayreach.film import Column, Film, Ledger
 from bayreach.liquids import Liquid
 from bayreach.measure import side_areas, side_normals
+from bayreach.rays import Scene
 from bayreach.tips import Tip
 
+LEAST_FOG = 0.01
+"""Least share of a spray that its fog is taken for, so that its droplets are told."""
+MOST_SETTLINGS = 16
+"""Kinds of fog whose settling is remembered."""
 LEAST_VOLUME = 1e-9
 """In m³: taken for a bay whose volume is not known; where all fog is waited for, volume does not matter."""
 
@@ -36,6 +47,9 @@ class Conditions:
         In s after spraying: what has not settled by then still hangs.
     n_classes : int
         Droplet classes of the fog.
+    fog : str
+        "mixed": every bay is well mixed; "auto": only for classes that the air stirs faster than they fall,
+        boxes of air for the others.
     seam_gap, seam_lap, seam_time : float
         Gap and lap of seams in m, and how long they are fed in s (common practice, no source).
     drain_time : float
@@ -49,6 +63,7 @@ class Conditions:
     exchange_speed: float = fog.EXCHANGE_SPEED
     settle_time: float = np.inf
     n_classes: int = 12
+    fog: Literal["auto", "mixed"] = "auto"
     seam_gap: float = 50e-6
     seam_lap: float = 0.02
     seam_time: float = 3600.0
@@ -57,12 +72,16 @@ class Conditions:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Sprayed:
-    """A pass that has been sprayed: its column, the liquid used in m³, how long it took in s, and its tip."""
+    """A pass that has been sprayed: its column, the liquid used in m³, how long it took in s, its tip.
+
+    `flying`: the share of the spray still flying at distances in m; None: the tip's own law.
+    """
 
     column: Column
     volume: float
     duration: float
     tip: Tip
+    flying: Flying | None = None
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -79,8 +98,10 @@ class Laid:
         Of each pass: what it did before uptake, creep and run-off, which know no passes.
     time_to_95 : (n,) float
         Time in s until 5 % of the fog put into each bay hangs, the longest of all tips; zeros without fog.
-    rouse : float
-        How far the bays are from well mixed: `SettledPerFog.rouse`, greatest of all tips; zero without fog.
+    fogs : tuple of SettledPerFog
+        What became of the fog of each tip that made any; how it was reckoned stands in it.
+    loads : tuple of (int, (n,) float) or None
+        Of each pass: which of `fogs` its fog is, and how much in m³ it put into each bay; None without fog.
     mist : tuple of MistFigures
         Figures at the end of each pass; empty without `settled`.
     soaked : (2n,) float
@@ -95,7 +116,8 @@ class Laid:
     ledger: Ledger
     ledgers: tuple[Ledger, ...]
     time_to_95: FloatArray
-    rouse: float
+    fogs: tuple[fog.SettledPerFog, ...]
+    loads: tuple[tuple[int, FloatArray] | None, ...]
     mist: tuple[MistFigures, ...]
     soaked: FloatArray
     surplus: FloatArray
@@ -116,6 +138,40 @@ class Ground:
     opening_areas: FloatArray
     slopes: Slopes | None = None
     outlets: Outlets | None = None
+    _settlings: dict[tuple[object, ...], fog.SettledPerFog] = field(default_factory=dict)
+
+    @cached_property
+    def fog_air(self) -> fog.FogAir:
+        """The air of the bays as boxes, made at the first call."""
+        bays, scene = self.bays, Scene(self.bays.mesh)
+        air = air_of(bays.mesh, bays)
+        grids = []
+        for bay in bays.bays:
+            sides = bays.sides_of(bay.index)
+
+            def is_here(points: FloatArray, index: int = bay.index) -> BoolArray:
+                return np.asarray(bays_at(scene, air, points) == index)
+
+            volume = float(self.volumes[bay.index])
+            grids.append(fog_grid(scene, sides, volume, up=-self.down, is_here=is_here))
+        return fog.FogAir(
+            grids=tuple(grids),
+            doors=Doorways(
+                links=self.links,
+                rates=np.zeros(len(self.links)),
+                centers=np.array([opening.center for opening in bays.openings]).reshape(-1, 3),
+                reaches=np.array([0.5 * opening.diameter for opening in bays.openings]),
+            ),
+        )
+
+    def settling(self, tip: Tip, liquid: Liquid, conditions: Conditions, share: float) -> fog.SettledPerFog:
+        """Return what becomes of the fog of a tip, as `settling` tells; once for equal droplets."""
+        key = (tip.droplet, tip.droplet_spread, share, liquid.density, conditions)
+        if key not in self._settlings:
+            while len(self._settlings) >= MOST_SETTLINGS:
+                self._settlings.pop(next(iter(self._settlings)))
+            self._settlings[key] = _settling(self, tip, liquid, conditions, share)
+        return self._settlings[key]
 
 
 def ground_of(bays: Bays, down: ArrayLike, *, run_off: bool = False) -> Ground:
@@ -150,23 +206,44 @@ def _cap_points(bays: Bays, opening: int) -> FloatArray:
 
 
 def settling(
-    ground: Ground, tip: Tip, liquid: Liquid, conditions: Conditions, finest_share: float = 1.0
+    ground: Ground, tip: Tip, liquid: Liquid, conditions: Conditions, flying: Flying | None = None
 ) -> fog.SettledPerFog:
     """Return what becomes of the fog of `tip` in the bays of `ground`; it is linear in the fog.
 
-    `finest_share` is the share of the spray that became fog: its finest droplets, which stop first.
+    Fog is the finest part of the spray, for fine droplets stop first: as much of it as no longer flies
+    (`flying`; None: the tip's own law) at the mean length of a straight way through the bays (`mean_way`).
+    One rule for spray, plan and doubt, whatever the pass.
     """
+    flies = tip.share_flying if flying is None else flying
+    gone = 1.0 - float(flies(np.array([mean_way(ground)]))[0])
+    return ground.settling(tip, liquid, conditions, round(max(gone, LEAST_FOG), 6))
+
+
+def mean_way(ground: Ground) -> float:
+    """Return the mean length in m of straight ways through all bays, 4 V / A (Cauchy 1841, mean chords)."""
+    inside = ground.bays.side_bay != OUTSIDE
+    return float(4.0 * ground.volumes.sum() / max(float(ground.areas[inside].sum()), 1e-12))
+
+
+def _settling(
+    ground: Ground, tip: Tip, liquid: Liquid, conditions: Conditions, share: float
+) -> fog.SettledPerFog:
+    rates = conditions.exchange_speed * ground.opening_areas
+    boxes = None
+    if conditions.fog == "auto":
+        boxes = replace(ground.fog_air, doors=replace(ground.fog_air.doors, rates=rates))
     return fog.settled_per_fog(
         side_bay=ground.bays.side_bay,
         side_areas=ground.areas,
         rise=ground.rise,
         airways=fog.airways(ground.volumes, ground.links, ground.opening_areas, conditions.exchange_speed),
         classes=fog.fog_classes(
-            tip.droplet, tip.droplet_spread, finest_share=finest_share, n_classes=conditions.n_classes
+            tip.droplet, tip.droplet_spread, finest_share=share, n_classes=conditions.n_classes
         ),
         density=liquid.density,
         friction_speed=conditions.friction_speed,
         time=conditions.settle_time,
+        boxes=boxes,
     )
 
 
@@ -198,18 +275,20 @@ def lay_film(
     for spray in passes:
         direct[spray.column.sides] += np.multiply(spray.volume, spray.column.direct, dtype=np.float64)
     ledgers = [_direct_ledger(spray, conditions.settled and n_bays > 0) for spray in passes]
-    times, figures, rouse = np.zeros(n_bays), {}, 0.0
+    times, figures, fogs = np.zeros(n_bays), {}, []
+    of_passes: list[tuple[int, FloatArray] | None] = [None] * len(passes)
     for places in _by_tip(passes) if conditions.settled and n_bays else []:
         loads = np.array([passes[k].volume * passes[k].column.fog_to_bay[:n_bays] for k in places])
-        sprayed = sum(passes[k].volume for k in places)
         if not loads.sum() > 0.0:
             continue
-        fate = settling(ground, passes[places[0]].tip, liquid, conditions, loads.sum() / sprayed)
+        first = passes[places[0]]
+        fate = settling(ground, first.tip, liquid, conditions, first.flying)
         settled += fate.film(loads.sum(axis=0))
         times = np.where(loads.sum(axis=0) > 0, np.maximum(times, fate.time_to_95), times)
-        rouse = max(rouse, fate.rouse)
+        fogs.append(fate)
         for k, load in zip(places, loads, strict=True):
             ledgers[k] = ledgers[k].plus(_fog_ledger(fate, load))
+            of_passes[k] = (len(fogs) - 1, load)
             figures[k] = _figures(ground, fate, load, passes[k], liquid)
     came = Film(direct=direct, settled=settled, creep=np.zeros_like(direct))
     stays = _stays(
@@ -223,7 +302,8 @@ def lay_film(
         ledger=(total if stays is None else replace(total, **stays.volumes)).check(),
         ledgers=tuple(ledgers),
         time_to_95=times,
-        rouse=rouse,
+        fogs=tuple(fogs),
+        loads=tuple(of_passes),
         mist=tuple(figures[k] for k in sorted(figures)),
         soaked=np.zeros_like(direct) if stays is None else stays.soaked,
         surplus=np.zeros_like(direct) if stays is None else stays.surplus,

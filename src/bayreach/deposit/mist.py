@@ -66,8 +66,10 @@ class MistFigures:
     airborne_unsettled : (n,) float
         The same as if nothing had settled or left, in kg/m³.
     vapour_if_all_dries : (n,) float
-        All solvent of the liquid left in the bay as vapour in its air, in kg/m³; saturation may stop it
-        earlier.
+        All solvent of the liquid left in the bay as vapour in its air, in kg/m³.
+    saturation : float
+        Vapour in kg/m³ at which air at 20 °C is saturated and takes no more; infinite where the liquid's
+        vapour pressure is not known.
     time_to_95 : (n,) float
         Time in s until 5 % of the fog put into each bay still hangs.
     """
@@ -77,6 +79,12 @@ class MistFigures:
     airborne_unsettled: FloatArray
     vapour_if_all_dries: FloatArray
     time_to_95: FloatArray
+    saturation: float = np.inf
+
+    @property
+    def vapour(self) -> FloatArray:
+        """(n,) float: vapour in kg/m³ if all dries in closed air at 20 °C, bounded by saturation."""
+        return np.minimum(self.vapour_if_all_dries, self.saturation)
 
     def multiples_of(self, limit: Limit) -> FloatArray:
         """Return how many times `limit` the mist in each bay's air is (n,)."""
@@ -102,4 +110,5 @@ def mist_figures(
         airborne_unsettled=liquid.density * load / volumes,
         vapour_if_all_dries=liquid.density * solvent / volumes,
         time_to_95=settled.time_to_95,
+        saturation=liquid.saturation,
     )

@@ -155,9 +155,7 @@ def _settled(site: Site, tip: Tip, ids: IntArray) -> FloatArray:
     n_bays = len(site.bays.bays)
     if "settled" not in site.job.film.mechanisms or not np.isfinite(tip.throw):
         return np.zeros((n_bays, len(ids)))
-    settling = settling_of(site, tip)
-    asked = replace(settling, side_bay=settling.side_bay[ids], rise=settling.rise[ids])
-    return np.stack([asked.film(row) for row in np.eye(n_bays)])
+    return np.asarray(settling_of(site, tip).of_sides(ids).film(np.eye(n_bays)).T)
 
 
 def _sprayed(

@@ -132,6 +132,8 @@ def _liquid(table: LiquidTable, preset: LiquidClass | None, path: Path) -> tuple
         if told
         else ()
     )
+    # No class has a solvent of its own: its vapour is on the data sheet or unknown.
+    known |= {"vapour_pressure": table.vapour_pressure, "molar_mass": table.molar_mass}
     name = table.name or (preset.title if preset else "liquid of the job")
     return _said(f"{path}: [liquid]", lambda: Liquid(name=name, **known)), assumed
 

@@ -60,6 +60,7 @@ SurfaceTension = _quantity("surface_tension", above=0.0)
 Stiffness = _quantity("stiffness", above=0.0, infinite=True)
 MassPerLength = _quantity("mass_per_length", least=0.0)
 Volume = _quantity("volume", above=0.0)
+MolarMass = _quantity("molar_mass", above=0.0)
 
 Name = Annotated[str, StringConstraints(min_length=1, max_length=120, pattern=r"^[^\x00-\x1f\x7f]+$")]
 """One line of text, up to 120 characters."""

@@ -82,9 +82,9 @@ class FilmSettings:
         Relative error of the direct film.
     edge : float or None
         Longest edge in m of the mesh the film is worked out on; None: chosen from the mesh.
-    fog_classes, friction_speed, exchange_speed, settle_time
-        Settled film: number of drop classes, friction speed of the stirred air and speed of the air through
-        openings (m/s), and how long fog is waited for (s).
+    fog, fog_classes, friction_speed, exchange_speed, settle_time
+        Settled film: whether bays are all well mixed, number of drop classes, friction speed of the stirred
+        air and speed of the air through openings (m/s), and how long fog is waited for (s).
     throw_law : {"tip", "jet"}
         Direct film: how far drops fly, by each tip's throw, or by drop size, jet speed and entrainment.
     jet_speed, entrainment : float
@@ -101,6 +101,7 @@ class FilmSettings:
     error: float = 0.02
     edge: float | None = None
     seed: int = 0
+    fog: Literal["auto", "mixed"] = "auto"
     fog_classes: int = 12
     friction_speed: float = 0.03
     exchange_speed: float = 0.01

@@ -13,6 +13,7 @@ from bayreach.job._quantities import (
     Flow,
     Length,
     MassPerLength,
+    MolarMass,
     Name,
     PositiveAngle,
     PositiveLength,
@@ -66,6 +67,17 @@ class LiquidTable(Table):
         default=None, description="share of the wet volume that stays as dry film"
     )
     contact_angle: Angle | None = Field(default=None, description="contact angle on the wetted surface")
+    vapour_pressure: Pressure | None = Field(
+        default=None, description="of its solvent at 20 degC: bounds the vapour told; with molar_mass"
+    )
+    molar_mass: MolarMass | None = Field(default=None, description="of its solvent's vapour")
+
+    @model_validator(mode="after")
+    def _has_both_of_the_vapour(self) -> Self:
+        if (self.vapour_pressure is None) != (self.molar_mass is None):
+            message = "vapour_pressure and molar_mass go together; give both or none"
+            raise ValueError(message)
+        return self
 
 
 class TipTable(Table):
@@ -285,6 +297,10 @@ class FilmTable(Table):
 
     fog_classes: Annotated[int, Field(ge=1, le=200, strict=True)] = Field(
         default=12, description="settled: number of drop classes"
+    )
+    fog: Literal["auto", "mixed"] = Field(
+        default="auto",
+        description="settled: bays all well mixed, or boxes of air for drops that fall faster than it stirs",
     )
     friction_speed: Speed = Field(
         default="0.03 m/s", description="settled: friction speed of the stirred air"

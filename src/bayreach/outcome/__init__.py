@@ -6,10 +6,12 @@ records. Schema history: 1, the first.
 
 from bayreach.outcome._checks import ChecksRecord, LookRecord, ToolCheckRecord
 from bayreach.outcome._doubt import BayDoubtRecord, DoubtfulPlaceRecord, DoubtRecord
+from bayreach.outcome._films import FILMS_FILE, PassFilm, films_bytes, films_from
 from bayreach.outcome._flow import (
     BalanceRecord,
     CreepRecord,
     DripRecord,
+    FogRecord,
     LimitRecord,
     LoadRecord,
     MistRecord,
@@ -55,6 +57,7 @@ from bayreach.outcome._sides import Result, Sides
 from bayreach.outcome._work import WorkRecord, WorkStepRecord
 
 __all__ = [
+    "FILMS_FILE",
     "OUTSIDE_NAME",
     "VERSION",
     "BalanceRecord",
@@ -70,6 +73,7 @@ __all__ = [
     "DoubtfulPlaceRecord",
     "DripRecord",
     "FateRecord",
+    "FogRecord",
     "HoleRecord",
     "HolidayRecord",
     "InputsRecord",
@@ -85,6 +89,7 @@ __all__ = [
     "NoDrillRecord",
     "OpeningRecord",
     "Outcome",
+    "PassFilm",
     "PassRecord",
     "PlaceRecord",
     "PlanRecord",
@@ -102,6 +107,8 @@ __all__ = [
     "WorkRecord",
     "WorkStepRecord",
     "coverage_of",
+    "films_bytes",
+    "films_from",
     "outcome_from_table",
     "quiet",
     "result_schema",

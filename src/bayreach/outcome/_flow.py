@@ -72,7 +72,8 @@ class MistRecord:
 
     `airborne_kg_m3` is mist at the end of the pass that leaves most, `airborne_unsettled_kg_m3` the same
     had none settled, `vapour_if_all_dries_kg_m3` the solvent of all passes, were it all in the bay's air
-    at once.
+    at once, and `vapour_kg_m3` the same bounded by what air at 20 degC can hold, `saturation_kg_m3` (None
+    where the job tells no vapour pressure).
     """
 
     bay: str
@@ -81,6 +82,24 @@ class MistRecord:
     airborne_unsettled_kg_m3: float
     vapour_if_all_dries_kg_m3: float
     time_to_95_s: float
+    vapour_kg_m3: float | None = None
+    saturation_kg_m3: float | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class FogRecord:
+    """How the fog of a bay was reckoned: so many drop classes as well mixed, so many by boxes of air.
+
+    In boxes fog diffuses and falls; they are taken where a class falls faster than the air stirs it: for Biot
+    numbers above 0.1. `boxes` is their number, 0 where the bay is too small or none were asked for.
+    """
+
+    bay: str
+    classes_mixed: int
+    classes_boxed: int
+    boxes: int
+    least_biot: float
+    greatest_biot: float
 
 
 @dataclass(frozen=True, kw_only=True)

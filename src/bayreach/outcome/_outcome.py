@@ -9,6 +9,7 @@ from bayreach.outcome._flow import (
     BalanceRecord,
     CreepRecord,
     DripRecord,
+    FogRecord,
     LimitRecord,
     LoadRecord,
     MistRecord,
@@ -86,6 +87,7 @@ class Outcome:
     balances: tuple[BalanceRecord, ...] = ()
     mist: tuple[MistRecord, ...] = ()
     mist_limits: tuple[LimitRecord, ...] = ()
+    fog: tuple[FogRecord, ...] = ()
     down: Point = (0.0, 0.0, -1.0)
     work: WorkRecord | None = None
     checks: ChecksRecord | None = None

@@ -49,12 +49,18 @@ def air_of(case: Case) -> tuple[Air, ...]:
         Air(
             bay=name,
             mist_g_m3=_grams(mist.get(name), "airborne_unsettled_kg_m3"),
-            vapour_g_m3=_grams(mist.get(name), "vapour_if_all_dries_kg_m3"),
+            vapour_g_m3=_vapour(mist.get(name)),
             wet_g=None if name not in loads else GRAMS * _wet(loads[name]),
             dry_g=_grams(loads.get(name), "dry_kg"),
         )
         for name in dict.fromkeys([*mist, *loads])
     )
+
+
+def _vapour(row: Mapping[str, Any] | None) -> float | None:
+    """Return the vapour of a bay in g/m³, bounded by saturation where the result knows that."""
+    bounded = _grams(row, "vapour_kg_m3")
+    return _grams(row, "vapour_if_all_dries_kg_m3") if bounded is None else bounded
 
 
 def air_limits(case: Case) -> tuple[str, ...]:

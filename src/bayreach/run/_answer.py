@@ -12,6 +12,7 @@ from bayreach.bays import Bay, BayReport, Bays, Opening, bay_reports
 from bayreach.cautions import cautions
 from bayreach.meshfile import MeshRead
 from bayreach.outcome import (
+    FILMS_FILE,
     OUTSIDE_NAME,
     BayDetailRecord,
     BayRecord,
@@ -35,14 +36,15 @@ from bayreach.outcome import (
     TargetRecord,
     WandRecord,
     coverage_of,
+    films_bytes,
 )
 from bayreach.repair import Finding
 from bayreach.run._checkable import checked_at
-from bayreach.run._flow import flow_records
+from bayreach.run._flow import fates_of, flow_records, fog_warnings
 from bayreach.run._pulls import Pull
 from bayreach.run._reasons import WORDS, Reasons, reason_text, reasons_of
 from bayreach.run._site import Site
-from bayreach.run._wetting import Wetting, wet_by
+from bayreach.run._wetting import Wetting, films_of, wet_by
 from bayreach.run._work import work_record
 from bayreach.topology import edges_of
 from bayreach.units import MICROMETRE, significant
@@ -50,8 +52,6 @@ from bayreach.wands import Wand
 
 SMALLEST_HOLIDAY = 1e-4
 """Area in m² below which an uncovered patch is counted in the areas but not listed: 1 cm²."""
-UNEVEN = 1.0
-"""Rouse number of the fog above which settled film is said to be uneven."""
 MOST_HOLIDAYS = 200
 """Longest list of holidays; the largest come first and the rest is said in a warning."""
 
@@ -280,7 +280,7 @@ def answer(
         },
         names={"reason_names": WORDS},
     )
-    return Result(outcome=outcome, sides=sides)
+    return Result(outcome=outcome, sides=sides, files={FILMS_FILE: films_bytes(films_of(site, wetting))})
 
 
 def coverage_record(site: Site, shares: Shares) -> CoverageRecord:
@@ -346,29 +346,6 @@ def _pass_record(pull: Pull, order: int, fate: FateRecord) -> PassRecord:
         entry_m=None if pull.entry is None else point(pull.entry),
         fate=fate,
     )
-
-
-def fates_of(wetting: Wetting) -> list[FateRecord]:
-    """Return where the liquid of each pass went; its ledger is checked once more as it is told.
-
-    Raises
-    ------
-    LedgerError
-        When more than a millionth of a pass's liquid is missing or too much.
-    """
-    return [
-        FateRecord(
-            direct_m3=ledger.direct,
-            settled_m3=ledger.settled,
-            uncredited_m3=ledger.uncredited,
-            suspended_m3=ledger.suspended,
-            escaped_m3=ledger.escaped,
-            elsewhere_m3=ledger.elsewhere,
-            direct_corrected_m3=column.corrected * ledger.sprayed,
-            error=column.error if np.isfinite(column.error) else None,
-        )
-        for ledger, column in zip(map(films.Ledger.check, wetting.laid.ledgers), wetting.columns, strict=True)
-    ]
 
 
 def _liquid_record(wetting: Wetting) -> LiquidRecord:
@@ -468,11 +445,7 @@ def _film_warnings(site: Site, wetting: Wetting) -> list[str]:
     sealed = [bay.name for bay in site.bays.bays if bay.sealed]
     if sealed:
         said.append(f"Nothing can be sprayed into the sealed {', '.join(sealed)}.")
-    if wetting.laid.rouse > UNEVEN:
-        said.append(
-            f"Fog falls faster than the air stirs it (Rouse number {wetting.laid.rouse:.1f}, even below 0.1)"
-            ": settled film is told as an even layer in each bay, in truth most of it lies below the pull."
-        )
+    said += fog_warnings(site, wetting)
     closures = [abs(column.closure) for column in wetting.columns if np.isfinite(column.closure)]
     if closures and max(closures) > site.job.film.error:
         said.append(

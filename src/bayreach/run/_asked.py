@@ -30,8 +30,7 @@ def asked_of(site: Site) -> Asked:
 
 def settled_per_fog(site: Site, tip: Tip) -> FloatArray:
     """Return the film (2n, n_bays) in m on each side per m³ of a tip's fog put into each bay."""
-    settling = settling_of(site, tip)
-    return np.stack([settling.film(unit) for unit in np.eye(len(site.bays.bays))], axis=1)
+    return settling_of(site, tip).film(np.eye(len(site.bays.bays)))
 
 
 def closed_of(site: Site) -> tuple[str, ...]:

@@ -8,10 +8,13 @@ from bayreach.arrays import OUTSIDE, FloatArray
 from bayreach.deposit.laid import Laid
 from bayreach.deposit.mist import LIMITS
 from bayreach.deposit.run_off import STEEP, added_masses, moment_about_axis
+from bayreach.film import Ledger
 from bayreach.outcome import (
     BalanceRecord,
     CreepRecord,
     DripRecord,
+    FateRecord,
+    FogRecord,
     LimitRecord,
     LoadRecord,
     MistRecord,
@@ -20,6 +23,10 @@ from bayreach.outcome import (
     PoolRecord,
 )
 from bayreach.run._site import Site
+from bayreach.run._wetting import Wetting
+
+UNEVEN = 0.1
+"""Biot number of fog above which a bay that was taken as well mixed is said to be told too even."""
 
 
 class Flow(TypedDict):
@@ -33,6 +40,7 @@ class Flow(TypedDict):
     balances: tuple[BalanceRecord, ...]
     mist: tuple[MistRecord, ...]
     mist_limits: tuple[LimitRecord, ...]
+    fog: tuple[FogRecord, ...]
 
 
 def flow_records(site: Site, laid: Laid) -> Flow:
@@ -51,6 +59,26 @@ def flow_records(site: Site, laid: Laid) -> Flow:
         )
         if mist
         else (),
+        fog=_fog(site, laid),
+    )
+
+
+def _fog(site: Site, laid: Laid) -> tuple[FogRecord, ...]:
+    """Return how the fog of each bay was reckoned, the classes of all tips together."""
+    if not laid.fogs:
+        return ()
+    boxed = np.concatenate([fate.boxed for fate in laid.fogs]).sum(axis=0)
+    biots = np.concatenate([fate.biots for fate in laid.fogs])
+    return tuple(
+        FogRecord(
+            bay=bay.name,
+            classes_mixed=len(biots) - int(boxed[bay.index]),
+            classes_boxed=int(boxed[bay.index]),
+            boxes=laid.fogs[0].boxes_of(bay.index),
+            least_biot=float(biots.min()),
+            greatest_biot=float(biots.max()),
+        )
+        for bay in site.bays.bays
     )
 
 
@@ -181,6 +209,7 @@ def _mist(site: Site, laid: Laid) -> tuple[MistRecord, ...]:
     airborne = np.max([figures.airborne for figures in laid.mist], axis=0)
     unsettled = np.max([figures.airborne_unsettled for figures in laid.mist], axis=0)
     vapour = np.sum([figures.vapour_if_all_dries for figures in laid.mist], axis=0)
+    saturation = site.job.liquid.saturation
     return tuple(
         MistRecord(
             bay=bay.name,
@@ -189,7 +218,52 @@ def _mist(site: Site, laid: Laid) -> tuple[MistRecord, ...]:
             airborne_unsettled_kg_m3=float(unsettled[bay.index]),
             vapour_if_all_dries_kg_m3=float(vapour[bay.index]),
             time_to_95_s=float(laid.time_to_95[bay.index]),
+            vapour_kg_m3=float(min(vapour[bay.index], saturation)),
+            saturation_kg_m3=saturation if np.isfinite(saturation) else None,
         )
         for bay in site.bays.bays
         if airborne[bay.index] > 0.0 or vapour[bay.index] > 0.0
     )
+
+
+def fates_of(wetting: Wetting) -> list[FateRecord]:
+    """Return where the liquid of each pass went; its ledger is checked once more as it is told.
+
+    Raises
+    ------
+    LedgerError
+        When more than a millionth of a pass's liquid is missing or too much.
+    """
+    return [
+        FateRecord(
+            direct_m3=ledger.direct,
+            settled_m3=ledger.settled,
+            uncredited_m3=ledger.uncredited,
+            suspended_m3=ledger.suspended,
+            escaped_m3=ledger.escaped,
+            elsewhere_m3=ledger.elsewhere,
+            direct_corrected_m3=column.corrected * ledger.sprayed,
+            error=column.error if np.isfinite(column.error) else None,
+        )
+        for ledger, column in zip(map(Ledger.check, wetting.laid.ledgers), wetting.columns, strict=True)
+    ]
+
+
+def fog_warnings(site: Site, wetting: Wetting) -> list[str]:
+    """Return what must be said of how fog was reckoned."""
+    said = []
+    fates = wetting.laid.fogs
+    uneven = [(fate.biots > UNEVEN)[:, None] & ~fate.boxed for fate in fates]
+    even = [bay.name for bay in site.bays.bays if any(told[:, bay.index].any() for told in uneven)]
+    if even:
+        said.append(
+            f"Fog falls faster than the air stirs it (Biot number up to "
+            f"{max(float(fate.biots.max()) for fate in fates):.1f}, well mixed below 0.1): settled film in "
+            f"{', '.join(even[:8])} is told as an even layer, in truth most of it lies below the pull."
+        )
+    if any(fate.boxed.any() for fate in fates):
+        said.append(
+            "Fog is put evenly into the air of each bay that it came into, and falls and diffuses from there "
+            "through boxes of air: more of it will lie below the pull than settled film tells."
+        )
+    return said

@@ -169,7 +169,9 @@ def _answer_of(done: Verified, made: Plan, kept: Kept) -> Result:
             for hole in made.holes
         ),
     )
-    return replace(result, outcome=outcome, files={**proof_files(made), KEPT_FILE: kept_bytes(kept)})
+    return replace(
+        result, outcome=outcome, files={**result.files, **proof_files(made), KEPT_FILE: kept_bytes(kept)}
+    )
 
 
 def _warnings(done: Verified, made: Plan) -> list[str]:

@@ -1,6 +1,6 @@
 """Pulls to film: columns, what becomes of fog, film by all mechanisms, and the ledger that must close."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,6 +11,7 @@ from bayreach.deposit.laid import Conditions, Laid, Sprayed, lay_film, settling
 from bayreach.deposit.settled import SettledPerFog
 from bayreach.deposit.throw import flying_table
 from bayreach.film import Column, Film, Ledger
+from bayreach.outcome import PassFilm
 from bayreach.run._pulls import Pull
 from bayreach.run._site import Site
 from bayreach.tips import Tip
@@ -80,6 +81,7 @@ def conditions_of(site: Site) -> Conditions:
         exchange_speed=film.exchange_speed,
         settle_time=film.settle_time,
         n_classes=film.fog_classes,
+        fog=film.fog,
         seam_gap=film.seam_gap,
         seam_lap=film.seam_lap,
         seam_time=film.seam_time,
@@ -89,7 +91,7 @@ def conditions_of(site: Site) -> Conditions:
 
 def settling_of(site: Site, tip: Tip) -> SettledPerFog:
     """Return the film per m³ of a tip's fog in each bay."""
-    return settling(site.ground, tip, site.job.liquid, conditions_of(site))
+    return settling(site.ground, tip, site.job.liquid, conditions_of(site), flying_of(site, tip))
 
 
 def column_of(site: Site, pull: Pull, progress: Callable[[float], None] | None = None) -> Column:
@@ -134,6 +136,7 @@ def summed(site: Site, pulls: Sequence[Pull], columns: Sequence[Column]) -> Wett
                 volume=pull.count * pull.volume,
                 duration=pull.count * pull.seconds,
                 tip=pull.wand.tip,
+                flying=flying_of(site, pull.wand.tip),
             )
             for pull, column in zip(pulls, columns, strict=True)
         ],
@@ -147,6 +150,20 @@ def summed(site: Site, pulls: Sequence[Pull], columns: Sequence[Column]) -> Wett
         fresh = column.sides[first[column.sides] < 0]
         first[fresh] = number
     return Wetting(columns=tuple(columns), laid=laid, first_pass=first)
+
+
+def films_of(site: Site, wetting: Wetting) -> Iterator[PassFilm]:
+    """Yield the film in m that each pass brings, in the target's terms, before uptake, creep and run-off."""
+    laid = wetting.laid
+    for column, ledger, load in zip(wetting.columns, laid.ledgers, laid.loads, strict=True):
+        settled = np.zeros(0) if load is None else laid.fogs[load[0]].film(load[1]) * site.wet_share
+        settled_sides = np.flatnonzero(settled)
+        yield PassFilm(
+            direct_sides=column.sides.astype(np.int64),
+            direct=np.multiply(ledger.sprayed * site.wet_share, column.direct, dtype=np.float64),
+            settled_sides=settled_sides,
+            settled=settled[settled_sides],
+        )
 
 
 PASSES_A_WORD = 62
