@@ -17,7 +17,9 @@ from bayreach.reach import sweep_rows, sweep_svg
 from bayreach.store import rows_csv, write_documents
 
 
-def told(job: Job, rows: Sequence[ReachRecord], bay: str | None, *, json: bool) -> int:
+def told(
+    job: Job, rows: Sequence[ReachRecord], bay: str | None, *, wand: str | None = None, json: bool
+) -> int:
     """Print what was found; exit code 2 where no wand fits, or none gets into `bay`."""
     known = {row.bay for each in rows for row in each.bays}
     if bay is not None and bay not in known:
@@ -27,7 +29,7 @@ def told(job: Job, rows: Sequence[ReachRecord], bay: str | None, *, json: bool) 
     changes: tuple[str, ...] = ()
     if bay is not None and not is_reached:
         with watched() as progress:
-            changes = run.changes_into(job, bay, progress)
+            changes = run.changes_into(job, bay, progress, wand=wand)
     if json:
         found = ReachTable(reach=tuple(rows), changes=changes, cautions=cautions(film=False))
         say_json(found)
@@ -75,10 +77,10 @@ def write_sheet(job: Job, wand: str | None, rows: Sequence[ReachRecord], folder:
     write_documents(folder, {"wand.pdf": sheet_pdf(sheet), "wand.dxf": sheet_dxf(sheet)})
 
 
-def write_replay(job: Job, path: Path) -> None:
+def write_replay(job: Job, path: Path, *, wand: str | None = None) -> None:
     """Write the deepest way in of each wand through each opening, step by step."""
     with watched() as progress:
-        text = written.dumps({"replays": run.replays(job, progress)})
+        text = written.dumps({"replays": run.replays(job, progress, wand=wand)})
     try:
         path.write_text(text, encoding="utf-8")
     except OSError as error:

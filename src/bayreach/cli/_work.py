@@ -164,10 +164,10 @@ def reach(
     with watched() as progress:
         rows = run.reach(read, progress, wand=wand)
     if replay is not None:
-        _reach.write_replay(read, replay)
+        _reach.write_replay(read, replay, wand=wand)
     if sheet is not None:
         _reach.write_sheet(read, wand, rows, sheet)
-    return _reach.told(read, rows, bay, json=json)
+    return _reach.told(read, rows, bay, wand=wand, json=json)
 
 
 @app.command

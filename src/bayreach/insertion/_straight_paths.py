@@ -52,21 +52,30 @@ def bays_along(space: Space, reach: StraightReach, shortest: float) -> dict[int,
     found = crossings(space.bays, reach.entries[rows], reach.aims[rows], reach.depths[rows])
     deepest: dict[int, float] = {}
     for row, passed in zip(rows, found, strict=True):
-        for span in bay_ranges(reach.opening, passed, float(reach.depths[row]), shortest)[0]:
+        spans, _ = bay_ranges(
+            reach.opening, passed, float(reach.depths[row]), shortest, width=reach.wand.tip_diameter
+        )
+        for span in spans:
             deepest[span.bay] = max(deepest.get(span.bay, 0.0), span.deepest)
     return deepest
 
 
 def bay_ranges(
-    opening: "Opening", passed: Sequence[Crossing], deepest: float, shallowest: float
+    opening: "Opening", passed: Sequence[Crossing], deepest: float, shallowest: float, *, width: float = 0.0
 ) -> tuple[tuple[BayRange, ...], tuple[str, ...]]:
-    """Return the bays between two depths (m), deepest first, and the openings passed, the entry first."""
+    """Return the bays between two depths (m), deepest first, and the openings passed, the entry first.
+
+    An opening narrower than the tip's `width` (m) is not passed, though its round end pokes through.
+    """
     bay, start = inner_bay(opening), shallowest
     ranges, through = [], [opening.name]
     for crossing in passed:
         links = crossing.opening.links
         if crossing.opening.name == opening.name or crossing.depth >= deepest or bay not in links:
             continue
+        if crossing.opening.diameter < width:
+            deepest = crossing.depth
+            break
         if crossing.depth > start:
             ranges.append(BayRange(bay=bay, deepest=crossing.depth, shallowest=start))
             start = crossing.depth
@@ -82,7 +91,7 @@ def _straight_path(
 ) -> Path:  # fmt: skip
     deepest = float(reach.depths[index])
     shallowest = min(shortest, deepest)
-    ranges, through = bay_ranges(reach.opening, passed, deepest, shallowest)
+    ranges, through = bay_ranges(reach.opening, passed, deepest, shallowest, width=reach.wand.tip_diameter)
     tip_path = straight_path(
         entry=reach.entries[index], aim=reach.aims[index], deepest=deepest, shallowest=shallowest,
         clock=clock, down=down,

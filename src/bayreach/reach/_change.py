@@ -176,7 +176,14 @@ def with_figure(wand: Wand, name: str, value: float) -> Wand:
             return replace(piece, radius=value, length=value * piece.angle)
         return replace(piece, length=piece.length * value / total)
 
-    return replace(wand, pieces=tuple(changed(piece) for piece in wand.pieces))
+    return _of_pieces(wand, tuple(changed(piece) for piece in wand.pieces))
+
+
+def _of_pieces(wand: Wand, pieces: tuple[Piece, ...]) -> Wand:
+    """Return a bent wand of other pieces; one made of its pieces alone becomes as long as they are."""
+    before, after = (sum(piece.length for piece in each) for each in (wand.pieces, pieces))
+    whole = wand.length - before < 1e-9
+    return replace(wand, pieces=pieces, length=after if whole else wand.length)
 
 
 def _longer(wand: Wand, length: float) -> Wand:
@@ -209,7 +216,7 @@ def _with_bend(
         else piece
         for piece in wand.pieces
     )
-    return replace(wand, pieces=pieces), opening, ()
+    return _of_pieces(wand, pieces), opening, ()
 
 
 def _with_angle(

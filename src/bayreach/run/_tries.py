@@ -37,8 +37,10 @@ def vary_reach(
     return reaching.sweep(_ground(site), chosen, openings, figures)
 
 
-def changes_into(job: Job, bay: str, progress: Progress = quiet) -> tuple[str, ...]:
-    """Return a sentence for each change of a wand or a hole, each alone, that would let it into `bay`.
+def changes_into(
+    job: Job, bay: str, progress: Progress = quiet, *, wand: str | None = None
+) -> tuple[str, ...]:
+    """Return the changes, each alone, that would let each wand (or the one named) into `bay`, by opening.
 
     Raises
     ------
@@ -54,23 +56,27 @@ def changes_into(job: Job, bay: str, progress: Progress = quiet) -> tuple[str, .
     openings = [opening for opening in site.bays.openings if OUTSIDE in opening.links]
     ground = _ground(site)
     said = []
-    pairs = [(wand, opening) for wand in job.wands for opening in openings]
-    for done, (wand, opening) in enumerate(pairs):
-        progress(f"changing {wand.name}", done / len(pairs))
-        found = reaching.smallest_changes(ground, wand, opening, bay)
-        said += [f"{wand.name} through {opening.name}: {change.sentence()}" for change in found[:1]]
-        bend = reaching.proposed_bend(ground, wand, opening, bay) if found else None
-        said += [] if bend is None else [f"{wand.name} through {opening.name}: {bend.sentence()}"]
+    wands = job.wands if wand is None else (_wand_of(job, wand),)
+    pairs = [(each, opening) for each in wands for opening in openings]
+    for done, (each, opening) in enumerate(pairs):
+        progress(f"changing {each.name}", done / len(pairs))
+        found = reaching.smallest_changes(ground, each, opening, bay)
+        if found:
+            changes = "; or ".join(change.sentence() for change in found)
+            said.append(f"{each.name} through {opening.name}: {changes}")
+        bend = reaching.proposed_bend(ground, each, opening, bay) if found else None
+        said += [] if bend is None else [f"{each.name} through {opening.name}: {bend.sentence()}"]
     return tuple(said)
 
 
-def replays(job: Job, progress: Progress = quiet) -> tuple[dict[str, Any], ...]:
+def replays(job: Job, progress: Progress = quiet, *, wand: str | None = None) -> tuple[dict[str, Any], ...]:
     """Return the deepest way in of each wand through each opening, step by step, as plain tables."""
     progress("finding bays", 0.0)
     site = site_of(job)
     openings = {opening.name: opening for opening in site.bays.openings}
     tables = []
-    for row in reaching.reach(_ground(site), job.wands, progress=progress):
+    wands = job.wands if wand is None else (_wand_of(job, wand),)
+    for row in reaching.reach(_ground(site), wands, progress=progress):
         if row.paths:
             deepest = max(row.paths, key=lambda path: path.deepest)
             steps = replay(deepest, openings[row.opening]).table()
