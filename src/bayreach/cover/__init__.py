@@ -1,14 +1,13 @@
 """The fewest holes, the least work and the proof: pure covering on arrays, no geometry."""
 
+from bayreach.cover._choice import HoleChoice, hole_choice
 from bayreach.cover._holes import (
     Certificate,
-    HoleChoice,
     HolesFound,
     best_coverage,
     coverage_curve,
     fewest_holes,
     hole_bound,
-    hole_choice,
 )
 from bayreach.cover._problem import Limits, Prices, Problem, problem_of
 from bayreach.cover._solve import SPEED_LEVELS, Cover, solve

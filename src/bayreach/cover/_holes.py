@@ -8,13 +8,26 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from bayreach.arrays import BoolArray, FloatArray, IntArray
+from bayreach.cover._choice import (
+    HoleChoice,
+    greedy_holes,
+    is_enough,
+    missing_shares,
+    partial_rows,
+    pruned,
+    reduced,
+)
 from bayreach.cover._highs import solve
-from bayreach.cover._model import Answer, Model
+from bayreach.cover._hole_rows import fractional, on_support
+from bayreach.cover._model import Model
 from bayreach.cover._problem import ROUND_OFF, Problem
-from bayreach.cover._reduce import alike, kept
 
 if TYPE_CHECKING:
-    from scipy.sparse import csc_matrix, csr_matrix
+    pass
+
+
+MANY_ROWS = 4000
+"""With more rows than this, each covered by one column or not at all, rows come as they are needed."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -50,100 +63,6 @@ class Certificate:
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class HoleChoice:
-    """The problem seen by holes alone: sides that look alike are one row, their areas summed.
-
-    Sides that existing openings cover by themselves are counted in `done_area` and `done_weight`. This
-    relaxes limits on the
-    number of passes; without such limits it is exact.
-    """
-
-    shares: (
-        "csc_matrix"  # (n_rows, n_new): share of the missing need that each new entry can bring, at most 1
-    )
-    row_areas: FloatArray
-    row_weights: FloatArray
-    row_of: IntArray  # (n_sides,) row of each side, -1: done or out of reach
-    holes: IntArray  # (n_new,) entry index of each column
-    conflicts: IntArray  # (k, 2) columns
-    done: BoolArray  # (n_sides,)
-    done_area: float
-    done_weight: float
-    asked_area: float
-
-    @property
-    def attainable_area(self) -> float:
-        """The m² covered with every candidate drilled (conflicts not counted: an upper bound)."""
-        reach = np.asarray(self.shares.sum(axis=1)).ravel() >= 1.0 - ROUND_OFF
-        return self.done_area + float(self.row_areas[reach].sum())
-
-    def covered_rows(self, chosen: BoolArray) -> BoolArray:
-        """Return (n_rows,) bool for the `chosen` columns (n_new,)."""
-        return np.asarray(self.shares @ chosen.astype(float)) >= 1.0 - ROUND_OFF
-
-    def area_of(self, chosen: BoolArray) -> float:
-        """Return the m² covered with the `chosen` columns (n_new,) drilled."""
-        return self.done_area + float(self.row_areas[self.covered_rows(chosen)].sum())
-
-    def weight_of(self, chosen: BoolArray) -> float:
-        """Return the weighted m² covered with the `chosen` columns (n_new,) drilled."""
-        return self.done_weight + float(self.row_weights[self.covered_rows(chosen)].sum())
-
-
-def hole_choice(problem: Problem) -> HoleChoice:
-    """Return `problem` as seen by holes, reduced: sides done by openings dropped, identical sides merged."""
-    existing = problem.enters(~problem.new)
-    base = np.asarray(problem.strengths @ (problem.most * existing))
-    done = base >= 1.0 - ROUND_OFF
-    holes = np.flatnonzero(problem.new)
-    shares = missing_shares(problem, base=base, done=done, open_passes=existing)
-    reached = np.flatnonzero(np.asarray(shares.sum(axis=1)).ravel() >= 1.0 - ROUND_OFF)
-    row_of_reached, first = alike(shares[reached])
-    row_of = np.full(problem.n_sides, -1)
-    row_of[reached] = row_of_reached
-    column = np.full(problem.n_entries, -1)
-    column[holes] = np.arange(len(holes))
-    pairs = column[problem.conflicts] if len(problem.conflicts) else np.zeros((0, 2), dtype=int)
-    n_rows = len(first)
-    return HoleChoice(
-        shares=shares[reached][first].tocsc(),
-        row_areas=_sums(row_of_reached, problem.areas[reached], n_rows),
-        row_weights=_sums(row_of_reached, problem.weights[reached], n_rows),
-        row_of=row_of,
-        holes=holes,
-        conflicts=pairs[(pairs >= 0).all(axis=1)],
-        done=done,
-        done_area=float(problem.areas[done].sum()),
-        done_weight=float(problem.weights[done].sum()),
-        asked_area=problem.asked_area,
-    )
-
-
-def _sums(groups: IntArray, values: FloatArray, count: int) -> FloatArray:
-    return np.asarray(np.bincount(groups, values, count), dtype=np.float64)
-
-
-def missing_shares(
-    problem: Problem, *, base: FloatArray, done: BoolArray, open_passes: BoolArray
-) -> "csr_matrix":
-    """Return (n_sides, n_new) sparse: the share of a side's missing need a new entry can bring.
-
-    min(1, Σ over its passes of greatest film / (need − film of the open passes at their greatest)); nothing
-    on sides that are done.
-    """
-    from scipy.sparse import csr_matrix, diags
-
-    holes = np.flatnonzero(problem.new)
-    amounts = diags(problem.most * ~open_passes)
-    gains = csr_matrix(problem.strengths @ amounts @ problem.lets_in[holes].T)
-    missing = np.where(done, np.inf, np.maximum(1.0 - base, 1e-300))
-    shares = csr_matrix(diags(1.0 / missing) @ gains)
-    shares.data = np.where(shares.data >= 1.0 - ROUND_OFF, 1.0, shares.data)
-    shares.eliminate_zeros()
-    return shares
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
 class _Parts:
     model: Model
     holes: IntArray
@@ -162,7 +81,7 @@ def _hole_model(
 
     model = Model()
     holes = model.add_columns(len(choice.holes), cost=hole_cost, integer=True)
-    partial = _partial_rows(choice)
+    partial = partial_rows(choice)
     costs = np.broadcast_to(np.asarray(row_cost, dtype=float), (len(choice.row_areas),))
     must = np.zeros(len(costs))
     if must_cover:
@@ -180,13 +99,6 @@ def _hole_model(
     if most is not None and len(holes):
         model.add_rows([(np.ones((1, len(holes))), holes)], upper=float(most))
     return _Parts(model=model, holes=holes, rows=rows)
-
-
-def _partial_rows(choice: HoleChoice) -> BoolArray:
-    rows = choice.shares.tocsr()
-    partial = rows.copy()
-    partial.data = (rows.data < 1.0).astype(float)
-    return np.asarray(partial.sum(axis=1)).ravel() > 0
 
 
 def _ask_for_area(parts: _Parts, choice: HoleChoice) -> int:
@@ -220,21 +132,13 @@ def fewest_holes(
     end = time.monotonic() + seconds
     whole = choice
     choice, place = reduced(whole, whole_area=True)
-    start = _greedy_holes(choice)
-    parts = _hole_model(choice, hole_cost=1.0, row_cost=0.0, most=None, must_cover=False)
-    area_row = _ask_for_area(parts, choice)
-    relaxed = solve(parts.model, relax=True, seconds=0.5 * (end - time.monotonic()))
-    certificate = _certificate(problem, choice, relaxed, area_row)
-    if start.sum() > certificate.holes or choice.area_of(start) < choice.asked_area * (1.0 - ROUND_OFF):
-        parts = _hole_model(choice, hole_cost=1.0, row_cost=0.0, most=None, must_cover=True)
-        _ask_for_area(parts, choice)
-        begin = _start(parts, choice, start)
-        answer = solve(parts.model, start=begin, seconds=end - time.monotonic(), gap=1e-6)
-        proven, found = answer.bound, answer.values[parts.holes] > 0.5 if answer.found else start
-    else:
-        proven, found = float(certificate.holes), start  # greedy meets the bound: nothing is left to search
+    left = end - time.monotonic()
+    many = choice.shares.shape[0] > MANY_ROWS and not partial_rows(choice).any()
+    search = _search_many if many else _search_whole
+    start = pruned(choice, greedy_holes(choice))
+    found, proven, certificate = search(problem, choice, start, left)
     asked = choice.asked_area * (1.0 - ROUND_OFF)
-    if choice.area_of(found) < asked and choice.area_of(start) >= asked:
+    if choice.area_of(found) < asked:
         found = start
     if choice.area_of(found) < asked:
         return HolesFound(chosen=none, value=math.inf, bound=math.inf, status="infeasible"), certificate
@@ -248,37 +152,60 @@ def fewest_holes(
     return HolesFound(chosen=chosen, value=float(chosen.sum()), bound=bound, status=status), certificate
 
 
-def reduced(choice: HoleChoice, *, whole_area: bool) -> tuple[HoleChoice, IntArray]:
-    """Return the choice without what it can do without (see `_reduce`), and the columns (indices) that stay.
+def _search_whole(
+    problem: Problem, choice: HoleChoice, start: BoolArray, seconds: float
+) -> tuple[BoolArray, float, Certificate]:
+    """Return columns, the bound and the certificate from models of every row."""
+    end = time.monotonic() + seconds
+    parts = _hole_model(choice, hole_cost=1.0, row_cost=0.0, most=None, must_cover=False)
+    area_row = _ask_for_area(parts, choice)
+    relaxed = solve(parts.model, relax=True, seconds=0.5 * seconds)
+    price, row_weights = 0.0, np.zeros(len(choice.row_areas))
+    if relaxed.duals.size:
+        price, row_weights = float(relaxed.duals[area_row]), relaxed.duals[: len(row_weights)]
+    certificate = _certificate(problem, choice, price, row_weights)
+    if is_enough(choice, start) and start.sum() <= certificate.holes:
+        return start, float(certificate.holes), certificate  # greedy meets the bound: no search is needed
+    parts = _hole_model(choice, hole_cost=1.0, row_cost=0.0, most=None, must_cover=True)
+    _ask_for_area(parts, choice)
+    begin = _start(parts, choice, start)
+    answer = solve(parts.model, start=begin, seconds=end - time.monotonic(), gap=1e-6)
+    return answer.values[parts.holes] > 0.5 if answer.found else start, answer.bound, certificate
 
-    Outdone columns go for any target, then rows that look alike become one. Only where all that can be
-    covered is asked (`whole_area`: and the area asked is a condition) do implied rows go too; their area
-    counts as done, since every choice that covers the rest covers them.
-    """
-    shares, n_columns = choice.shares.tocsr(), len(choice.holes)
+
+def _search_many(
+    problem: Problem, choice: HoleChoice, start: BoolArray, seconds: float
+) -> tuple[BoolArray, float, Certificate]:
+    """Return columns, the bound and the certificate where the rows are too many for one model."""
+    end = time.monotonic() + seconds
+    shares, areas = choice.shares.tocsr(), choice.row_areas
     spare = choice.attainable_area - choice.asked_area * (1.0 - ROUND_OFF)
-    full = whole_area and bool((choice.row_areas > spare).all())
-    left = kept(shares, choice.conflicts, full_cover=full)
-    columns, rows = np.flatnonzero(left.columns), np.flatnonzero(left.rows)
-    group, first = alike(shares[rows][:, columns])
-    row_of = np.full(len(choice.row_areas) + 1, -1)  # the last place answers for row −1
-    row_of[rows] = group
-    column = np.full(n_columns, -1)
-    column[columns] = np.arange(len(columns))
-    gone = ~left.rows
-    slim = HoleChoice(
-        shares=shares[rows][:, columns][first].tocsc(),
-        row_areas=_sums(group, choice.row_areas[rows], len(first)),
-        row_weights=_sums(group, choice.row_weights[rows], len(first)),
-        row_of=row_of[choice.row_of],
-        holes=choice.holes[columns],
-        conflicts=column[choice.conflicts],
-        done=choice.done,
-        done_area=choice.done_area + float(choice.row_areas[gone].sum()),
-        done_weight=choice.done_weight + float(choice.row_weights[gone].sum()),
-        asked_area=choice.asked_area,
-    )
-    return slim, columns
+    lp = fractional(shares, areas, spare=spare, conflicts=choice.conflicts, seconds=0.5 * seconds)
+    if lp is None:
+        return start, 0.0, _certificate(problem, choice, 0.0, np.zeros(len(areas)))
+    certificate = _certificate(problem, choice, lp.price, lp.weights)
+    found = start
+    for liked in (lp.chosen > 1e-7, np.ones(len(start), dtype=bool)):
+        left = end - time.monotonic()
+        if (is_enough(choice, found) and found.sum() <= certificate.holes) or left < 0.5:
+            break
+        among = np.flatnonzero(liked | found)
+        place = np.full(len(start), -1)
+        place[among] = np.arange(len(among))
+        pairs = place[choice.conflicts]
+        chosen = on_support(
+            shares[:, among],
+            areas,
+            spare=spare,
+            conflicts=pairs[(pairs >= 0).all(axis=1)],
+            known=lp.known,
+            start=found[among],
+            seconds=left if liked.all() else 0.6 * left,
+        )
+        tried = np.zeros(len(start), dtype=bool)
+        tried[among] = chosen
+        found = pruned(choice, tried)
+    return found, float(certificate.holes), certificate
 
 
 def best_coverage(
@@ -397,27 +324,6 @@ def _start(parts: _Parts, choice: HoleChoice, chosen: BoolArray) -> FloatArray:
     return values
 
 
-def _greedy_holes(choice: HoleChoice) -> BoolArray:
-    """Return a choice of holes by greatest gain in area, conflicts respected; may fall short."""
-    chosen = np.zeros(len(choice.holes), dtype=bool)
-    allowed = np.ones(len(choice.holes), dtype=bool)
-    level = np.zeros(len(choice.row_areas))
-    columns = choice.shares
-    index_of_column = np.repeat(np.arange(columns.shape[1]), np.diff(columns.indptr))
-    while choice.area_of(chosen) < choice.asked_area * (1.0 - ROUND_OFF) and allowed.any():
-        missing = np.maximum(0.0, 1.0 - level)
-        gain = np.minimum(columns.data, missing[columns.indices]) * choice.row_areas[columns.indices]
-        gains = np.bincount(index_of_column, gain, len(choice.holes)) * allowed
-        best = int(np.argmax(gains))
-        if gains[best] <= 0.0:
-            break
-        chosen[best], allowed[best] = True, False
-        clash = choice.conflicts[(choice.conflicts == best).any(axis=1)]
-        allowed[clash.ravel()] = False
-        level += np.asarray(columns[:, [best]].todense()).ravel()
-    return chosen
-
-
 def hole_bound(problem: Problem, *, price: float, sides: IntArray, weights: FloatArray) -> float:
     """Return how many new holes a price and weights on witness sides prove to be needed (see `Certificate`).
 
@@ -437,13 +343,10 @@ def hole_bound(problem: Problem, *, price: float, sides: IntArray, weights: Floa
     return price * asked - kept - dear
 
 
-def _certificate(problem: Problem, choice: HoleChoice, relaxed: Answer, area_row: int) -> Certificate:
+def _certificate(problem: Problem, choice: HoleChoice, price: float, row_weights: FloatArray) -> Certificate:
     """Turn LP duals into a price and weights on sides; a merged row's weight is shared out by area."""
     nothing = Certificate(price=0.0, sides=np.zeros(0, dtype=np.int64), weights=np.zeros(0), bound=0.0)
-    if not relaxed.duals.size:
-        return nothing
-    price = max(0.0, float(relaxed.duals[area_row]))
-    row_weights = np.maximum(0.0, relaxed.duals[: len(choice.row_areas)])
+    price, row_weights = max(0.0, price), np.maximum(0.0, row_weights)
     sides = np.flatnonzero((choice.row_of >= 0) & (row_weights[choice.row_of] > 0))
     rows = choice.row_of[sides]
     weights = row_weights[rows] * problem.areas[sides] / np.maximum(choice.row_areas[rows], 1e-300)
