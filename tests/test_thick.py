@@ -17,7 +17,7 @@ from thick import (
     turned,
 )
 
-from bayreach.bays import Bays, find_bays
+from bayreach.bays import Bays, Given, find_bays
 from bayreach.mesh import Mesh, mesh_of
 
 PLACES = [(0.2, 0.2), (0.4, 0.2), (0.6, 0.2), (0.8, 0.2)]
@@ -80,6 +80,24 @@ def test_a_plain_hole_is_capped_half_way_through() -> None:
     hole, girth = polygon_area(0.05, SEGMENTS), SEGMENTS * 0.05 * np.sin(np.pi / SEGMENTS)
     assert only.volume == pytest.approx(0.08 + 4 * hole * SHEET / 2, rel=1e-9)
     assert only.area == pytest.approx(1.36 - 4 * hole + 4 * girth * SHEET / 2, rel=1e-9)
+
+
+@pytest.mark.parametrize("diameter", [0.04, 0.003])
+def test_a_given_hole_is_drilled_through_both_skins_and_gets_its_wall(diameter: float) -> None:
+    # Only the skin nearest to it used to be cut, and the material was taken for a bay with two openings.
+    given = Given(name="port", center=np.array([0.6, 0.21, 0.0]), diameter=diameter)
+    solid = hollow([turned(plain(0.05), PLACES[0])])
+    bays = find_bays(mesh_from(solid), given=[given])
+    (only,) = bays.bays
+    port = bays.opening("port")
+    assert port is not None
+    assert (port.kind, port.links) == ("given", (-1, 0))
+    assert port.thickness == pytest.approx(SHEET, rel=1e-6)
+    hole, cut = polygon_area(0.05, SEGMENTS), polygon_area(diameter)
+    assert port.area == pytest.approx(cut, rel=1e-6)
+    assert only.volume == pytest.approx(0.08 + (hole + cut) * SHEET / 2, rel=1e-8)
+    assert bays.material_volume == pytest.approx(solid.volume() - cut * SHEET, rel=1e-8)
+    assert sums_to_nought(bays)
 
 
 def doubler(gap: float) -> Any:

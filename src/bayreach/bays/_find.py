@@ -129,7 +129,7 @@ def _with_given(mesh: Mesh, found: Bays, given: Sequence[Given], find: Callable[
     named, missing = name_given(found, given)
     if not missing:
         return named
-    cut, source = cut_given(mesh, missing)
+    cut, source = cut_given(mesh, missing, thick=len(found.material_sides) > 0)
     again = find(cut) if cut is not mesh else found
     if cut is not mesh:
         again = replace(again, source_faces=source[again.source_faces])
