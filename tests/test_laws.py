@@ -154,7 +154,8 @@ def test_more_occluders_never_add_direct_film(seed: int) -> None:
     # Asked for by sides, not for the whole, so that no film is scaled to the rays' total.
     bare = pull_film(Scene(box), _part(targets), pull, tip).dense(box.n_sides)
     behind = pull_film(Scene(joined([box, plates])), _part(targets), pull, tip).dense(box.n_sides)
-    assert (behind <= bare * (1 + 1e-12)).all()
+    # Film is summed in single precision.
+    assert (behind <= bare * (1 + 1e-6)).all()
     assert behind.sum() < bare.sum()
 
 

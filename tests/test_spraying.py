@@ -18,6 +18,7 @@ from bayreach.deposit._air import bays_at
 from bayreach.deposit._kernel_arrays import world_of
 from bayreach.deposit._sampled import Spray
 from bayreach.deposit.direct import Pull, air_of, columns, pull_film
+from bayreach.errors import MeshError
 from bayreach.mesh import joined
 from bayreach.poses import stations_of, straight_path
 from bayreach.rays import Scene
@@ -393,6 +394,7 @@ for name in sys.argv[1].split():
 import numpy as np
 from oracles import closed_box, grid_plate
 from bayreach.deposit.direct import pull_film
+from bayreach.errors import MeshError
 from bayreach.mesh import joined
 from bayreach.poses import stations_of, straight_path
 from bayreach.rays import Scene
@@ -429,3 +431,33 @@ def test_without_embree_or_compiler_another_engine_gives_the_same_film_and_says_
         assert film == pytest.approx(told[""][1], rel=1e-4, abs=1e-4 * max(film))
         assert fog == pytest.approx(told[""][2], abs=1e-9)
         assert escaped == pytest.approx(told[""][3], abs=1e-9)
+
+
+def test_a_small_budget_cuts_the_work_and_changes_no_byte(box, monkeypatch):
+    mesh, _, scene, air = box
+    targets = targets_of(mesh, air.side_bay >= 0)
+    tip = Tip(pattern="radial", spread=math.radians(150), throw=0.6)
+    pulls = [Pull(stations=pull_along(0.2 + 0.1 * k), tip=tip) for k in range(8)]
+    asked = []
+    whole = _spraying.sparse_film
+
+    def watched(scene, targets, sprays, air, **more):
+        asked.append(len(sprays))
+        return whole(scene, targets, sprays, air, **more)
+
+    monkeypatch.setattr(_spraying, "sparse_film", watched)
+    usual = columns(scene, targets, pulls, air=air)
+    # Room for the film of three pulls on every side.
+    small = columns(scene, targets, pulls, air=air, budget=12 * targets.n_sides)
+    least = columns(scene, targets, pulls, air=air, budget=1)
+    assert asked == [8, 3, 3, 2, *[1] * 8]
+    for one, two, three in zip(usual, small, least, strict=True):
+        for name in ("sides", "direct", "fog_to_bay"):
+            assert getattr(one, name).tobytes() == getattr(two, name).tobytes()
+            assert getattr(one, name).tobytes() == getattr(three, name).tobytes()
+
+
+def test_samples_beyond_the_budget_are_refused_with_what_to_do(box):
+    mesh, _, _, _ = box
+    with pytest.raises(MeshError, match=r"need an array of \d+ bytes, 1000 are allowed; take fewer samples"):
+        targets_of(mesh, budget=1000)

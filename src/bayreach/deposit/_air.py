@@ -15,6 +15,8 @@ from bayreach.sight import UNKNOWN_BAY, Portals, portals_of
 
 MOST_CROSSINGS = 24
 """Openings one ray is followed through."""
+_STATIONS_AT_ONCE = 1 << 15
+"""Stations whose bays are asked about together, so that their rays take some 20 MB however many there are."""
 _VOTES = 26
 """Rays all round a station that must agree on the bay it stands in."""
 
@@ -121,6 +123,9 @@ def crossings(
 
 def bays_at(scene: Scene, air: Air, points: FloatArray) -> IntArray:
     """Return the bay (s,) of the air at each point, or UNKNOWN_BAY where rays all round do not agree."""
+    if len(points) > _STATIONS_AT_ONCE:
+        cuts = range(0, len(points), _STATIONS_AT_ONCE)
+        return np.concatenate([bays_at(scene, air, points[cut : cut + _STATIONS_AT_ONCE]) for cut in cuts])
     rays = np.tile(zone_directions(_VOTES, -1.0, 1.0, turn=0.37), (len(points), 1))
     starts = np.repeat(points, _VOTES, axis=0)
     faces, distances = scene.first_hit(starts, rays)

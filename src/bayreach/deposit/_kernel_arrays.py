@@ -42,7 +42,7 @@ def world_of(
     return World(
         _grains(targets, air, by_sample=by_sample),
         poses,
-        _patterns(tips, _farthest(targets, poses.points)),
+        _patterns(tips, _farthest(scene, targets, poses.points)),
         panes,
         np.array(scene.origin),
         scene.stop,
@@ -50,13 +50,21 @@ def world_of(
     )
 
 
-def _farthest(targets: Targets, points: FloatArray) -> float:
-    """Return a distance in m beyond which no target lies from any station."""
+def _farthest(scene: Scene, targets: Targets, points: FloatArray) -> float:
+    """Return a distance in m beyond which no target lies from any station.
+
+    It is twice the mesh's diagonal, or that doubled and doubled where a station stands far outside: the same
+    whichever pulls are asked about together, so that their film is the same to the last digit.
+    """
     blocks = targets.blocks
     low = (blocks.centers - blocks.radii[:, None]).min(axis=0)
     high = (blocks.centers + blocks.radii[:, None]).max(axis=0)
     ways = np.maximum(np.abs(points - low), np.abs(high - points))
-    return float(np.linalg.norm(ways, axis=1).max()) * (1.0 + 1e-6) + 1e-9
+    needed = float(np.linalg.norm(ways, axis=1).max()) * (1.0 + 1e-6) + 1e-9
+    farthest = 2.0 * scene.mesh.diagonal or needed
+    while farthest < needed:
+        farthest *= 2.0
+    return farthest
 
 
 def _grains(targets: Targets, air: Air | None, *, by_sample: bool) -> Grains:
@@ -191,7 +199,7 @@ def shared_world_of(
     them: the one that stations are passed over by.
     """
     world = world_of(scene, targets, poses, air, by_sample=False, floor=0.0)
-    own = _patterns(tips, _farthest(targets, world.poses.points))
+    own = _patterns(tips, _farthest(scene, targets, world.poses.points))
     ends = own.cosines
     widest = own._replace(
         cosines=np.array([[ends[:, 0].min(), ends[:, 1].max()]]), reach=own.reach.max(keepdims=True)

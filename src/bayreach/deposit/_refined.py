@@ -25,6 +25,8 @@ CORNER_ERROR = 0.06
 """Error of a piece as a share of what a corner has beyond what the samples let expect there."""
 BESIDE = 0.7
 """Ratio of film between neighbours below which the corners of a side are asked about."""
+PIECES_AT_ONCE = 1 << 17
+"""Pieces quartered together: their samples' arrays take some 150 MB at most, however large the mesh."""
 INSET = 0.02
 """How far corners are asked about inside the side, as a share of the way to its middle."""
 
@@ -198,12 +200,22 @@ def _summed(leaves: _Leaves, n_sides: int) -> FloatArray:
 
 
 def _quartered(scene: Scene, sides: IntArray, pieces: _Leaves, spray: Spray, air: Air | None) -> _Leaves:
-    """Return the quarters of pieces, each sampled four times.
+    """Return the quarters of pieces, each sampled four times, so many at a time that no array is large."""
+    order = np.argsort(pieces.place, kind="stable")
+    cuts = range(0, len(order), PIECES_AT_ONCE)
+    parts = [pieces.kept(order[first : first + PIECES_AT_ONCE]) for first in cuts]
+    finer = _quarters(scene, sides, parts[0], spray, air)
+    for part in parts[1:]:
+        finer = finer.and_also(_quarters(scene, sides, part, spray, air))
+    return finer
+
+
+def _quarters(scene: Scene, sides: IntArray, pieces: _Leaves, spray: Spray, air: Air | None) -> _Leaves:
+    """Return the quarters of pieces that stand in the order of their sides.
 
     What lies in their middles and at the corners of the piece is known already; asked are three samples of
     each and the three corners that they share.
     """
-    pieces = pieces.kept(np.argsort(pieces.place, kind="stable"))
     corners = np.einsum("qcv,pvk->pqck", quarters(), pieces.corners)
     n = len(corners)
     spots = np.einsum("sc,pqck->pqsk", sample_weights(4)[:3], corners).reshape(n, 12, 3)

@@ -1,12 +1,12 @@
 """Direct film: what flies straight from the tip to a side during a pull."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from bayreach.arrays import OUTSIDE, BoolArray, FloatArray
+from bayreach.arrays import BUDGET, OUTSIDE, BoolArray, FloatArray
 from bayreach.deposit._air import Air, air_of
 from bayreach.deposit._fates import Fate, Flying, fate_of
 from bayreach.deposit._refined import refined_film
@@ -182,6 +182,7 @@ def columns(
     floor: float = 0.0,
     fate_rays: int = COLUMN_FATE_RAYS,
     progress: Progress | None = None,
+    budget: int = BUDGET,
 ) -> list[Column]:
     """Return the column of each pull, sparse from the start: far faster than `pull_film` one by one.
 
@@ -198,13 +199,16 @@ def columns(
     progress : callable, optional
         Called with the share done, 0 to 1, from this thread. An exception it raises, or a key press, stops
         the work.
+    budget : int
+        Bytes that no array of films or stations may exceed (1 GiB if not given): so many pulls are worked on
+        together that even film on every side would keep to it. The columns are the same whatever it is.
     """
     from bayreach.deposit._spraying import sparse_film
 
     made: list[Column] = []
     inside = _inside(targets, air)
-    for first in range(0, len(pulls), PULLS_AT_ONCE):
-        group = pulls[first : first + PULLS_AT_ONCE]
+    for first, last in _groups(targets, pulls, 0 if air is None else air.n_bays, budget):
+        group = pulls[first:last]
         shares = [time_shares(pull.stations, pull.speed, pull.flow) for pull in group]
 
         def tell(share: float, start: int = first, size: int = len(group)) -> None:
@@ -221,6 +225,23 @@ def columns(
             if progress is not None:
                 progress((first + 0.8 * len(group) + 0.2 * (place + 1)) / len(pulls))
     return made
+
+
+def _groups(targets: Targets, pulls: Sequence[Pull], n_bays: int, budget: int) -> Iterator[tuple[int, int]]:
+    """Yield first and last + 1 of pulls worked on together: as many as the budget lets, one at least."""
+    # Bytes of four for the film and its rows on each side; of eight for each bay's windows of a station.
+    most = int(np.clip(budget // max(1, 4 * targets.n_sides), 1, PULLS_AT_ONCE))
+    stations = budget // (8 * max(n_bays + 2, 10))
+    first = 0
+    while first < len(pulls):
+        last, count = first + 1, len(pulls[first].stations.points)
+        while last < min(len(pulls), first + most):
+            count += len(pulls[last].stations.points)
+            if count > stations:
+                break
+            last += 1
+        yield first, last
+        first = last
 
 
 class _Rounds:

@@ -6,7 +6,8 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import ArrayLike
 
-from bayreach.arrays import FloatArray, IntArray, frozen_floats, frozen_ints, unit_vectors
+from bayreach.arrays import BUDGET, FloatArray, IntArray, frozen_floats, frozen_ints, unit_vectors
+from bayreach.errors import MeshError
 from bayreach.mesh import Mesh
 from bayreach.sampling import points_on_faces
 from bayreach.sight._blocks import Blocks, blocks_of
@@ -75,7 +76,9 @@ class Targets:
         return len(self.starts) - 1
 
 
-def targets_of(mesh: Mesh, sides: ArrayLike | None = None, samples: int = 4) -> Targets:
+def targets_of(
+    mesh: Mesh, sides: ArrayLike | None = None, samples: int = 4, *, budget: int = BUDGET
+) -> Targets:
     """Return `samples` points (1, 4, 16, 64) on each of `sides` (ids, or a mask (2n,)); None: all sides.
 
     Sides of no area are left out: nothing can be sprayed on them. Points are the centroids of equal pieces of
@@ -85,8 +88,22 @@ def targets_of(mesh: Mesh, sides: ArrayLike | None = None, samples: int = 4) -> 
     >>> one = mesh_of([[0, 0, 0], [1, 0, 0], [0, 1, 0]], [[0, 1, 2]])
     >>> targets_of(one, samples=4).side.tolist()
     [0, 0, 0, 0, 1, 1, 1, 1]
+
+    Raises
+    ------
+    MeshError
+        When an array of the samples would be larger than `budget` bytes: at 1 GiB, the default, beyond 11
+        million sides of 4 samples each.
     """
     chosen = np.arange(mesh.n_sides) if sides is None else _side_ids(sides, mesh.n_sides)
+    # The largest arrays: three coordinates a sample, nine a side.
+    largest = 24 * len(chosen) * max(samples, 3)
+    if largest > budget:
+        message = (
+            f"targets: {samples} samples on each of {len(chosen)} sides need an array of {largest} bytes, "
+            f"{budget} are allowed; take fewer samples or a coarser mesh, or give a larger budget."
+        )
+        raise MeshError(message)
     corners = mesh.corners
     cross = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
     areas = 0.5 * np.linalg.norm(cross, axis=1)
