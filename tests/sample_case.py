@@ -6,6 +6,7 @@ simulation: enough on what looks at the box's axis, thin beyond x = 0.95, none u
 """
 
 import json
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -13,7 +14,9 @@ import numpy as np
 
 from bayreach.arrays import FloatArray, IntArray
 from bayreach.mesh import Mesh, joined, mesh_of
+from bayreach.outcome import PassFilm
 from bayreach.report import Case, Sides, case_of
+from bayreach.units import MICROMETRE
 
 LENGTH, WIDTH, HEIGHT = 1.2, 0.4, 0.2
 RIB_AT = 0.5
@@ -222,6 +225,13 @@ def sample_record(**changes: Any) -> dict[str, Any]:
                 "why": "reaches the outer end of bay 2",
             }
         ],
+        "work": _work(),
+        "checks": {
+            "checkable_m2": 0.9,
+            "covered_checkable_m2": 0.7,
+            "covered_not_checkable_m2": 0.55,
+            "looks": [{"tool": "mirror", "opening": "root port", "depth_m": 0.05, "sees_m2": 0.7}],
+        },
         "masks": [
             {
                 "name": "rear connector",
@@ -237,10 +247,46 @@ def sample_record(**changes: Any) -> dict[str, Any]:
     return {**record, **changes}
 
 
+def _work() -> dict[str, Any]:
+    """Return the work by the clock: the tank is filled again before the third pass."""
+    kinds = [("mask", None), ("opening", None), ("pass", 1), ("pass", 2), ("refill", None), ("pass", 3)]
+    steps = [
+        {
+            "kind": kind,
+            "name": "",
+            "order": order,
+            "start_s": 300.0 * place,
+            "seconds": 300.0,
+            "liquid_m3": 0.0,
+        }
+        for place, (kind, order) in enumerate(kinds)
+    ]
+    return {
+        "seconds": 4500.0,
+        "liquid_m3": 2e-4,
+        "openings": 2,
+        "wand_changes": 1,
+        "refills": 1,
+        "steps": steps,
+    }
+
+
 def sample_case(step: float = 0.02, **changes: Any) -> Case:
     """Return the made-up result with squares of about `step` m; `changes` replace tables of its record."""
     mesh = sample_mesh(step)
-    return case_of(sample_record(**changes), mesh, sample_sides(mesh))
+    sides = sample_sides(mesh)
+    return replace(case_of(sample_record(**changes), mesh, sides), pass_films=sample_films(sides))
+
+
+def sample_films(sides: Sides) -> tuple[PassFilm, ...]:
+    """Return what each pass lays: the first all of bay 1, the others three and seven tenths of bay 2."""
+    films = []
+    for bay, share in ((0, 1.0), (1, 0.3), (1, 0.7)):
+        wet = np.flatnonzero((sides.bay == bay) & (sides.film_um > 0))
+        dry = np.zeros(0, dtype=np.int64)
+        film = share * sides.film_um[wet] * MICROMETRE
+        films.append(PassFilm(direct_sides=wet, direct=film, settled_sides=dry, settled=np.zeros(0)))
+    return tuple(films)
 
 
 def write_record(folder: Path, **changes: Any) -> None:

@@ -280,6 +280,30 @@ def test_the_wand_goes_where_the_pass_says_and_film_builds_up(shown: Browser, ca
     assert _wet(shown) == wet_at_end
 
 
+def test_playing_shows_the_film_that_the_passes_so_far_have_laid(shown: Browser, case: Case) -> None:
+    edges = np.array(case.scale.edges_um)
+    film = case.sides.film_um
+    for steps, laid in ((0, [0.0, 0.0]), (1, [1.0, 0.0]), (2, [1.0, 0.3])):
+        shown.press("button[data-pass='0']")
+        for _ in range(steps):
+            shown.press("#step-on")
+        rows = np.array(shown.ask("return [...window.bayreachPage.view.layer.row]"))
+        for bay, share in enumerate(laid):
+            sides = case.sides.bay == bay
+            expected = np.where(film * share > 0, np.searchsorted(edges, film * share, side="right"), 0)
+            assert (rows[sides] == expected[sides]).mean() > 0.999
+    shown.press("input[name=layer][value=status]")
+    rows = np.array(shown.ask("return [...window.bayreachPage.view.layer.row]"))
+    second = case.sides.bay == 1
+    names = [case.sides.status_names[row] for row in rows[second]]
+    # Three tenths of the film of bay 2 are below the film asked for nearly everywhere.
+    assert names.count("low") > names.count("covered")
+    shown.press("#all-done")
+    assert (np.array(shown.ask("return [...window.bayreachPage.view.layer.row]")) == case.sides.status)[
+        second
+    ].all()
+
+
 def _wet(browser: Browser) -> int:
     script = (
         "const { layer, data } = window.bayreachPage.view;"

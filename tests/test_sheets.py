@@ -194,6 +194,20 @@ def test_the_cards_hold_every_pass_with_its_depths_seconds_and_liquid(case: Case
     assert "candidate, not approved data" in text or "candidates, not approved data" in text
 
 
+def test_the_plan_tells_when_each_pass_begins_where_to_refill_and_how_to_check(case: Case) -> None:
+    rows = cards_data(case, {})["order"]
+    assert [(row["start"], row["refill"]) for row in rows] == [
+        ("0:10", False),
+        ("0:15", False),
+        ("0:25", True),
+    ]
+    text = " ".join(pages_of(pdf("cards", cards_data(case, {})))[0].extract_text().split())
+    assert "refill the tank first" in text
+    assert "1:15 h by common practice" in text
+    assert "mirror root port" in text
+    assert "0.55 m² (5.92 ft²) more is counted as covered and no tool named can judge it" in text
+
+
 def test_there_is_one_card_an_opening_after_the_plan(case: Case) -> None:
     pages = pages_of(pdf("cards", cards_data(case, {})))
     assert len(pages) == 3

@@ -3,8 +3,8 @@ import { BufferAttribute, BufferGeometry, LineBasicMaterial, LineLoop, LineSegme
 import { listen } from "./gestures.js";
 import { Labels } from "./labels.js";
 import { middlesOf, unpacked } from "./pack.js";
-import { layerOf, paintSides } from "./paint.js";
-import { tipAt, WandLine, wettingTimes } from "./play.js";
+import { bandOf, layerOf, paintSides } from "./paint.js";
+import { bandAt, tipAt, WandLine, wettingTimes } from "./play.js";
 import { Stage } from "./stage.js";
 import { placeShown, rewrite, shown } from "./units.js";
 
@@ -70,7 +70,9 @@ function hider(view) {
 function repaint(view) {
   const { data, stage } = view;
   view.layer = layerOf(state.layer, data, page.look);
-  if (state.until < Infinity) {
+  if (state.until < Infinity && data.built.length && (state.layer === "film" || state.layer === "status")) {
+    buildUp(view);
+  } else if (state.until < Infinity) {
     const empty = state.layer === "film" ? 0 : state.layer === "status" ? page.look.dry : state.layer === "pass" ? 0 : null;
     if (empty !== null) {
       for (let s = 0; s < view.when.length; s += 1) {
@@ -80,6 +82,19 @@ function repaint(view) {
   }
   paintSides(stage.bytes, view.layer, state.layer, data, page.look, view.isHidden);
   stage.repaint();
+}
+
+/** Film and status as far as the passes played have brought them. */
+function buildUp(view) {
+  const { data, layer } = view;
+  const { dry, low, covered, keepOut } = page.look;
+  const wanted = bandOf(page.look.scale.required_um, page.look.scale.edges_um);
+  for (let s = 0; s < layer.row.length; s += 1) {
+    if (data.bay[s] < 0) continue;
+    const band = bandAt(data, view.middles, view.passes, state.until, s);
+    if (state.layer === "film") layer.row[s] = band;
+    else if (data.status[s] !== keepOut) layer.row[s] = band === 0 ? dry : band < wanted ? low : covered;
+  }
 }
 
 function wireLayers(view) {

@@ -85,6 +85,7 @@ export function unpacked(text, arrays, numbers) {
     reason: sidesOf(bytes, arrays, "reason", false),
     chance: arrays.chance_front ? sidesOf(bytes, arrays, "chance", false) : null,
     wetBy: wetBy(bytes, arrays),
+    built: built(bytes, arrays),
   };
 }
 
@@ -93,6 +94,17 @@ function wetBy(bytes, arrays) {
   const columns = [];
   for (let k = 0; arrays[`wet${k}_front`]; k += 1) columns.push(sidesOf(bytes, arrays, `wet${k}`, false));
   return columns;
+}
+
+/** Band of the film scale that each side has reached after each pass. */
+function built(bytes, arrays) {
+  const bands = [];
+  for (let k = 0; arrays[`built${k}_front`]; k += 1) {
+    const more = sidesOf(bytes, arrays, `built${k}`, false);
+    const before = bands[k - 1];
+    bands.push(Uint8Array.from(more, (value, s) => value + (before ? before[s] : 0)));
+  }
+  return bands;
 }
 
 function edgePoints(bytes, arrays, place) {

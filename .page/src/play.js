@@ -9,22 +9,31 @@ export function wettingTimes(data, middles, passes) {
   for (let s = 0; s < when.length; s += 1) {
     const pass = data.firstPass[s];
     if (pass < 0 || !passes[pass]) continue;
-    const { path } = passes[pass];
-    if (path.length < 2) {
-      when[s] = pass;
-      continue;
-    }
-    const [from, to] = [path[0], path[path.length - 1]];
-    let along = 0;
-    let square = 0;
-    for (let k = 0; k < 3; k += 1) {
-      const step = to[k] - from[k];
-      along += (middles[3 * (s >> 1) + k] - from[k]) * step;
-      square += step * step;
-    }
-    when[s] = pass + (square > 0 ? Math.min(Math.max(along / square, 0.001), 0.999) : 0);
+    when[s] = pass + nearestShare(passes[pass].path, middles, s >> 1);
   }
   return when;
+}
+
+/** Share of a pull after which its tip has been nearest to a face. */
+function nearestShare(path, middles, face) {
+  if (path.length < 2) return 0;
+  const [from, to] = [path[0], path[path.length - 1]];
+  let along = 0;
+  let square = 0;
+  for (let k = 0; k < 3; k += 1) {
+    const step = to[k] - from[k];
+    along += (middles[3 * face + k] - from[k]) * step;
+    square += step * step;
+  }
+  return square > 0 ? Math.min(Math.max(along / square, 0.001), 0.999) : 0;
+}
+
+/** Band of the film scale that a side has reached at a time, in passes: its pull is done once its tip has been nearest. */
+export function bandAt(data, middles, passes, time, side) {
+  const pass = Math.min(Math.floor(time), data.built.length - 1);
+  const done = time - pass >= nearestShare(passes[pass].path, middles, side >> 1);
+  if (done) return data.built[pass][side];
+  return pass > 0 ? data.built[pass - 1][side] : 0;
 }
 
 /** Where the tip is, `share` of the way along a path. */

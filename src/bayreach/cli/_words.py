@@ -245,9 +245,9 @@ def _work_lines(outcome: "Outcome") -> list[str]:
     work, checks = outcome.work, outcome.checks
     if work is not None and outcome.passes:
         lines.append(
-            f"work: {work.seconds / 60:z.0f} min by common practice, {work.openings} openings gone to,"
-            f" {work.wand_changes} changes of wand, {1e3 * work.liquid_m3:z.2f} L,"
-            f" {work.refills} refills of the tank"
+            f"work: {work.seconds / 60:z.0f} min by common practice, openings gone to {work.openings},"
+            f" changes of wand {work.wand_changes}, liquid {1e3 * work.liquid_m3:z.2f} L,"
+            f" refills of the tank {work.refills}"
         )
     if checks is not None:
         lines.append(

@@ -1,7 +1,6 @@
 """The film that each pass lays, kept beside a result so that it can be seen to build up."""
 
 import io
-import zipfile
 from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
@@ -9,13 +8,15 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from bayreach.arrays import FloatArray, IntArray
+from bayreach.arrays import FloatArray, IntArray, read_arrays
 from bayreach.errors import BayreachError
 
 FILMS_FILE = "film_passes.npz"
 """Name of the file in a result folder."""
 STEPS = 65535
 """Steps between nothing and the thickest film of a pass: it is kept to 1/131,070 of that."""
+MOST_GROWN = 4 << 30
+"""Bytes that the films may grow to when they are read."""
 KINDS = ("direct", "settled")
 
 
@@ -79,9 +80,9 @@ def films_from(data: bytes, n_sides: int) -> tuple[PassFilm, ...]:
         When the bytes are not such a file, or tell of sides beyond `n_sides`.
     """
     try:
-        with np.load(io.BytesIO(data), allow_pickle=False) as found:
-            arrays = {f"{kind}_{name}": found[f"{kind}_{name}"] for kind in KINDS for name in _NAMES}
-    except (OSError, ValueError, KeyError, zipfile.BadZipFile) as error:
+        found = read_arrays(io.BytesIO(data), most=MOST_GROWN)
+        arrays = {f"{kind}_{name}": found[f"{kind}_{name}"] for kind in KINDS for name in _NAMES}
+    except (OSError, ValueError, KeyError) as error:
         message = f"{FILMS_FILE}: cannot be read ({error}); make the result again."
         raise BayreachError(message) from error
     for kind in KINDS:
@@ -92,7 +93,7 @@ def films_from(data: bytes, n_sides: int) -> tuple[PassFilm, ...]:
             raise BayreachError(message)
     made = []
     for place in range(len(arrays["direct_scale"])):
-        parts = {}
+        parts: dict[str, NDArray[Any]] = {}
         for kind in KINDS:
             own = slice(*arrays[f"{kind}_starts"][place : place + 2])
             parts[f"{kind}_sides"] = arrays[f"{kind}_sides"][own].astype(np.int64)

@@ -17,6 +17,7 @@ from bayreach.report._records import (
 )
 from bayreach.report._sentences import coverage_line, doubt_line, doubt_lines, main_openings
 from bayreach.report._words import all_words, short, words
+from bayreach.report._work import check_line, clock_text, look_rows, work_line, work_steps
 
 __all__ = [
     "Bay",
@@ -37,10 +38,13 @@ __all__ = [
     "area_text",
     "balance_lines",
     "case_of",
+    "check_line",
+    "clock_text",
     "coverage_line",
     "doubt_line",
     "doubt_lines",
     "length_text",
+    "look_rows",
     "main_openings",
     "mass_line",
     "percent",
@@ -50,4 +54,6 @@ __all__ = [
     "short",
     "volume_text",
     "words",
+    "work_line",
+    "work_steps",
 ]

@@ -7,6 +7,7 @@ from typing import Any
 from bayreach.report._case import Case
 from bayreach.report._numbers import place_text
 from bayreach.report._words import words
+from bayreach.units import significant
 
 GRAMS = 1e3
 
@@ -26,19 +27,10 @@ class Air:
         known = (self.mist_g_m3, self.vapour_g_m3, self.wet_g, self.dry_g)
         units = ("g/m³", "g/m³", "g", "g")
         mist, vapour, wet, dry = (
-            words("not_known") if value is None else f"{two_digits(value)} {unit}"
+            words("not_known") if value is None else f"{significant(value, 2)} {unit}"
             for value, unit in zip(known, units, strict=True)
         )
         return self.bay, mist, vapour, wet, dry
-
-
-def two_digits(value: float) -> str:
-    """Return a number to two digits, without an exponent.
-
-    >>> two_digits(3930.1), two_digits(0.0512)
-    ('3900', '0.051')
-    """
-    return f"{float(f'{value:.2g}'):g}"
 
 
 def air_of(case: Case) -> tuple[Air, ...]:
@@ -69,7 +61,7 @@ def air_limits(case: Case) -> tuple[str, ...]:
         words(
             "air_limit",
             name=row.get("name", ""),
-            value=two_digits(float(row["value_kg_m3"]) * GRAMS),
+            value=significant(float(row["value_kg_m3"]) * GRAMS, 2),
             source=row.get("source", ""),
         )
         for row in case.record.get("mist_limits") or ()
@@ -85,7 +77,7 @@ def mass_line(case: Case) -> str:
     dry = sum(float(row.get("dry_kg") or 0.0) for row in loads)
     x, y, z = (sum(_wet(row) * float(row["center_m"][axis]) for row in loads) / wet for axis in range(3))
     place = place_text((x, y, z))
-    return words("mass_total", wet=two_digits(wet * GRAMS), dry=two_digits(dry * GRAMS), place=place)
+    return words("mass_total", wet=significant(wet * GRAMS, 2), dry=significant(dry * GRAMS, 2), place=place)
 
 
 def balance_lines(case: Case) -> tuple[str, ...]:
@@ -94,8 +86,8 @@ def balance_lines(case: Case) -> tuple[str, ...]:
         words(
             "balance_line",
             name=row.get("name", ""),
-            wet=two_digits(float(row.get("wet_n_m") or 0.0)),
-            dry=two_digits(float(row.get("dry_n_m") or 0.0)),
+            wet=significant(float(row.get("wet_n_m") or 0.0), 2),
+            dry=significant(float(row.get("dry_n_m") or 0.0), 2),
         )
         for row in case.record.get("balances") or ()
     )

@@ -2,7 +2,7 @@
 
 import json
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -13,6 +13,7 @@ from bayreach.errors import StoreError
 from bayreach.film import STATUSES
 from bayreach.heatmap import FilmScale
 from bayreach.mesh import Mesh
+from bayreach.outcome import PassFilm
 from bayreach.report._records import (
     Bay,
     Hole,
@@ -105,6 +106,7 @@ class Case:
     pools: tuple[Place, ...] = ()
     cautions: tuple[str, ...] = ()
     warnings: tuple[str, ...] = ()
+    pass_films: tuple[PassFilm, ...] = ()
     down: FloatArray = field(default_factory=lambda: np.array([0.0, 0.0, -1.0]))
 
     @property
@@ -169,7 +171,8 @@ def read_case(folder: Path) -> Case:
 
     record = read_record(folder)
     stored = store.read_result(folder).sides
-    return case_of(record, stored.mesh, _sides_of(record, stored, stored.extra))
+    case = case_of(record, stored.mesh, _sides_of(record, stored, stored.extra))
+    return replace(case, pass_films=store.read_films(folder, case.mesh.n_sides))
 
 
 def _sides_of(record: Mapping[str, Any], stored: Any, extra: Mapping[str, Any]) -> Sides:

@@ -1,6 +1,7 @@
 """The plan and the pass cards: one page an opening, in working order."""
 
 from collections.abc import Mapping
+from itertools import pairwise
 from typing import Any
 
 from bayreach.report import (
@@ -11,15 +12,20 @@ from bayreach.report import (
     air_of,
     area_text,
     balance_lines,
+    check_line,
+    clock_text,
     coverage_line,
     doubt_line,
     doubt_lines,
     length_text,
+    look_rows,
     mass_line,
     percent,
     place_text,
     volume_text,
     words,
+    work_line,
+    work_steps,
 )
 from bayreach.sheets._typeset import shared
 
@@ -37,7 +43,7 @@ def cards_data(case: Case, pictures: Mapping[str, str]) -> dict[str, Any]:
         "bays": [_bay_row(bay) for bay in sorted(case.bays, key=lambda bay: bay.is_reached)],
         "order_heads": [
             words(f"head_{name}")
-            for name in ("pass", "opening", "wand", "count", "seconds", "liquid", "done")
+            for name in ("start", "pass", "opening", "wand", "count", "seconds", "liquid", "done")
         ],
         "order": _order(case),
         "totals": words(
@@ -46,6 +52,10 @@ def cards_data(case: Case, pictures: Mapping[str, str]) -> dict[str, Any]:
             seconds=f"{sum(one.seconds for one in case.passes):.0f}",
             liquid=volume_text(sum(one.liquid for one in case.passes)),
         ),
+        "work": work_line(case),
+        "look_heads": [words(f"head_{name}") for name in ("tool", "opening", "depth", "judges", "done")],
+        "looks": [list(one) for one in look_rows(case)],
+        "checks": check_line(case),
         "masks": mask_rows(case),
         "drains": [{"name": one.name, "text": place_text(one.center)} for one in case.drains],
         "air_heads": [words(f"head_{name}") for name in ("bay", "mist", "vapour", "wet", "dried")],
@@ -112,10 +122,16 @@ def _bay_row(bay: Any) -> dict[str, str]:
 
 
 def _order(case: Case) -> list[dict[str, Any]]:
+    """Return the passes in order, each with its time from the start of work, and the refills between them."""
+    steps = [step for step in work_steps(case) if step["kind"] in ("pass", "refill")]
+    starts = {step["order"]: clock_text(float(step["start_s"])) for step in steps if step["kind"] == "pass"}
+    refilled = {after["order"] for first, after in pairwise(steps) if first["kind"] == "refill"}
     rows, before = [], ""
     for number, one in enumerate(case.passes, start=1):
         rows.append(
             {
+                "start": starts.get(number, ""),
+                "refill": number in refilled,
                 "number": str(number),
                 "opening": one.opening,
                 "wand": one.wand,

@@ -49,7 +49,10 @@ def _look(case: Case) -> dict[str, Any]:
         "layers": layer_rows(case),
         "neutral": heatmap.NEUTRAL,
         "outside": words("outside"),
-        "dry": names.index("dry") if "dry" in names else 0,
+        **{
+            key: names.index(name) if name in names else -1
+            for key, name in (("dry", "dry"), ("low", "low"), ("covered", "covered"), ("keepOut", "keep-out"))
+        },
         "chanceEdges": [100 * edge for edge in heatmap.CHANCE_EDGES],
         "hatched": [name in ("dry", "keep-out") for name in names],
     }

@@ -16,6 +16,7 @@ from bayreach.arrays import FloatArray, IntArray
 from bayreach.heatmap import FilmScale
 from bayreach.mesh import Mesh
 from bayreach.report import Case
+from bayreach.units import MICROMETRE
 
 STEPS = 65535
 MOST_FILM_STEPS = 32767
@@ -67,6 +68,7 @@ def packed(case: Case, edges: IntArray) -> Packed:
         ("reason", sides.reason.reshape(-1, 2), 2),
         *_chances(case),
         *_wet_by(case),
+        *_built(case),
     ):
         columns[f"{name}_front"], columns[f"{name}_back"] = (values[:, 0], width), (values[:, 1], width)
     return _joined(columns, least, size, len(order), len(faces))
@@ -89,6 +91,22 @@ def _wet_by(case: Case) -> list[tuple[str, IntArray, int]]:
         for number in range(first, min(first + 8, known)):
             bits |= _bit(case.sides.wet_by, number) << (number - first)
         columns.append((f"wet{first // 8}", bits.reshape(-1, 2), 2))
+    return columns
+
+
+def _built(case: Case) -> list[tuple[str, IntArray, int]]:
+    """Return by how many bands of the film scale each pass takes each side on: film building up.
+
+    Film by pass is told before uptake, creep and run-off; the page shows the full film after the last pass.
+    """
+    columns = []
+    film = np.zeros(case.mesh.n_sides)
+    before = np.zeros(case.mesh.n_sides, dtype=np.int64)
+    for number, one in enumerate(case.pass_films):
+        film += one.dense(case.mesh.n_sides) / MICROMETRE
+        band = case.scale.band_of(film)
+        columns.append((f"built{number}", (band - before).reshape(-1, 2), 1))
+        before = band
     return columns
 
 

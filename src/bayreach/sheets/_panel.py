@@ -168,10 +168,11 @@ def _passes(case: Case) -> str:
     ]
     heads = [words(f"head_{name}") for name in ("pass", "clock", "depths", "time")]
     total = len(case.passes)
+    note = f"<p>{said('progress_note')}</p>" if case.pass_films else ""
     player = (
         f'<div class="needs-drawing no-print"><label for="progress">{said("progress")}</label>'
         f'<input type="range" id="progress" min="0" max="{total}" step="0.001" value="{total}">'
-        f'<p id="progress-text" role="status"></p><div class="buttons">'
+        f'<p id="progress-text" role="status"></p>{note}<div class="buttons">'
         f'<button type="button" id="step-back">{said("step_back")}</button>'
         f'<button type="button" id="play">{said("play")}</button>'
         f'<button type="button" id="step-on">{said("step_on")}</button>'

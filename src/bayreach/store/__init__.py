@@ -9,7 +9,16 @@ from pathlib import Path
 from typing import Any
 
 from bayreach.errors import StoreError
-from bayreach.outcome import Outcome, Result, outcome_from_table, to_json, to_table
+from bayreach.outcome import (
+    FILMS_FILE,
+    Outcome,
+    PassFilm,
+    Result,
+    films_from,
+    outcome_from_table,
+    to_json,
+    to_table,
+)
 from bayreach.store._folder import ROOM, commit, finish, reserved, said
 from bayreach.store._passes import passes_csv, plain_cell, rows_csv
 from bayreach.store._vtp import sides_from_vtp, vtp_bytes
@@ -20,6 +29,7 @@ __all__ = [
     "file_sha256",
     "origin_of",
     "plain_cell",
+    "read_films",
     "read_outcome",
     "read_result",
     "reserved",
@@ -104,6 +114,18 @@ def read_result(folder: Path) -> Result:
         message = f"{folder / 'result.json'}: does not say which film.vtp is its own; run the job again."
         raise StoreError(message)
     return Result(outcome=outcome, sides=sides_from_vtp(contents["film.vtp"], place=str(folder / "film.vtp")))
+
+
+def read_films(folder: Path, n_sides: int) -> tuple[PassFilm, ...]:
+    """Return the film that each pass of the result in `folder` lays; none where the result does not keep it.
+
+    Raises
+    ------
+    StoreError
+        When the file is damaged, of another run than result.json, or tells of sides beyond `n_sides`.
+    """
+    contents = checked_files(folder, read_outcome(folder))
+    return films_from(contents[FILMS_FILE], n_sides) if FILMS_FILE in contents else ()
 
 
 def checked_files(folder: Path, outcome: Outcome) -> dict[str, bytes]:
