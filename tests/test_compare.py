@@ -7,7 +7,7 @@ import pytest
 from results import small_outcome, small_plan, small_result, small_sides
 
 from bayreach.compare import compare
-from bayreach.outcome import Result
+from bayreach.outcome import KeepOutRecord, Result
 
 
 def test_a_result_beside_itself_has_not_changed() -> None:
@@ -56,3 +56,22 @@ def test_results_on_other_meshes_are_compared_by_figures_only() -> None:
     moved = dataclasses.replace(mesh, points=mesh.points + 1.0)
     sides = dataclasses.replace(small_sides(), mesh=moved, status=np.zeros(4, dtype=int))
     assert compare(small_result(), Result(outcome=small_outcome(), sides=sides)).status_m2 == {}
+
+
+def test_what_went_in_and_the_holes_that_came_out_are_told() -> None:
+    """A wand made longer, a keep-out added, the plan's hole moved by 10 mm."""
+    plan = small_plan()
+    hole = plan.holes[0]
+    x, y, z = hole.center_m
+    other = dataclasses.replace(
+        plan,
+        wands=tuple(dataclasses.replace(wand, length_m=wand.length_m + 0.1) for wand in plan.wands),
+        keep_outs=(*plan.keep_outs, KeepOutRecord(name="fuel probe", no="both")),
+        holes=(dataclasses.replace(hole, center_m=(x + 0.01, y, z)), *plan.holes[1:]),
+    )
+    changed = compare(small_result(plan), small_result(other))
+    assert changed.wands_changed == tuple(wand.name for wand in plan.wands)
+    assert changed.keep_outs_changed == ("fuel probe",)
+    assert len(changed.holes_gone) == len(changed.holes_new) == 1
+    assert changed.holes_gone[0].startswith(f"{hole.drill_name} in ")
+    assert not changed.is_equal

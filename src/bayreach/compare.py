@@ -9,7 +9,7 @@ import numpy as np
 from bayreach.deposit.coupons import coupon_fit, coupon_sides, read_coupons
 from bayreach.errors import JobError
 from bayreach.measure import side_areas
-from bayreach.outcome import BayRecord, Outcome, PassRecord, Result, Sides
+from bayreach.outcome import BayRecord, KeepOutRecord, Outcome, PassRecord, Result, Sides, WandRecord
 from bayreach.units import MESH_UNITS
 
 
@@ -36,6 +36,10 @@ class Comparison:
         Covered share of each bay, by name.
     passes_gone, passes_new : tuple of str
         Passes that only one of them has.
+    holes_gone, holes_new : tuple of str
+        Candidate holes that only one of them has, by drill and place.
+    keep_outs_changed, wands_changed : tuple of str
+        Keep-outs and wands that only one of them has, or that differ, by name.
     status_m2 : mapping
         Area in m² that went from one status to another, as "dry to covered"; empty where the meshes that the
         film was worked out on differ.
@@ -48,12 +52,18 @@ class Comparison:
     passes_gone: tuple[str, ...]
     passes_new: tuple[str, ...]
     status_m2: Mapping[str, float]
+    holes_gone: tuple[str, ...] = ()
+    holes_new: tuple[str, ...] = ()
+    keep_outs_changed: tuple[str, ...] = ()
+    wands_changed: tuple[str, ...] = ()
 
     @property
     def is_equal(self) -> bool:
         """Whether nothing changed."""
         same = all(change.before == change.after for change in (*self.figures, *self.bays))
-        return same and not (self.passes_gone or self.passes_new or self.status_m2)
+        lists = (self.passes_gone, self.passes_new, self.holes_gone, self.holes_new)
+        changed = (*lists, self.keep_outs_changed, self.wands_changed, self.status_m2)
+        return same and not any(changed)
 
 
 def compare(before: Result, after: Result) -> Comparison:
@@ -71,7 +81,29 @@ def compare(before: Result, after: Result) -> Comparison:
         passes_gone=tuple(word for word in old_passes if word not in new_passes),
         passes_new=tuple(word for word in new_passes if word not in old_passes),
         status_m2=_status_areas(before.sides, after.sides),
+        holes_gone=tuple(word for word in _hole_words(old) if word not in _hole_words(new)),
+        holes_new=tuple(word for word in _hole_words(new) if word not in _hole_words(old)),
+        keep_outs_changed=_changed_names(old.keep_outs, new.keep_outs),
+        wands_changed=_changed_names(old.wands, new.wands),
     )
+
+
+def _hole_words(outcome: Outcome) -> list[str]:
+    return [
+        f"{hole.drill_name} in {hole.bay or 'the skin'} at "
+        + ", ".join(f"{1e3 * value:z.0f}" for value in hole.center_m)
+        + " mm"
+        for hole in outcome.holes or ()
+    ]
+
+
+def _changed_names(
+    old: Sequence[KeepOutRecord] | Sequence[WandRecord], new: Sequence[KeepOutRecord] | Sequence[WandRecord]
+) -> tuple[str, ...]:
+    """Return the names of what only one has, or what is not the same in both."""
+    before, after = {one.name: one for one in old}, {one.name: one for one in new}
+    names = dict.fromkeys([*before, *after])
+    return tuple(name for name in names if before.get(name) != after.get(name))
 
 
 def _figures(outcome: Outcome) -> dict[str, float | None]:
@@ -84,6 +116,8 @@ def _figures(outcome: Outcome) -> dict[str, float | None]:
         "seconds": sum(spray_pass.seconds for spray_pass in outcome.passes),
         "passes": float(sum(spray_pass.count for spray_pass in outcome.passes)),
         "new holes": None if outcome.plan is None else float(outcome.plan.new_holes),
+        "new holes proven needed": None if outcome.plan is None else float(outcome.plan.new_holes_bound),
+        "minutes of work": None if outcome.work is None else outcome.work.seconds / 60.0,
     }
 
 

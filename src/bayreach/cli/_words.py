@@ -348,6 +348,10 @@ def comparison_lines(found: "Comparison") -> list[str]:
             lines.append(f"  {change.name}: {words(change.before)} before, {words(change.after)} after")
     lines += [f"  gone: {words}" for words in found.passes_gone]
     lines += [f"  new:  {words}" for words in found.passes_new]
+    lines += [f"  candidate hole gone: {words}" for words in found.holes_gone]
+    lines += [f"  candidate hole new:  {words}" for words in found.holes_new]
+    lines += [f"  keep-out changed: {name}" for name in found.keep_outs_changed]
+    lines += [f"  wand changed: {name}" for name in found.wands_changed]
     return lines + [f"  {1e4 * area:z.1f} cm2 {words}" for words, area in found.status_m2.items()]
 
 
