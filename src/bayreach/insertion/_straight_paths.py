@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from bayreach.insertion._aims import widest_tilt
-from bayreach.insertion._chains import too_narrow
+from bayreach.insertion._chains import chains_from, too_narrow
 from bayreach.insertion._records import BayRange, Path, Refusal
 from bayreach.insertion._space import Crossing, Space, crossings, inner_bay
 from bayreach.insertion._straight import (
@@ -141,13 +141,17 @@ def refusals_of(
             ),
         )  # fmt: skip
     missing = [bay for bay in range(len(space.bays.bays)) if bay not in reached]
-    return tuple(_short_of(space, reach, found, bay) for bay in missing)
+    width = reach.wand.largest_section.diameter
+    led_to = {bay for bay, _ in chains_from(space, reach.opening, width)} if missing else set()
+    return tuple(_short_of(space, reach, found, bay, is_led_to=bay in led_to) for bay in missing)
 
 
-def _short_of(space: Space, reach: StraightReach, found: Sequence[Sequence[Crossing]], bay: int) -> Refusal:
+def _short_of(
+    space: Space, reach: StraightReach, found: Sequence[Sequence[Crossing]], bay: int, *, is_led_to: bool
+) -> Refusal:
     """Return the refusal of the aim that comes nearest to `bay` along a line that leads there."""
     name = space.bay_name(bay)
-    narrow = too_narrow(space, reach.wand, reach.opening, bay)
+    narrow = None if is_led_to else too_narrow(space, reach.wand, reach.opening, bay)
     if narrow is not None:
         return Refusal(
             wand=reach.wand.name, opening=reach.opening.name, reason=narrow[0], short_by=narrow[1],
