@@ -156,3 +156,24 @@ def test_a_foot_that_ends_inside_a_face_is_an_edge_of_it() -> None:
     assert np.linalg.norm(np.diff(foot, axis=1)[:, 0], axis=1).sum() == pytest.approx(0.11, rel=1e-9)
     assert foot[:, :, 1:] == pytest.approx(np.tile([0.21, 0.0], (len(foot), 2, 1)), abs=1e-12)
     assert face_areas(whole).sum() == pytest.approx(1.36 + 0.11 * 0.05, rel=1e-12)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_neighbours_at_a_corner_are_left_out_only_where_they_meet_nowhere_else(
+    seed: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from bayreach.repair import _imprint
+
+    # Triangles at random on few points, half of them in one plane, share corners in every way.
+    rng = np.random.default_rng(seed)
+    points = rng.random((24, 3))
+    points[:12, 2] = 0.5
+    faces = np.array([rng.choice(24 if k % 2 else 12, 3, replace=False) for k in range(60)])
+    quick = _imprint.met_lines(points, faces, 1e-9)
+    monkeypatch.setattr(_imprint, "_beyond_a_corner", lambda points, faces, pairs, slack: pairs)
+    slow = _imprint.met_lines(points, faces, 1e-9)
+    assert len(slow.face) > 200
+    assert sorted(zip(quick.face, quick.other, strict=True)) == sorted(
+        zip(slow.face, slow.other, strict=True)
+    )
+    assert len(quick.crossing) == len(slow.crossing)

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from bayreach.arrays import BoolArray, FloatArray, IntArray
+from bayreach.arrays import BoolArray, FloatArray, IntArray, unit_vectors
 from bayreach.measure import area_vectors
 from bayreach.repair._pieces import Drawn, cut_faces
 from bayreach.topology import Edges, edges_of, groups
@@ -134,6 +134,7 @@ def met_lines(points: FloatArray, faces: IntArray, slack: float) -> MetLines:
     for start in range(0, len(first), _PAIRS_AT_ONCE):
         f, g = first[start : start + _PAIRS_AT_ONCE], second[start : start + _PAIRS_AT_ONCE]
         f, g = _apart_or_folded(points, faces, f, g)
+        f, g = _beyond_a_corner(points, faces, (f, g), slack)
         flat = _is_coplanar(corners[f], corners[g], slack)
         found.append(_lines_across(corners, f[~flat], g[~flat], slack))
         # Sheets that lie on each other mark each other's edges.
@@ -191,6 +192,44 @@ def _apart_or_folded(
     kept = n_shared < 2
     kept[rows] = np.einsum("ij,ij->i", *hand) > 0
     return f[kept], g[kept]
+
+
+def _beyond_a_corner(
+    points: FloatArray, faces: IntArray, pairs: tuple[IntArray, IntArray], slack: float
+) -> tuple[IntArray, IntArray]:
+    """Return the pairs without those that share one corner and can meet nowhere else: most of all neighbours.
+
+    Such are faces with both other corners on one hand of the plane of their neighbour, and faces in one
+    plane with the other wholly on the far hand of one of their edges at the corner.
+    """
+    f, g = pairs
+    same = faces[f][:, :, None] == faces[g][:, None, :]
+    rows = np.flatnonzero(same.sum(axis=(1, 2)) == 1)
+    arms_f = _arms(points, faces[f[rows]], same[rows].any(axis=2))
+    arms_g = _arms(points, faces[g[rows]], same[rows].any(axis=1))
+    normals_f, normals_g = (unit_vectors(np.cross(arms[:, 0], arms[:, 1])) for arms in (arms_f, arms_g))
+    over_g = np.einsum("ijk,ik->ij", arms_f, normals_g)
+    over_f = np.einsum("ijk,ik->ij", arms_g, normals_f)
+    apart = np.zeros(len(rows), dtype=bool)
+    for heights in (over_g, over_f):
+        apart |= (heights.min(axis=1) > slack) | (heights.max(axis=1) < -slack)
+    flat = (np.abs(over_g) <= slack).all(axis=1) & (np.abs(over_f) <= slack).all(axis=1)
+    for mine, theirs in ((arms_f, arms_g), (arms_g, arms_f)):
+        for k in (0, 1):
+            across = np.cross(normals_f, unit_vectors(mine[:, k]))
+            own = np.einsum("ij,ij->i", across, mine[:, 1 - k])
+            other = np.einsum("ijk,ik->ij", theirs, across) * np.sign(own)[:, None]
+            apart |= flat & (other.max(axis=1) <= slack)
+    kept = np.ones(len(f), dtype=bool)
+    kept[rows[apart]] = False
+    return f[kept], g[kept]
+
+
+def _arms(points: FloatArray, faces: IntArray, shared: BoolArray) -> FloatArray:
+    """Return the two other corners (k, 2, 3) of faces as seen from the shared one, in order round it."""
+    first = shared.argmax(axis=1)
+    turned = np.take_along_axis(faces, (first[:, None] + np.arange(3)) % 3, axis=1)
+    return np.asarray(points[turned[:, 1:]] - points[turned[:, :1]])
 
 
 def _close_pairs(points: FloatArray, faces: IntArray, slack: float) -> tuple[IntArray, IntArray, bool]:
