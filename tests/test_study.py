@@ -2,6 +2,7 @@
 
 import csv
 import os
+import random
 import re
 import signal
 import subprocess
@@ -10,10 +11,14 @@ import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
+import numpy as np
 import pytest
 from boxjob import BOX_JOB, write_box_job
 
 from bayreach.errors import JobError
+from bayreach.job import load_job
+from bayreach.passes import Kept
+from bayreach.run import plan_share
 from bayreach.study import JobRow, StudyError, mirrors_of, study, tasks_of
 from bayreach.study._answer import sealed
 
@@ -228,6 +233,84 @@ def test_a_killed_run_goes_on_where_it_was(tmp_path: Path, three: Path, referenc
     assert all(path.stat().st_mtime_ns == when for path, when in kept.items())
 
 
+@linux_only
+def test_a_run_killed_at_random_moments_computes_nothing_twice(
+    tmp_path: Path, three: Path, reference: dict[str, bytes]
+) -> None:
+    # Killed at moments that have nothing to do with its parts, wherever it then is: in its start, in a task,
+    # while it writes. What a run left is never touched again, and the end is what one quiet run gives.
+    rng = random.Random(20)
+    out = tmp_path / "out"
+    kept: dict[Path, int] = {}
+    for _ in range(3):
+        process = started(three, out)
+        time.sleep(rng.uniform(0.5, 7.0))
+        os.killpg(process.pid, signal.SIGKILL)
+        process.wait(timeout=30)
+        now = {path: path.stat().st_mtime_ns for path in out.rglob("*.part")}
+        assert all(now[path] == when for path, when in kept.items())
+        kept = now
+    study([three], out, command="spray", workers=1)
+    assert parts_in(out) == reference
+    assert all(path.stat().st_mtime_ns == when for path, when in kept.items())
+
+
+PLAN = BOX_JOB.replace('film_max = "60 um"', 'film_max = "90 um"\ncoverage = 0.5')
+
+
+def test_columns_of_one_plan_are_tasks_and_those_that_are_there_are_not_made_again(tmp_path: Path) -> None:
+    job, out = write_box_job(tmp_path / "in", PLAN), tmp_path / "out"
+
+    class Killed(Exception):
+        """Stands for a kill: nothing after it is run."""
+
+    def kill(name: str, share: float) -> None:
+        seen.append(name)
+        if len(seen) == 3:
+            raise Killed
+
+    seen: list[str] = []
+    with pytest.raises(Killed):
+        study([job], out, workers=2, spread=3, progress=kill)
+    assert sorted(seen) == [f"job, columns {k} of 3" for k in (1, 2, 3)]
+    assert len(parts_in(out)) == 3
+    seen = []
+    overview = study([job], out, workers=1, spread=3, progress=lambda name, share: seen.append(name))
+    assert seen == ["job"]
+    assert overview.met
+    # The plan's own part is left; its columns, which are large, are not.
+    assert len(parts_in(out)) == 1
+
+
+def test_shares_of_a_plans_columns_make_up_the_whole(tmp_path: Path) -> None:
+    job = load_job(write_box_job(tmp_path, PLAN))
+    whole = plan_share(job, (0, 1))
+    shares = [plan_share(job, (k, 3)) for k in range(3)]
+    assert sum(len(share) for share in shares) == len(whole)
+    assert all(0 < len(share) < len(whole) for share in shares)
+    together = Kept()
+    for share in shares:
+        together.take(share)
+    assert together.lit.keys() == whole.lit.keys()
+    for pull, known in whole.lit.items():
+        for name, lit in known.items():
+            same = together.lit[pull][name]
+            assert np.array_equal(same.sides, lit.sides)
+            # A column may differ in the last digit of single precision with the pulls it is worked out with.
+            assert np.allclose(same.direct, lit.direct, rtol=3e-7, atol=0.0)
+
+
+@linux_only
+def test_a_task_that_wants_more_memory_than_it_may_hold_fails_alone_and_can_be_run_again(
+    tmp_path: Path,
+) -> None:
+    job, out = write_box_job(tmp_path / "in"), tmp_path / "out"
+    overview = study([job], out, command="spray", workers=1, memory=60e6)
+    assert not overview.jobs
+    assert "memory" in overview.failed[0].reason
+    assert len(study([job], out, command="spray", workers=1).jobs) == 1
+
+
 CLUSTER = """
 import sys, time
 from distributed import LocalCluster
@@ -261,6 +344,27 @@ def test_a_cluster_gives_the_bytes_of_one_process(
     tmp_path: Path, three: Path, reference: dict[str, bytes], cluster: tuple[str, subprocess.Popen[str]]
 ) -> None:
     overview = study([three], tmp_path / "out", command="spray", scheduler=cluster[0])
+    assert len(overview.jobs) == 3
+    assert parts_in(tmp_path / "out") == reference
+
+
+@linux_only
+def test_a_killed_worker_of_a_cluster_loses_nothing(
+    tmp_path: Path, three: Path, reference: dict[str, bytes], cluster: tuple[str, subprocess.Popen[str]]
+) -> None:
+    from distributed import Client
+
+    with Client(cluster[0], set_as_default=False) as client:
+        workers = list(client.run(os.getpid).values())
+    killed: list[int] = []
+
+    def kill(name: str, share: float) -> None:
+        if not killed:
+            killed.append(workers[0])
+            os.kill(workers[0], signal.SIGKILL)
+
+    overview = study([three], tmp_path / "out", command="spray", scheduler=cluster[0], progress=kill)
+    assert killed
     assert len(overview.jobs) == 3
     assert parts_in(tmp_path / "out") == reference
 

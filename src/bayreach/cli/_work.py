@@ -293,6 +293,8 @@ def study(
     spray: Annotated[bool, Parameter(negative="")] = False,
     workers: int | None = None,
     scheduler: str | None = None,
+    spread: int = 1,
+    memory: float | None = None,
     retry: Annotated[bool, Parameter(negative="")] = False,
     json: Json = False,
 ) -> int:
@@ -308,6 +310,10 @@ def study(
         local processes; all processors if left out
     scheduler
         address of a Dask scheduler
+    spread
+        tasks that the columns of each plan are cut into, for a structure that is large
+    memory
+        GB that a local process may hold; its share of what is free if left out
     retry
         try jobs that failed before again
     """
@@ -326,6 +332,8 @@ def study(
             command="spray" if spray else "plan",
             workers=workers,
             scheduler=scheduler,
+            spread=spread,
+            memory=None if memory is None else 1e9 * memory,
             retry=retry,
             progress=progress,
         )

@@ -96,26 +96,51 @@ def pass_columns(
         Columns by content (structure, tip, stations, sides): what is there is not worked out again, what is
         new is added.
     """
-    laws = {} if flying is None else flying
     store = Kept() if kept is None else kept
+    keys, parts = lay_kept(
+        scene, targets, candidates, air=air, flying=flying, step=step, kept=store, progress=progress
+    )
+    store.used.update(keys.values())
+    return _assembled(targets, candidates, store, keys, parts=parts, settled_per_fog=settled_per_fog)
+
+
+def lay_kept(
+    scene: "Scene",
+    targets: "Targets",
+    candidates: Sequence[Candidate],
+    *,
+    kept: Kept,
+    air: Air | None = None,
+    flying: Mapping[str, Flying | None] | None = None,
+    step: float = PLAN_STEP,
+    share: tuple[int, int] = (0, 1),
+    progress: Progress | None = None,
+) -> tuple[dict[int, str], dict[int, list[int]]]:
+    """Add to `kept` the columns of the candidates that it lacks, and return what each candidate is made of.
+
+    That is the digest of the pull of each candidate worked out by itself, and for others the candidates
+    whose mean by length they are. `share` (k, n): only the k-th of n shares of the pulls is worked out, cut
+    by their digests, so that other processes can do the rest.
+    """
+    laws = {} if flying is None else flying
     base = _digest_of(scene, targets, air)
     whole, parts = _pieces(candidates)
     keys = {
         index: _key(base, candidates[index], step, laws.get(candidates[index].wand.name)) for index in whole
     }
     one_of = {key: candidates[index] for index, key in keys.items()}
-    work = store.missing(tuple(keys.values()), targets.sides)
+    wanted = tuple(key for key in keys.values() if int(key[:8], 16) % share[1] == share[0])
+    work = kept.missing(wanted, targets.sides)
     total, done = sum(len(pulls) for _, pulls in work), 0
     for sides, pulls in work:
         part = targets if len(sides) == targets.n_sides else _only(targets, sides)
         for begin in range(0, len(pulls), AT_ONCE):
             group = pulls[begin : begin + AT_ONCE]
-            _lay(store, scene, part, [(key, one_of[key]) for key in group], air=air, laws=laws, step=step)
+            _lay(kept, scene, part, [(key, one_of[key]) for key in group], air=air, laws=laws, step=step)
             done += len(group)
             if progress is not None:
                 progress("columns", done, total)
-    store.used.update(one_of)
-    return _assembled(targets, candidates, store, keys, parts=parts, settled_per_fog=settled_per_fog)
+    return keys, parts
 
 
 def _lay(

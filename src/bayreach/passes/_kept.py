@@ -86,6 +86,13 @@ class Kept:
         self.lit.setdefault(pull, {})[name] = lit
         self.fates.setdefault(pull, fates)
 
+    def take(self, other: "Kept") -> None:
+        """Take in all that `other` knows."""
+        self.sets.update(other.sets)
+        for pull, known in other.lit.items():
+            self.lit.setdefault(pull, {}).update(known)
+            self.fates.setdefault(pull, other.fates[pull])
+
     def film(self, pull: str, sides: IntArray) -> tuple[IntArray, SingleArray]:
         """Return what a known pull lays on `sides` (k,), rising ids: places in them, and film in 1/m²."""
         places, film = [np.zeros(0, dtype=np.int64)], [np.zeros(0, dtype=np.float32)]

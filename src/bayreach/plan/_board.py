@@ -15,7 +15,7 @@ from bayreach.deposit.direct import Air, Flying
 from bayreach.errors import PlanError
 from bayreach.insertion import Space
 from bayreach.measure import side_areas
-from bayreach.passes import Columns, Kept, pass_columns
+from bayreach.passes import Columns, Kept, lay_kept, pass_columns
 from bayreach.plan._entries import (
     Drilling,
     Entries,
@@ -189,6 +189,50 @@ def _looked_closer(board: Board, seed: int, progress: Progress) -> Board:
     )
     columns = _columns(ground, board.asked, board.sides, entries=entries, kept=board.kept, progress=progress)
     return replace(board, entries=entries, columns=columns)
+
+
+def lay_share(
+    ground: Ground,
+    wands: Sequence[Wand],
+    asked: Asked,
+    *,
+    share: tuple[int, int],
+    closed: Sequence[str] = (),
+    drilling: Drilling | None = None,
+    most_paths: int = 24,
+    seed: int = 7,
+    kept: Kept,
+    progress: Progress,
+) -> None:
+    """Add to `kept` one share (k of n) of the columns that `board_of` asks for first, given the same.
+
+    A board that is made with all shares kept works out none of those columns again, and is the same.
+    """
+    _check(asked, wands)
+    sides, _ = sample_sides(asked.required, ground.side_areas, ground.bays.side_bay, MOST_SIDES)
+    entries = entries_of(
+        ground.space,
+        ground.bays,
+        ground.scene,
+        wands,
+        drilling=drilling,
+        closed=closed,
+        most_paths=most_paths,
+        down=ground.down,
+        seed=seed,
+        progress=progress,
+    )
+    keys, _ = lay_kept(
+        ground.scene,
+        targets_of(ground.bays.mesh, sides, SAMPLES),
+        entries.candidates,
+        air=ground.air,
+        flying=ground.flying,
+        share=share,
+        kept=kept,
+        progress=progress,
+    )
+    kept.used.update(keys.values())
 
 
 def _check(asked: Asked, wands: Sequence[Wand]) -> None:

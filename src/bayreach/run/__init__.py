@@ -2,7 +2,7 @@
 
 from bayreach.run._answer import shares_of
 from bayreach.run._measure import measure
-from bayreach.run._plan import plan
+from bayreach.run._plan import plan, plan_share
 from bayreach.run._pulls import Pull, written_path, written_pulls
 from bayreach.run._reach import reach, reach_in
 from bayreach.run._site import Site, site_of
@@ -18,6 +18,7 @@ __all__ = [
     "flying_of",
     "measure",
     "plan",
+    "plan_share",
     "reach",
     "reach_in",
     "replays",

@@ -20,6 +20,7 @@ from bayreach.plan import (
     board_of,
     coverage_by,
     draft_of,
+    lay_share,
     learnt,
     plan_on,
     proof_files,
@@ -32,6 +33,7 @@ from bayreach.run._site import Site, site_of
 from bayreach.run._verify import Verified, real_film, short_sides, verified
 from bayreach.run._wetting import Progress, flying_of
 from bayreach.units import is_met, percent_text, significant
+from bayreach.wands import Wand
 
 ROUNDS = 5
 """Most times a plan is made: again where the full simulation finds it short of the target."""
@@ -68,20 +70,50 @@ def plan(job: Job, progress: Progress = quiet, *, no_drill: bool = False, kept: 
     return _answer_of(done, made, store)
 
 
-def _board(site: Site, kept: Kept, progress: Progress, *, no_drill: bool) -> Board:
-    job = site.job
-    wands = [wand for wand in job.wands if not job.work.wands or wand.name in job.work.wands]
-    ground = Ground(
+def plan_share(job: Job, share: tuple[int, int], progress: Progress = quiet) -> Kept:
+    """Return one share (k of n) of the columns that `plan` needs for a job, for `plan` to be told as `kept`.
+
+    Raises
+    ------
+    JobError, MeshError, PlanError
+        As `plan`.
+    """
+    site, store = site_of(job), Kept()
+    lay_share(
+        _ground(site),
+        _wands(job),
+        asked_of(site),
+        share=share,
+        closed=closed_of(site),
+        drilling=drilling_of(site) if job.drilling.allowed else None,
+        seed=job.film.seed,
+        kept=store,
+        progress=_share_of(progress),
+    )
+    return store
+
+
+def _ground(site: Site) -> Ground:
+    return Ground(
         bays=site.bays,
         scene=site.scene,
         space=site.space,
         air=site.air,
-        flying={wand.name: flying_of(site, wand.tip) for wand in job.wands},
-        down=job.down,
+        flying={wand.name: flying_of(site, wand.tip) for wand in site.job.wands},
+        down=site.job.down,
     )
+
+
+def _wands(job: Job) -> list[Wand]:
+    """Return the wands that the work may be done with."""
+    return [wand for wand in job.wands if not job.work.wands or wand.name in job.work.wands]
+
+
+def _board(site: Site, kept: Kept, progress: Progress, *, no_drill: bool) -> Board:
+    job = site.job
     return board_of(
-        ground,
-        wands,
+        _ground(site),
+        _wands(job),
         asked_of(site),
         closed=closed_of(site),
         limits=Limits(passes_per_entry=job.work.passes_per_opening, passes=job.work.passes),

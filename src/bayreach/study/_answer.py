@@ -1,11 +1,15 @@
 """One task to one part: the same bytes whoever works it out, and wherever."""
 
+import base64
 import hashlib
 import json
 import tempfile
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
+
+COLUMNS, KEPT = "columns", ".kept"
+"""First word of the command of a share of columns, as "columns 2 8"; end of the name of its archive."""
 
 
 def answer(command: str, data: str, files: Mapping[str, bytes], job_sha256: str) -> str:
@@ -26,7 +30,7 @@ def answer(command: str, data: str, files: Mapping[str, bytes], job_sha256: str)
                 (folder / file).parent.mkdir(parents=True, exist_ok=True)
                 (folder / file).write_bytes(content)
             job = job_from(json.loads(data), path=folder / "job.toml", sha256=job_sha256)
-            found: dict[str, Any] = {"outcome": _outcome(command, job)}
+            found: dict[str, Any] = _found(command, job, files)
     except BayreachError as error:
         found = {"failed": str(error).replace(name, "").replace("/job.toml: ", "")}
     except MemoryError:
@@ -37,12 +41,23 @@ def answer(command: str, data: str, files: Mapping[str, bytes], job_sha256: str)
     return json.dumps(found, sort_keys=True, separators=(",", ":"))
 
 
-def _outcome(command: str, job: Any) -> Any:
+def _found(command: str, job: Any, files: Mapping[str, bytes]) -> dict[str, Any]:
+    """Return the table of a part: an outcome, or the archive of a share of a plan's columns."""
     from bayreach import run
     from bayreach.outcome import to_table
+    from bayreach.passes import Kept, kept_bytes, kept_from
 
-    ways = {"plan": run.plan, "spray": run.spray}
-    return to_table(ways[command](job).outcome)
+    if command.startswith(COLUMNS):
+        _, share, shares = command.split()
+        kept = kept_bytes(run.plan_share(job, (int(share), int(shares))))
+        return {"columns": base64.b64encode(kept).decode()}
+    if command == "spray":
+        return {"outcome": to_table(run.spray(job).outcome)}
+    store = Kept()
+    for name in sorted(files):
+        if name.endswith(KEPT):
+            store.take(kept_from(job.path.parent / name))
+    return {"outcome": to_table(run.plan(job, kept=store).outcome)}
 
 
 def sealed(key: str, body: str) -> bytes:

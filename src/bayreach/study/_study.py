@@ -3,7 +3,7 @@
 import json
 import os
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -12,7 +12,7 @@ from bayreach.outcome import quiet
 from bayreach.store import reserved
 from bayreach.study._answer import opened, sealed
 from bayreach.study._overview import Overview, overview_of, slim, write_overview
-from bayreach.study._tasks import tasks_of
+from bayreach.study._tasks import Task, tasks_of
 from bayreach.study._workers import Workers, cluster_workers, local_workers
 
 PARTS = "parts"
@@ -59,6 +59,8 @@ def study(
     command: str = "plan",
     workers: int | None = None,
     scheduler: str | None = None,
+    spread: int = 1,
+    memory: float | None = None,
     retry: bool = False,
     progress: Progress = quiet,
 ) -> Overview:
@@ -78,6 +80,11 @@ def study(
         Processes on this machine; all processors if None. Ignored with a scheduler.
     scheduler : str, optional
         Address of a Dask scheduler whose workers do it.
+    spread : int
+        Tasks that the columns of each plan are cut into; they are worked out before it and dropped after it.
+    memory : float, optional
+        Bytes that a process on this machine may hold; if None, its share of what is free. Workers of a
+        cluster have limits of their own.
     retry : bool
         Whether jobs that failed before are tried again; those whose process died, or that met a fault in
         the program, are tried again in any case.
@@ -96,16 +103,36 @@ def study(
         found = {task.key: slim(table) for task in tasks if (table := parts.read(task.key))}
         found = {key: table for key, table in found.items() if not _is_due(table, retry)}
         left = list({task.key: task for task in tasks if task.key not in found}.values())
-        chosen = _workers(workers, scheduler) if left else None
-        done, total = len(found), len(found) + len(left)
+        chosen = _workers(workers, scheduler, memory) if left else None
+        left, shares = _shared(parts, left, spread if command == "plan" else 1)
+        done, total = len(found), len(found) + len(left) + len(shares)
+        # All columns first: a plan takes those of its own that are there.
+        for task, body in chosen(shares) if chosen and shares else ():
+            parts.write(task.key, body)
+            done += 1
+            progress(task.name, done / total)
         for task, body in chosen(left) if chosen else ():
             parts.write(task.key, body)
             done += 1
             progress(task.name, done / total)
             found[task.key] = slim(json.loads(body))
+            for path in task.kept:
+                path.unlink(missing_ok=True)
         overview = overview_of(tasks, refused, found)
         write_overview(out, overview)
     return overview
+
+
+def _shared(parts: Parts, left: list[Task], spread: int) -> tuple[list[Task], list[Task]]:
+    """Return the tasks told where the shares of their columns will lie, and the shares that are not there."""
+    if spread < 2:
+        return left, []
+    told, shares = [], []
+    for task in left:
+        own = task.shares(spread)
+        told.append(replace(task, kept=tuple(parts.path(share.key) for share in own)))
+        shares += [share for share in own if "columns" not in (parts.read(share.key) or {})]
+    return told, shares
 
 
 def _is_due(table: Mapping[str, Any], retry: bool) -> bool:
@@ -113,7 +140,7 @@ def _is_due(table: Mapping[str, Any], retry: bool) -> bool:
     return "failed" in table and (retry or bool(table.get("again")))
 
 
-def _workers(workers: int | None, scheduler: str | None) -> Workers:
+def _workers(workers: int | None, scheduler: str | None, memory: float | None) -> Workers:
     if scheduler is not None:
         return cluster_workers(scheduler)
-    return local_workers(workers or os.cpu_count() or 1)
+    return local_workers(workers or os.cpu_count() or 1, memory=memory)

@@ -1,17 +1,19 @@
 """Jobs to tasks: every combination of a job's `[vary]` table, each with a name made of its content."""
 
+import base64
 import copy
 import hashlib
 import itertools
 import json
 import tomllib
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 from bayreach.errors import BayreachError, JobError, nearest_hint
 from bayreach.job import load_job
+from bayreach.study._answer import COLUMNS, KEPT, opened
 
 FORMAT = 1
 """Raised when the content of a part changes, so that older parts are made anew."""
@@ -36,7 +38,9 @@ class Task:
     job_sha256 : str
         Of the job file.
     key : str
-        SHA-256 of all that the answer depends on; folder and name are not among it.
+        SHA-256 of all that the answer depends on; folder, name and `kept` are not among it.
+    kept : tuple of Path
+        Parts with shares of the columns of a plan, worked out before; without them it works them out.
     """
 
     name: str
@@ -46,10 +50,28 @@ class Task:
     files: tuple[tuple[str, str], ...]
     job_sha256: str
     key: str
+    kept: tuple[Path, ...] = ()
 
     def contents(self) -> dict[str, bytes]:
-        """Return the bytes of the files it reads, by name."""
-        return {name: (self.folder / name).read_bytes() for name, _ in self.files}
+        """Return the bytes of the files it reads, by name; the last are its columns."""
+        found = {name: (self.folder / name).read_bytes() for name, _ in self.files}
+        for number, path in enumerate(self.kept):
+            table = opened(path.stem, path.read_bytes())
+            if table is not None and "columns" in table:
+                found[f"{number:04d}{KEPT}"] = base64.b64decode(table["columns"])
+        return found
+
+    def shares(self, count: int) -> "tuple[Task, ...]":
+        """Return the tasks that work out `count` shares of the columns of this plan."""
+        return tuple(
+            replace(
+                self,
+                name=f"{self.name}, columns {number + 1} of {count}",
+                command=f"{COLUMNS} {number} {count}",
+                key=_key(f"{COLUMNS} {number} {count}", self.data, self.files),
+            )
+            for number in range(count)
+        )
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -103,7 +125,6 @@ def _tasks(path: Path, name: str, command: str) -> Iterator[Task]:
         label = ", ".join(f"{key} = {value}" for key, value in changes.items())
         files = tuple((file, _sha256(path.parent, file)) for file in _files_of(tables))
         text = json.dumps(tables, sort_keys=True, separators=(",", ":"))
-        key = json.dumps([FORMAT, _version(), command, text, files], separators=(",", ":"))
         yield Task(
             name=f"{name} [{label}]" if label else name,
             command=command,
@@ -111,8 +132,13 @@ def _tasks(path: Path, name: str, command: str) -> Iterator[Task]:
             folder=path.parent,
             files=files,
             job_sha256=hashlib.sha256(raw).hexdigest(),
-            key=hashlib.sha256(key.encode()).hexdigest(),
+            key=_key(command, text, files),
         )
+
+
+def _key(command: str, text: str, files: tuple[tuple[str, str], ...]) -> str:
+    whole = json.dumps([FORMAT, _version(), command, text, files], separators=(",", ":"))
+    return hashlib.sha256(whole.encode()).hexdigest()
 
 
 def _version() -> str:

@@ -1,9 +1,12 @@
 """Where parts are worked out: processes on this machine, or a Dask cluster; both do the same."""
 
 import os
+import re
+import sys
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
+from pathlib import Path
 from typing import Any
 
 from bayreach.errors import BayreachError
@@ -22,24 +25,49 @@ class StudyError(BayreachError):
     """A study that cannot go on."""
 
 
-def _quiet_threads(threads: int) -> None:
+LEAST_MEMORY = 1.5e9
+"""Bytes that a process may hold in any case where none are stated: less would hold a small job up."""
+
+
+def free_memory() -> float:
+    """Return the bytes of memory that are free here; infinite where the system does not say."""
+    try:
+        told = Path("/proc/meminfo").read_text()
+    except OSError:
+        return float("inf")
+    found = re.search(r"MemAvailable:\s+(\d+) kB", told)
+    return 1024.0 * float(found[1]) if found else float("inf")
+
+
+def _begin(threads: int, memory: float) -> None:
+    """Hold a new process to its share of the processors, and of memory where the system can."""
     for name in ("NUMBA_NUM_THREADS", "OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
         os.environ[name] = str(threads)
+    if sys.platform != "win32" and memory < float("inf"):
+        import resource
+
+        _, most = resource.getrlimit(resource.RLIMIT_DATA)
+        limit = int(memory) if most == resource.RLIM_INFINITY else min(int(memory), most)
+        resource.setrlimit(resource.RLIMIT_DATA, (limit, most))
 
 
-def local_workers(count: int) -> Workers:
+def local_workers(count: int, *, memory: float | None = None) -> Workers:
     """Return workers that are `count` processes here, each with its share of the processors.
+
+    Each may hold `memory` bytes (its share of what is free if None): a task that wants more is told as failed
+    for want of memory, and the machine is left alone.
 
     A process that dies takes down the pool; the tasks it left are handed to a new one, and a task that was in
     flight three times is told as failed.
     """
     threads = max(1, (os.cpu_count() or 1) // count)
+    limit = max(LEAST_MEMORY, free_memory() / count) if memory is None else memory
 
     def work(tasks: Iterable[Task]) -> Iterator[Answered]:
         left, tries = list(tasks), dict[str, int]()
         while left:
             finished: set[str] = set()
-            with _pool(count, threads) as pool:
+            with _pool(count, threads, limit) as pool:
                 for task, body in _through(pool, left, count, tries):
                     finished.add(task.key)
                     yield task, body
@@ -52,14 +80,14 @@ def local_workers(count: int) -> Workers:
     return work
 
 
-def _pool(count: int, threads: int) -> ProcessPoolExecutor:
+def _pool(count: int, threads: int, memory: float) -> ProcessPoolExecutor:
     import multiprocessing
 
     return ProcessPoolExecutor(
         max_workers=count,
         mp_context=multiprocessing.get_context("spawn"),
-        initializer=_quiet_threads,
-        initargs=(threads,),
+        initializer=_begin,
+        initargs=(threads, memory),
     )
 
 
