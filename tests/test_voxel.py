@@ -1,12 +1,14 @@
 """Bays from a grid, and the check of exact bays by one."""
 
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
 from specimens import X, Y, Z, box, mended, panel, polygon_area, rectangle, rib, ribbed_box, ring, sheet
 
-from bayreach.bays import bay_at, check_by_voxels, find_bays
+from bayreach.bays import Bays, bay_at, check_by_voxels, find_bays
+from bayreach.bays._grid import Links, volumes_to_walls
 from bayreach.mesh import Mesh
 
 SIZE = (1.0, 0.4, 0.2)
@@ -88,3 +90,51 @@ def test_a_skew_structure_does_not_leak_where_a_face_passes_close_to_a_centre() 
         part_names=whole.part_names,
     )
     assert not check_by_voxels(find_bays(skew))
+
+
+def test_every_job_has_its_exact_bays_checked_on_a_grid(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from boxjob import write_box_job
+
+    from bayreach.job import load_job
+    from bayreach.run import _site
+
+    job = load_job(write_box_job(tmp_path))
+    assert not [said for said in _site.site_of(job).bays.findings if said.kind == "voxel check"]
+
+    def half(mesh: Mesh, **rest: object) -> Bays:
+        found = find_bays(mesh, **rest)
+        return replace(found, bays=tuple(replace(bay, volume=bay.volume / 2) for bay in found.bays))
+
+    monkeypatch.setattr(_site, "find_bays", half)
+    (doubt,) = [said for said in _site.site_of(job).bays.findings if said.kind == "voxel check"]
+    # 300 x 200 x 150 mm
+    assert doubt.detail.startswith("bay 1: the exact volume 4.5 L and a grid's 9")
+    assert len(doubt.places) == 1
+
+
+def test_a_job_that_calls_an_opening_by_its_place_has_it(tmp_path: Path) -> None:
+    from boxjob import BOX_JOB, write_box_job
+
+    from bayreach.job import load_job
+    from bayreach.run import site_of
+
+    # The port is at 0, 100, 75; the job was written for a mesh that had it 3 mm aside.
+    called = "opening x0 y103 z75"
+    without = BOX_JOB.replace('[[opening]]\nname = "port"\ncenter = [0, 100, 75]\n', "")
+    text = without.replace('opening = "port"', f'opening = "{called}"')
+    site = site_of(load_job(write_box_job(tmp_path, text)))
+    assert [opening.name for opening in site.bays.openings] == [called]
+
+
+@pytest.mark.parametrize("turn", [0.0, 0.4])
+def test_volumes_measured_to_the_walls_are_good_to_a_twentieth_of_a_step(turn: float) -> None:
+    from scipy.spatial.transform import Rotation
+
+    whole = ribbed_box(2, SIZE)
+    skew = replace(whole, points=whole.points @ Rotation.from_euler("xyz", [turn, turn, turn]).as_matrix().T)
+    links = Links(skew, centres=60_000)
+    volumes = volumes_to_walls(links.grid(), links.scene)
+    # 0.08 / 3 each; walls of 2 (a b + a c) / 3 + 2 b c = 0.56 m2
+    assert volumes[:3] == pytest.approx([0.08 / 3] * 3, abs=0.05 * links.step * 0.56)
