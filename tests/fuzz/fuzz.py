@@ -18,6 +18,7 @@ GUIDED = (
     "bayreach.repair",
     "bayreach.job",
     "bayreach.job._tables",
+    "bayreach.job._wand_tables",
     "bayreach.tips",
     "bayreach.deposit.coupons",
     "bayreach.store",

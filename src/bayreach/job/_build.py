@@ -31,12 +31,10 @@ from bayreach.job._tables import (
     LiquidTable,
     OpeningTable,
     PassTable,
-    PieceTable,
     PlaceTable,
     TargetTable,
-    TipTable,
-    WandTable,
 )
+from bayreach.job._wand_tables import PieceTable, TipTable, WandTable
 from bayreach.liquids import Liquid, LiquidClass, liquid_class
 from bayreach.tips import Tip, orifice_flow, read_table
 from bayreach.units import MESH_UNITS
