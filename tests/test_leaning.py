@@ -193,3 +193,21 @@ def test_a_handle_stays_outside_and_meets_what_stands_there(shape):
     # A collar of 40 mm cannot enter a hole of 20 mm: its round end (20 mm) stands in the hole's rim (10 mm)
     # at sqrt(20² - 10²) = 17.3 mm.
     assert stopped(0.0205) == pytest.approx(0.3 - math.sqrt(0.02**2 - 0.01**2), abs=0.009)
+
+
+def test_a_long_bend_is_aimed_so_that_its_arc_leads_through_the_next_hole():
+    # A hole 0.2 m ahead and 60 mm aside: c = 0.2088, R = 0.4: the arc starts asin(c / 2R) = 15.1 degrees off
+    # the chord, which itself leans 16.7 degrees; in one of the planes it starts along 1.6 degrees.
+    from bayreach.insertion._leans import towards_gates
+
+    mesh, bays = ribbed_box(drop=[0.06, 0.0, 0.0])
+    space = space_of(mesh, bays)
+    wand = bent(0.006, 0.4, 0.6, length=0.5)
+    entries, aims = towards_gates(space, wand, space.bays.openings[0])
+    assert (entries == space.bays.openings[0].center).all()
+    leans = np.degrees(np.arccos(aims @ np.array(AXIS)))
+    assert np.abs(leans - (math.degrees(math.atan2(0.06, 0.2)) - 15.13)).min() < 0.05
+    assert len(towards_gates(space, bent(0.006, 0.03, 0.6), space.bays.openings[0])[1]) == 0
+    found = find_bays(mend(mesh)[0])
+    port = next(each for each in found.openings if OUTSIDE in each.links)
+    assert gets_into(space_of(found.mesh, found), wand, port, 1)

@@ -9,7 +9,7 @@ from numpy.typing import ArrayLike
 
 from bayreach.arrays import OUTSIDE, BoolArray, FloatArray
 from bayreach.insertion._chains import too_narrow
-from bayreach.insertion._leans import fan
+from bayreach.insertion._leans import spread_over
 from bayreach.insertion._records import BayRange, Path, Refusal
 from bayreach.insertion._space import Space, bays_at, inner_bay, inward
 from bayreach.insertion._turning import (
@@ -64,7 +64,7 @@ def bent_way_into(
     space: Space, wand: Wand, opening: "Opening", bay: int, *, holes: "tuple[Opening, ...]", down: ArrayLike
 ) -> FloatArray | None:
     """Return the stands (k, 13) of a checked way of a bent wand's tip into a bay, or None."""
-    entries, aims = fan(wand, opening)
+    entries, aims = spread_over(space, wand, opening, moves=True)
     tools = tools_for(
         space, wand, opening, entries=entries, aims=aims, clocks=[0.0], down=down, holes=holes, linked=True
     )

@@ -9,8 +9,8 @@ from numpy.typing import ArrayLike
 
 from bayreach.arrays import FloatArray, IntArray, unit_vectors
 from bayreach.insertion._aims import aims_over_cone, widest_tilt
-from bayreach.insertion._space import inward
-from bayreach.poses import clock_zero
+from bayreach.insertion._space import Space, inner_bay, inward
+from bayreach.poses import clock_zero, turned_about
 from bayreach.wands import Wand
 
 if TYPE_CHECKING:
@@ -24,6 +24,12 @@ BESIDE = math.radians(24.0)
 """Leans no further apart than this are beside each other."""
 NEXT = 6
 """Most leans beside one."""
+
+
+LONG_BEND = 0.2
+"""Radius in m from which a bend is aimed at the openings beyond."""
+GATES = 3
+"""Most openings that it is aimed at."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -62,6 +68,31 @@ def fan(wand: Wand, opening: "Opening") -> tuple[FloatArray, FloatArray]:
     return np.array(entries), np.array(aims)
 
 
+def towards_gates(space: Space, wand: Wand, opening: "Opening") -> tuple[FloatArray, FloatArray]:
+    """Return the centre and aims (m, 3) along which a long bend leads through openings of the next bay.
+
+    An arc of radius R through two places a chord c apart starts turned from the chord by asin(c / 2R); it is
+    turned in four planes. Bends tighter than `LONG_BEND` find their way by turning.
+    """
+    axis, tilt = inward(opening), widest_tilt(wand, opening)
+    radius = max((piece.radius for piece in wand.pieces if math.isfinite(piece.radius)), default=0.0)
+    found: list[FloatArray] = []
+    gates = [gate for gate in space.bays.openings if inner_bay(opening) in gate.links and gate is not opening]
+    near = sorted(gates, key=lambda gate: float(np.linalg.norm(gate.center - opening.center)))
+    for gate in [gate for gate in near if gate.diameter > wand.largest_section.diameter][:GATES]:
+        chord = gate.center - opening.center
+        length = float(np.linalg.norm(chord))
+        if radius < LONG_BEND or not 0.0 < length < 2.0 * radius:
+            continue
+        turn = math.asin(length / (2.0 * radius))
+        for roll in np.arange(4) * math.pi / 2.0:
+            across = turned_about(clock_zero(chord, axis), unit_vectors(chord), float(roll))
+            aim = math.cos(turn) * unit_vectors(chord) + math.sin(turn) * across
+            if aim @ axis >= math.cos(max(tilt, 0.0)):
+                found.append(aim)
+    return np.tile(opening.center, (len(found), 1)), np.array(found).reshape(-1, 3)
+
+
 def few(wand: Wand, opening: "Opening") -> tuple[FloatArray, FloatArray]:
     """Return the opening's centre and nine aims or fewer (m, 3), for a search that is to be quick."""
     axis = inward(opening)
@@ -69,6 +100,15 @@ def few(wand: Wand, opening: "Opening") -> tuple[FloatArray, FloatArray]:
     rings = [aims_over_cone(axis, lean, 5)[1:] for lean in (0.5 * min(tilt, 0.5), 0.9 * min(tilt, 0.9))]
     aims = np.concatenate([axis[None], *rings])
     return np.tile(opening.center, (len(aims), 1)), aims
+
+
+def spread_over(
+    space: Space, wand: Wand, opening: "Opening", *, moves: bool
+) -> tuple[FloatArray, FloatArray]:
+    """Return the entries and aims (m, 3) at which a bent wand is tried: more if it `moves` among them."""
+    entries, aims = fan(wand, opening) if moves else few(wand, opening)
+    more, towards = towards_gates(space, wand, opening)
+    return np.concatenate([entries, more]), np.concatenate([aims, towards])
 
 
 def leans_of(

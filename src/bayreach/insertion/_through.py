@@ -11,7 +11,7 @@ from bayreach.insertion._aims import candidate_aims
 from bayreach.insertion._bent_paths import bent_gets_into, bent_paths
 from bayreach.insertion._flexible import bender_of, entries_of
 from bayreach.insertion._flexible_paths import flexible_paths, route_into
-from bayreach.insertion._leans import fan, few
+from bayreach.insertion._leans import spread_over
 from bayreach.insertion._pivot import pivoted_way, pivots_of
 from bayreach.insertion._pivot_paths import bays_to_gain, pivot_paths
 from bayreach.insertion._records import Path, Refusal
@@ -32,7 +32,7 @@ def aims_tried(space: Space, wand: Wand, opening: "Opening") -> FloatArray:
         return np.array([entry.heading for entry in entries_of(bender_of(space, wand, opening))]).reshape(
             -1, 3
         )
-    entries, aims = fan(wand, opening)
+    entries, aims = spread_over(space, wand, opening, moves=True)
     middle: FloatArray = aims[np.linalg.norm(entries - opening.center, axis=1) < 1e-9]
     return middle
 
@@ -103,7 +103,7 @@ def paths_through(
         if wand.shape == "straight":
             places, directions = candidate_aims(space, wand, opening, count)
         else:
-            places, directions = fan(wand, opening) if moves else few(wand, opening)
+            places, directions = spread_over(space, wand, opening, moves=moves)
     else:
         directions = unit_vectors(np.atleast_2d(np.asarray(aims, dtype=np.float64)))
         given = opening.center if entries is None else np.asarray(entries, dtype=np.float64)
