@@ -35,6 +35,7 @@ def main(folder: object = ".") -> list[tuple[np.ndarray, ...]]:
     for k, (axes, name) in enumerate(zip(figure.subplots(2), ("direct", "settled"), strict=True), start=1):
         axes.plot(1e3 * curves[0][0], 1e6 * curves[0][k], "-", 1e3 * curves[1][0], 1e6 * curves[1][k], "--")
         axes.set(xlabel="across the bay, mm", ylabel=f"{name} film, µm wet", ylim=(0, None))
+        axes.legend(["with stringers", "without"])
     figure.savefig(f"{folder}/stringer_shadow.svg", metadata={"Date": None})
     return curves
 

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
 
-from bayreach.deposit.creep import crept, greatest_rise, seams_of, slot_depth
+from bayreach.deposit.creep import crept, greatest_rise, laps_of, seams_of, slot_depth, together
 from bayreach.deposit.uptake import soaked
 from bayreach.liquids import Liquid
 from bayreach.measure import side_areas
@@ -92,6 +92,47 @@ def test_no_seam_is_credited_with_more_than_it_could_hold_upright() -> None:
     wide = {**SEAM, "gap": 0.5e-3, "lap": 1.0, "time": 1e6}
     result = crept(seams_of(mesh, bays), film, side_areas(mesh), **wide)
     assert result.depths == pytest.approx([float(greatest_rise(0.5e-3, OIL))], rel=1e-12)
+
+
+def skin_and_doubler(gap: float = 0.2e-3):
+    """Return a skin of 1 x 1 m and a doubler of 0.4 x 0.4 m that lies 0.2 mm above it, sharing no point."""
+    skin = mesh_of([[0, 0, 0], [1, 0, 0], [1, 1, 0], [0, 1, 0]], [[0, 1, 2], [0, 2, 3]], part="skin")
+    low, high = 0.3, 0.7
+    corners = [[low, low, gap], [high, low, gap], [high, high, gap], [low, high, gap]]
+    mesh = joined([skin, mesh_of(corners, [[0, 1, 2], [0, 2, 3]], part="doubler")])
+    return mesh, np.array([0, -1, 0, -1, 0, 0, 0, 0])  # below the skin is outside
+
+
+def test_a_doubler_that_shares_no_point_with_the_skin_has_its_outline_as_a_seam_where_declared() -> None:
+    mesh, bays = skin_and_doubler()
+    assert len(seams_of(mesh, bays).lengths) == 0
+    seams = laps_of(mesh, bays, [[1, 0]], 0.5e-3)
+    assert seams.lengths.sum() == pytest.approx(4 * 0.4, rel=1e-12)
+    assert seams.parts.tolist() == [[0, 1]] * 4
+    # Each outline edge is fed by both sides of the doubler's face there and by the skin's upper side.
+    fed = {int(side) for side in seams.meetings[:, 1]}
+    assert fed == {0, 2, 4, 5, 6, 7}
+    assert len(laps_of(mesh, bays, [[0, 1]], 0.1e-3).lengths) == 0  # too far apart
+    assert len(laps_of(mesh, bays, [], 0.5e-3).lengths) == 0
+
+
+def test_a_lap_takes_gap_times_depth_times_length_and_no_drop_is_lost() -> None:
+    mesh, bays = skin_and_doubler()
+    seams, areas = laps_of(mesh, bays, [[0, 1]], 0.5e-3), side_areas(mesh)
+    film = np.where(bays == 0, 30e-6, 0.0)
+    result = crept(seams, film, areas, **SEAM)
+    # 50 um x 20 mm x 1.6 m = 1.6 mL, of the 30 mL and more that lie beside it.
+    assert result.volumes.sum() == pytest.approx(1.6e-6, rel=1e-9)
+    assert result.taken @ areas == pytest.approx(1.6e-6, rel=1e-9)
+    assert (result.fed_length, result.unfed_length) == (pytest.approx(1.6), 0.0)
+
+
+def test_seams_and_laps_are_counted_together() -> None:
+    (mesh, bays), (other, sides) = skin_and_web(), skin_and_doubler()
+    first, second = seams_of(mesh, bays), laps_of(other, sides, [[0, 1]], 0.5e-3)
+    both = together(first, second)
+    assert both.lengths.sum() == pytest.approx(first.lengths.sum() + second.lengths.sum())
+    assert both.meetings[:, 0].max() == len(first.lengths) + len(second.lengths) - 1
 
 
 def test_a_liquid_that_does_not_wet_does_not_creep() -> None:

@@ -120,7 +120,9 @@ def test_a_stringer_shadows_the_skin_beside_it_from_direct_film_and_not_from_fog
     # Dry strips behind the three stringers; without them direct film lies all the way across.
     assert 0.05 < (straight == 0).mean() < 0.5
     assert straight_bare.min() > 1e-6
-    # Fog is even across the bay, and thinner with stringers, since their own upward sides take some.
-    assert fog.min() > 0.9 * fog.max()
-    assert fog.max() < fog_bare.min()
+    # Fog comes down everywhere, least where a flange stands over the skin, and thinner with stringers, since
+    # their own upward sides take some.
+    assert fog.min() > 0.4 * fog.max()
+    assert fog[straight == 0].mean() < fog[straight > 0].mean()
+    assert fog.mean() < 0.95 * fog_bare.mean()
     assert (tmp_path / "stringer_shadow.svg").read_text(encoding="utf-8").startswith("<?xml")

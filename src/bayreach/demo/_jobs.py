@@ -108,6 +108,14 @@ error = 0.02
 """
 
 
+_HINGE = """
+[[hinge]]
+name = "hinge line"
+point = [0, 0, 0]
+axis = [{axis}]
+"""
+
+
 def _numbers(*values: float) -> str:
     return ", ".join(f"{value:.6g}" for value in values)
 
@@ -282,7 +290,8 @@ def control_surface_job() -> str:
             _FORWARD.format(length="0.35 m", diameter="4 mm"),
             *hinges,
             *passes,
-            _FILM,
+            _FILM.replace('"settled"]', '"settled", "run_off"]'),
+            _HINGE.format(axis=_numbers(1.0, size.sweep, 0.0)),
             '\n[supply]\ntank = "2 L"\n\n[drilling]\nallowed = false\n',
         ]
     )

@@ -1,8 +1,9 @@
 """Creep: liquid that a wet side gives to a seam, drawn in between two sheets by its surface tension.
 
-Only where it is asked for. A seam is an edge at which faces of different parts meet; the gap between the
-lapped sheets and how far they lap are given, since a mesh does not show them. Not modelled: sealant,
-dirt, a gap that varies, liquid that dries on its way in.
+Only where it is asked for. A seam is an edge at which faces of different parts meet, or the edge of a
+declared part that lies on another without sharing points with it; the gap between the lapped sheets and how
+far they lap are given, since a mesh does not show them. Not modelled: sealant, dirt, a gap that varies,
+liquid that dries on its way in.
 """
 
 import math
@@ -14,6 +15,7 @@ from numpy.typing import ArrayLike
 from bayreach.arrays import OUTSIDE, BoolArray, FloatArray, IntArray
 from bayreach.droplets import GRAVITY
 from bayreach.liquids import Liquid
+from bayreach.measure import nearest_faces
 from bayreach.mesh import Mesh
 from bayreach.topology import edges_of
 
@@ -91,6 +93,69 @@ def seams_of(mesh: Mesh, side_bay: IntArray, pairs: ArrayLike | None = None) -> 
         lengths=np.linalg.norm(mesh.points[ends[:, 1]] - mesh.points[ends[:, 0]], axis=1),
         parts=np.stack([least[kept], greatest[kept]], axis=1),
         meetings=np.stack([seam, sides[touching]], axis=1).astype(np.int64),
+    )
+
+
+def laps_of(mesh: Mesh, side_bay: IntArray, pairs: ArrayLike, within: float) -> Seams:
+    """Return the seams of declared `pairs` (p, 2) of parts that lap without sharing edges.
+
+    They run where an edge of one part's own outline lies `within` (m) of a face of the other. What feeds such
+    a seam are the sides of bays at that edge, and the side of the other part's nearest face that looks at it.
+    """
+    edges = edges_of(mesh.faces)
+    edge = edges.of_faces.ravel()
+    part = np.repeat(mesh.face_parts, 3)
+    face = np.repeat(np.arange(mesh.n_faces), 3)
+    found = [np.zeros((0, 4), dtype=np.int64)]  # edge, part of the edge, other part, face of the other
+    for first, second in np.asarray(pairs, dtype=np.int64).reshape(-1, 2):
+        for own, other in ((first, second), (second, first)):
+            count = np.bincount(edge[part == own], minlength=len(edges.ends))
+            touched = np.bincount(edge[part == other], minlength=len(edges.ends)) > 0
+            outline = np.flatnonzero((count == 1) & ~touched)
+            faces = np.flatnonzero(mesh.face_parts == other)
+            if not len(outline) or not len(faces):
+                continue
+            middles = mesh.points[edges.ends[outline]].mean(axis=1)
+            near, distance = nearest_faces(middles, mesh.of_faces(faces))
+            close = distance <= within
+            rows = np.broadcast_arrays(outline[close], own, other, faces[near[close]])
+            found.append(np.stack(rows, axis=1).astype(np.int64))
+    laps = np.unique(np.concatenate(found), axis=0)
+    seam_of_edge = np.full(len(edges.ends), -1)
+    seam_of_edge[laps[:, 0]] = np.arange(len(laps))
+    at_edge = seam_of_edge[edge] >= 0
+    fed = [
+        np.stack(
+            [np.repeat(seam_of_edge[edge[at_edge]], 2), (2 * face[at_edge, None] + [0, 1]).ravel()], axis=1
+        ),
+        np.stack([np.arange(len(laps)), _looking_at(mesh, laps[:, 3], edges.ends[laps[:, 0]])], axis=1),
+    ]
+    meetings = np.unique(np.concatenate(fed), axis=0)
+    ends = edges.ends[laps[:, 0]]
+    return Seams(
+        edges=ends,
+        lengths=np.linalg.norm(mesh.points[ends[:, 1]] - mesh.points[ends[:, 0]], axis=1),
+        parts=np.sort(laps[:, 1:3], axis=1),
+        meetings=meetings[side_bay[meetings[:, 1]] != OUTSIDE].astype(np.int64),
+    )
+
+
+def _looking_at(mesh: Mesh, faces: IntArray, ends: IntArray) -> IntArray:
+    """Return the side (k,) of each of `faces` that looks at the middle of an edge with `ends` (k, 2)."""
+    corners = mesh.corners[faces]
+    normal = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+    above = np.einsum("ij,ij->i", normal, mesh.points[ends].mean(axis=1) - corners[:, 0])
+    return np.asarray(2 * faces + (above < 0.0), dtype=np.int64)
+
+
+def together(first: Seams, second: Seams) -> Seams:
+    """Return the seams of both, those of `second` numbered on from `first`."""
+    n = len(first.lengths)
+    return Seams(
+        edges=np.concatenate([first.edges, second.edges]),
+        lengths=np.concatenate([first.lengths, second.lengths]),
+        parts=np.concatenate([first.parts, second.parts]),
+        meetings=np.concatenate([first.meetings, second.meetings + np.array([n, 0])]),
     )
 
 

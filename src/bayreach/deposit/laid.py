@@ -15,7 +15,7 @@ from bayreach.deposit._air import air_of, bays_at
 from bayreach.deposit._fates import Flying
 from bayreach.deposit._fog_air import fog_grid
 from bayreach.deposit._fog_bays import Doorways
-from bayreach.deposit.creep import Creep, crept, seams_of
+from bayreach.deposit.creep import Creep, Seams, crept, laps_of, seams_of, together
 from bayreach.deposit.mist import MistFigures, mist_figures
 from bayreach.deposit.run_off import Outlets, Pools, Slopes, outlets, slopes_of
 from bayreach.deposit.uptake import soaked
@@ -50,6 +50,9 @@ class Conditions:
     fog : str
         "mixed": every bay is well mixed; "auto": only for classes that the air stirs faster than they fall,
         boxes of air for the others.
+    laps : tuple of (str, str)
+        Parts that lap without sharing edges of the mesh; where they lie within `lap_reach` m of each other
+        they are seams too.
     seam_gap, seam_lap, seam_time : float
         Gap and lap of seams in m, and how long they are fed in s (common practice, no source).
     drain_time : float
@@ -64,6 +67,8 @@ class Conditions:
     settle_time: float = np.inf
     n_classes: int = 12
     fog: Literal["auto", "mixed"] = "auto"
+    laps: tuple[tuple[str, str], ...] = ()
+    lap_reach: float = 1e-3
     seam_gap: float = 50e-6
     seam_lap: float = 0.02
     seam_time: float = 3600.0
@@ -367,6 +372,14 @@ class _Stays:
     pools: Pools | None
 
 
+def _seams(ground: Ground, conditions: Conditions) -> Seams:
+    """Return the seams of the structure: edges where parts meet, and declared parts that lap."""
+    mesh, side_bay = ground.bays.mesh, ground.bays.side_bay
+    names = list(mesh.part_names)
+    pairs = [[names.index(part) for part in pair] for pair in conditions.laps]
+    return together(seams_of(mesh, side_bay), laps_of(mesh, side_bay, pairs, conditions.lap_reach))
+
+
 def _stays(
     ground: Ground,
     film: FloatArray,
@@ -383,7 +396,7 @@ def _stays(
     creep = pools = None
     if conditions.creep:
         creep = crept(
-            seams_of(ground.bays.mesh, ground.bays.side_bay),
+            _seams(ground, conditions),
             free,
             ground.areas,
             liquid=liquid,

@@ -91,6 +91,8 @@ class FilmSettings:
         Direct film: speed of drops at the tip (m/s), length over which the jet carries air along (m).
     drain_time : float
         Run-off: how long the film runs down, in s.
+    laps, lap_reach
+        Creep: pairs of parts that lap without sharing edges, and how near (m) they must lie.
     seam_gap, seam_lap, seam_time : float
         Creep: gap and depth of seams in m, and how long they drink in s.
     blocked : tuple of str
@@ -110,6 +112,8 @@ class FilmSettings:
     jet_speed: float = 20.0
     entrainment: float = 0.0
     drain_time: float = 3600.0
+    laps: tuple[tuple[str, str], ...] = ()
+    lap_reach: float = 1e-3
     seam_gap: float = 50e-6
     seam_lap: float = 20e-3
     seam_time: float = 3600.0

@@ -154,6 +154,14 @@ class FilmTable(Table):
         default="0 m", description="direct: length over which the jet carries air along"
     )
     drain_time: PositiveTime = Field(default="1 h", description="run_off: time the film runs down")
+    laps: tuple[tuple[Name, Name], ...] = Field(
+        default=(),
+        max_length=2000,
+        description="creep: pairs of parts that lap but share no edge of the mesh",
+    )
+    lap_reach: PositiveLength = Field(
+        default="1 mm", description="creep: greatest distance of parts that lap"
+    )
     seam_gap: PositiveLength = Field(default="50 um", description="creep: gap of a seam")
     seam_lap: PositiveLength = Field(default="20 mm", description="creep: depth of a seam")
     seam_time: PositiveTime = Field(default="1 h", description="creep: time the seam drinks")

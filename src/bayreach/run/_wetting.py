@@ -71,8 +71,16 @@ def flying_of(site: Site, tip: Tip) -> Flying | None:
 
 
 def conditions_of(site: Site) -> Conditions:
-    """Return the mechanisms that the job asks for and what they are told."""
+    """Return the mechanisms that the job asks for and what they are told.
+
+    Raises
+    ------
+    JobError
+        When parts that are said to lap are none of the mesh.
+    """
     film = site.job.film
+    for part in {part for pair in film.laps for part in pair}:
+        site.part_index(part)  # tells of one that the mesh lacks
     return Conditions(
         settled="settled" in film.mechanisms,
         creep="creep" in film.mechanisms,
@@ -82,6 +90,8 @@ def conditions_of(site: Site) -> Conditions:
         settle_time=film.settle_time,
         n_classes=film.fog_classes,
         fog=film.fog,
+        laps=film.laps,
+        lap_reach=film.lap_reach,
         seam_gap=film.seam_gap,
         seam_lap=film.seam_lap,
         seam_time=film.seam_time,
