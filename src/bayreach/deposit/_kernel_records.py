@@ -10,6 +10,9 @@ from bayreach.arrays import BoolArray, FloatArray, IntArray
 UNIFORM, PROFILE, TABLE = 0, 1, 2
 """How a tip's density is looked up: a constant, a table over the cosine, or bins of two angles."""
 
+UNKNOWN = -2
+"""Bay of a station whose bay could not be told, as `sight.UNKNOWN_BAY`: a figure that kernels can read."""
+
 MIXED = -3
 """Bay of a block whose sides look into three bays or more."""
 
