@@ -181,3 +181,18 @@ def test_places_are_in_the_json_and_in_the_printout(tmp_path: Path) -> None:
     (repeated,) = [repair for repair in told.mesh.repairs if repair.kind == "dropped repeated faces"]
     assert repeated.places_m == (pytest.approx((1 / 3, 1 / 3, 0.0)),)
     assert any("at 333.3, 333.3, 0.0 mm" in line for line in measurement_lines(told, name="twice.obj"))
+
+
+def test_the_picture_shows_the_bays_that_the_words_tell(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    # It used to measure again without the caps asked for, and showed an opening that was told closed.
+    from bayreach import viewer
+
+    shown: list[list] = []
+    monkeypatch.setattr(viewer, "draw_bays", lambda *_, openings, **__: shown.append(openings))
+    path = tmp_path / "open.stl"
+    write_mesh(path, box((1.0, 0.4, 0.3), open_end=True), "mm")
+    for cap in ([], ["--cap", "1000,200,150"]):
+        measured(capsys, str(path), "--units", "mm", "--png", str(tmp_path / "bays.png"), *cap)
+    assert [len(openings) for openings in shown] == [1, 0]

@@ -64,14 +64,15 @@ def measure(
         hint = nearest_hint(units, MESH_UNITS)
         message = f'--units "{units}" is unknown; use one of {", ".join(MESH_UNITS)}.{hint}'
         raise UnitError(message)
+    shut, closed = [_shut(text) for text in cap or ()], si(close, "length") if close else 0.0
     with watched() as progress:
         measured = run.measure(
             mesh,
             units,
             strict=strict,
             method=method,
-            closed_up_to=si(close, "length") if close else 0.0,
-            shut=[_shut(text) for text in cap or ()],
+            closed_up_to=closed,
+            shut=shut,
             down=_numbers(down, "--down", (3,)),
             film=si(film, "length") if film else None,
             volume_solids=_share(solids),
@@ -80,7 +81,7 @@ def measure(
     if png is not None:
         from bayreach.viewer import draw_mesh
 
-        draw_mesh(mesh, units, png)
+        draw_mesh(mesh, units, png, method=method, closed_up_to=closed, shut=shut)
     if json:
         say_json(measured)
     else:

@@ -64,8 +64,18 @@ def draw_bays(
     return bays_sheet(mesh, np.asarray(side_bay), title=title, bays=bays, openings=openings).save(png)
 
 
-def draw_mesh(mesh_file: Path, units: str, png: Path) -> Path:
+def draw_mesh(
+    mesh_file: Path,
+    units: str,
+    png: Path,
+    *,
+    method: str = "auto",
+    closed_up_to: float = 0.0,
+    shut: Sequence[tuple[Sequence[float], Sequence[float] | None]] = (),
+) -> Path:
     """Measure a mesh file and write the picture of its bays and openings to `png`; return its path.
+
+    `method`, `closed_up_to` (m) and `shut` (points in the unit of the file) are as in `measure`.
 
     Raises
     ------
@@ -76,8 +86,11 @@ def draw_mesh(mesh_file: Path, units: str, png: Path) -> Path:
     """
     from bayreach.bays import find_bays
     from bayreach.meshfile import read_mesh
+    from bayreach.units import MESH_UNITS
 
-    bays = find_bays(read_mesh(mesh_file, units).mesh)
+    read = read_mesh(mesh_file, units)
+    walls = [(np.asarray(place) * MESH_UNITS[units], normal) for place, normal in shut]
+    bays = find_bays(read.mesh, method=method, closed_up_to=closed_up_to, shut=walls)
     names = [
         words("bay_row", name=bay.name, area=area_text(bay.area), volume=litres(bay.volume))
         for bay in bays.bays
