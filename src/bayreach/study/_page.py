@@ -11,7 +11,9 @@ _STYLE = """
 body { font: 15px/1.4 system-ui, sans-serif; margin: 1.5em; color: #222; max-width: 75em }
 table { border-collapse: collapse; margin: 0.5em 0 1.5em }
 th, td { padding: 0.25em 0.7em; border-bottom: 1px solid #ccc; text-align: right }
-th:first-child, td:first-child { text-align: left }
+td { white-space: nowrap }
+th:first-child, td:first-child { text-align: left; white-space: normal }
+.why th, .why td { text-align: left; white-space: normal }
 tfoot td { font-weight: bold; border-top: 2px solid #222 }
 .short td { background: #f6e6e8 }
 .bar { display: inline-block; height: 0.7em; background: #004488; vertical-align: middle }
@@ -41,6 +43,8 @@ def page(overview: Overview) -> str:
     said = (
         f"{len(overview.jobs)} jobs answered, {short} short of their target, {len(overview.failed)} failed."
     )
+    if any(" [" in row.job for row in overview.jobs):
+        said += " The sum counts every variant of a job: it is no sum over one airframe."
     rows = [_job_cells(row) for row in overview.jobs]
     marked = [not row.met for row in overview.jobs]
     body = [
@@ -126,4 +130,5 @@ def _failures(overview: Overview) -> list[str]:
     if not overview.failed:
         return []
     rows = [[escape(one.name), escape(one.reason)] for one in overview.failed]
-    return ["<h2>Failed</h2>", _table(("job", "why"), rows, [True] * len(rows))]
+    table = _table(("job", "why"), rows, [True] * len(rows))
+    return ["<h2>Failed</h2>", f'<div class="why">{table}</div>']
