@@ -24,7 +24,7 @@ export function showChain(table, pieces, system, onChange) {
     const row = document.createElement("tr");
     row.append(cell("td", `${at + 1} ${"arc" in piece ? "bend" : "straight"}`));
     for (const [name, title, kind] of COLUMNS) row.append(cell("td", ...inputOf(pieces, at, name, title, kind, system, onChange)));
-    const drop = cell("button", "Remove");
+    const drop = cell("button", "×");
     drop.type = "button";
     drop.setAttribute("aria-label", `Remove piece ${at + 1}`);
     drop.addEventListener("click", () => onChange(pieces.filter((_, k) => k !== at)));

@@ -3,7 +3,8 @@ import { placeShown, shown } from "./units.js";
 
 export function liquidShown(value, system) {
   const [factor, unit] = system === "inch" ? [1 / 29.5735295625e-6, "fl oz"] : [1e6, "mL"];
-  return `${Number((value * factor).toPrecision(3))} ${unit}`;
+  const isNothing = Math.abs(value) < 1e-12; // a millionth of a mL: rounding alone
+  return `${isNothing ? 0 : Number((value * factor).toPrecision(3))} ${unit}`;
 }
 
 /** Areas as the commands print them. */

@@ -446,7 +446,9 @@ class Studio {
   }
 
   repaint() {
-    this.views.paint(this.layer, this.shownAnswer(), this.kept?.answer);
+    // The difference is that of two pulls, A and this one, whatever else is shown.
+    const shown = this.layer === "difference" ? this.answer : this.shownAnswer();
+    this.views.paint(this.layer, shown, this.kept?.answer);
     legendOf(byId("legend"), this.layer, this.site);
   }
 
