@@ -12,7 +12,7 @@ from bayreach import film, run
 from bayreach.errors import JobError
 from bayreach.job import KeepOut, Obstacle, Supply, Work, WrittenPass, load_job
 from bayreach.outcome import FILMS_FILE, films_from, to_json
-from bayreach.passes import Kept
+from bayreach.passes import KEPT_FILE, Kept, kept_from
 
 
 @pytest.fixture(scope="module")
@@ -174,12 +174,20 @@ def written(planned):
     )
 
 
-def test_a_changed_wand_replans_with_the_columns_kept_and_answers_as_from_scratch(job_path):
+@pytest.fixture(scope="module")
+def kept_file(job_path, tmp_path_factory):
+    """Return the columns that a plan of the small box left in its folder."""
+    job = load_job(job_path)
+    path = tmp_path_factory.mktemp("kept") / KEPT_FILE
+    path.write_bytes(run.plan(replace(job, target=replace(job.target, coverage=0.5))).files[KEPT_FILE])
+    return path
+
+
+def test_a_changed_wand_replans_with_the_columns_kept_and_answers_as_from_scratch(job_path, kept_file):
     """A second wand joins: only its columns are worked out, and the plan is the one made from scratch."""
     job = load_job(job_path)
     job = replace(job, target=replace(job.target, coverage=0.5))
-    kept = Kept()
-    run.plan(job, kept=kept)
+    kept = kept_from(kept_file)
     first = len(kept)
     thin = replace(job.wands[0], name="thin", diameter=0.004, tip=replace(job.wands[0].tip, spread=1.0))
     both = replace(job, wands=(*job.wands, thin))
@@ -189,15 +197,14 @@ def test_a_changed_wand_replans_with_the_columns_kept_and_answers_as_from_scratc
     assert first < len(fresh) == len(kept)
     assert again.outcome.passes == scratch.outcome.passes
     assert again.outcome.coverage == scratch.outcome.coverage
-    assert again.files["kept.npz"] == scratch.files["kept.npz"]
+    assert again.files[KEPT_FILE] == scratch.files[KEPT_FILE]
 
 
-def test_a_keep_out_declared_later_replans_without_a_new_column(job_path):
+def test_a_keep_out_declared_later_replans_without_a_new_column(job_path, kept_file):
     """Sides that must not be wet leave the plan; what is known of the others is enough."""
     job = load_job(job_path)
     job = replace(job, target=replace(job.target, coverage=0.5))
-    kept = Kept()
-    run.plan(job, kept=kept)
+    kept = kept_from(kept_file)
     known = set(kept.lit)
     lamp = KeepOut(name="lamp", no="spray", box=np.array([[0.55, -0.01, -0.01], [0.61, 0.2, 0.2]]))
     found = run.plan(replace(job, keep_outs=(lamp,)), kept=kept)
