@@ -1,6 +1,7 @@
 """Cover: reductions, bounds and cuts held against exhaustive search on hundreds of small instances."""
 
 import itertools
+import math
 import os
 import signal
 import threading
@@ -13,6 +14,7 @@ from bayreach import cover
 from bayreach.cover._field import field_of
 from bayreach.cover._highs import Growing
 from bayreach.cover._highs import solve as solve_model
+from bayreach.cover._hole_rows import Covering, recreated
 from bayreach.cover._model import Model
 from bayreach.cover._reduce import inclusions, kept
 from bayreach.cover._relax import plan_point, relaxed
@@ -94,6 +96,41 @@ def test_fewest_holes_and_best_coverage_are_those_of_all_choices(seed):
     most = area[fits & (counts <= 2)].max()
     assert best.value == pytest.approx(most)
     assert best.bound >= most - 1e-6
+
+
+@pytest.mark.parametrize("seed", range(60))
+def test_rows_brought_in_as_needed_leave_the_bound_true_and_the_answer_a_cover(seed, monkeypatch):
+    """Bound ≤ fewest of all 2^6 choices ≤ found, from two rows up; what comes back is a cover."""
+    monkeypatch.setattr("bayreach.cover._holes.MANY_ROWS", 0)
+    monkeypatch.setattr("bayreach.cover._hole_rows.FIRST", 2)
+    monkeypatch.setattr("bayreach.cover._hole_rows.A_ROUND", 2)
+    shares, areas, conflicts = random_shares(500 + seed)
+    shares = np.floor(shares)
+    problem = cover.problem_of(shares, areas=areas, share=[0.6, 0.8, 1.0][seed % 3], conflicts=conflicts)
+    choices, covered = covered_by_all_choices(shares)
+    enough = choices.sum(axis=1)[allowed(choices, conflicts) & (covered @ areas >= problem.asked_area - 1e-9)]
+    choice = cover.hole_choice(problem)
+    found, certificate = cover.fewest_holes(problem, choice, seconds=0.5)
+    assert certificate.bound <= enough.min(initial=np.inf) + 1e-6
+    if math.isfinite(found.value):
+        assert found.bound <= enough.min() <= found.value
+        assert choice.area_of(found.chosen) >= problem.asked_area - 1e-9
+        assert found.chosen[conflicts].all(axis=1).sum() == 0
+
+
+def test_ruin_and_recreate_betters_a_greedy_trap_and_keeps_the_cover():
+    """Blocks of 2, 4, 8 and 16 sides (4 columns) cover what two halves of 15 do: from 4 columns to 2."""
+    film = np.zeros((30, 6))
+    film[:15, 0] = film[15:, 1] = 1.0
+    for block, first in enumerate((0, 1, 3, 7)):
+        rows = np.arange(first, first + 2**block)
+        film[np.concatenate([rows, rows + 15]), 2 + block] = 1.0
+    case = Covering(
+        shares=csr_matrix(film), areas=np.ones(30), spare=0.0, conflicts=np.zeros((0, 2), dtype=int)
+    )
+    start = np.array([False, False, True, True, True, True])
+    found = recreated(case, start=start, liked=np.zeros(6), until=2, seconds=5.0)
+    assert np.flatnonzero(found).tolist() == [0, 1]
 
 
 def test_inclusions_are_those_of_python_sets():

@@ -1,7 +1,7 @@
 """Fewest holes on many sides: an LP and MILPs that know only the rows that matter, the rest summed up."""
 
 import time
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -11,12 +11,41 @@ from bayreach.cover._highs import Growing, solve
 from bayreach.cover._model import Model
 
 if TYPE_CHECKING:
-    from scipy.sparse import csr_matrix
+    from scipy.sparse import csc_matrix, csr_matrix
 
 FIRST, A_ROUND = 500, 500
 """Rows in the first LP, and most rows added in a round."""
 DONE = 1e-5
 """Share of the area that unknown rows may lack in the last LP."""
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Covering:
+    """Rows to be covered by columns: all but `spare` m² of them.
+
+    Parameters
+    ----------
+    shares : (n_rows, n_columns) sparse, 0 to 1
+        Share of a row's missing need that a column brings; rows that all columns together cover.
+    areas : (n_rows,)
+        m² of the rows.
+    spare : float
+        m² of them that may stay uncovered.
+    conflicts : (k, 2)
+        Columns that exclude each other.
+    """
+
+    shares: "csr_matrix"
+    areas: FloatArray
+    spare: float
+    conflicts: IntArray
+
+    def with_columns(self, among: IntArray) -> "Covering":
+        """Return the covering with some of its columns only."""
+        place = np.full(self.shares.shape[1], -1)
+        place[among] = np.arange(len(among))
+        pairs = place[self.conflicts]
+        return replace(self, shares=self.shares[:, among], conflicts=pairs[(pairs >= 0).all(axis=1)])
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -32,10 +61,11 @@ class Fractional:
 class _Rows:
     """The LP min Σ y: known rows D y + d ≥ 1, what may stay dry, and sums over the rows not known."""
 
-    def __init__(self, shares: "csr_matrix", areas: FloatArray, spare: float, conflicts: IntArray) -> None:
-        self.shares, self.total = shares, float(areas.sum())
-        self.part = areas / self.total
-        self.spare = spare / self.total
+    def __init__(self, case: Covering) -> None:
+        shares, conflicts = case.shares, case.conflicts
+        self.shares, self.total = shares, float(case.areas.sum())
+        self.part = case.areas / self.total
+        self.spare = case.spare / self.total
         self.model = Model()
         self.columns = self.model.add_columns(shares.shape[1], cost=1.0, integer=True)
         self.known = np.zeros(0, dtype=np.int64)
@@ -96,27 +126,13 @@ class _Rows:
         return price / self.total, weights
 
 
-def fractional(
-    shares: "csr_matrix", areas: FloatArray, *, spare: float, conflicts: IntArray, seconds: float
-) -> Fractional | None:
-    """Return the LP's answer, rows added where it is wrong; None where time ran out before the first one.
-
-    Parameters
-    ----------
-    shares : (n_rows, n_columns) sparse, 0 to 1
-        Share of a row's missing need that a column brings; rows that all columns together cover.
-    areas : (n_rows,)
-        m² of the rows.
-    spare : float
-        m² of them that may stay uncovered.
-    conflicts : (k, 2)
-        Columns that exclude each other.
-    """
+def fractional(case: Covering, *, seconds: float) -> Fractional | None:
+    """Return the LP's answer, rows added where it is wrong; None where time ran out before the first one."""
     end = time.monotonic() + seconds
     rng = np.random.default_rng(3)
-    lp = _Rows(shares, areas, spare, conflicts)
-    count = min(FIRST, len(areas))
-    lp.add(np.sort(rng.choice(len(areas), size=count, replace=False, p=lp.part)))
+    lp = _Rows(case)
+    count = min(FIRST, len(case.areas))
+    lp.add(np.sort(rng.choice(len(case.areas), size=count, replace=False, p=lp.part)))
     solver, best = Growing(lp.model), None
     while True:
         answer = solver.run(seconds=end - time.monotonic())
@@ -129,23 +145,14 @@ def fractional(
             return best
 
 
-def on_support(
-    shares: "csr_matrix",
-    areas: FloatArray,
-    *,
-    spare: float,
-    conflicts: IntArray,
-    known: IntArray,
-    start: BoolArray,
-    seconds: float,
-) -> BoolArray:
+def on_support(case: Covering, *, known: IntArray, start: BoolArray, seconds: float) -> BoolArray:
     """Return columns (n_columns,) chosen by MILPs on the rows `known`, more added while they fall short.
 
     What comes back covers all that is asked if `start` does.
     """
     end = time.monotonic() + seconds
     rng = np.random.default_rng(4)
-    milp, best = _Rows(shares, areas, spare, conflicts), start
+    milp, best, shares = _Rows(case), start, case.shares
     milp.add(known)
     lacks = milp.lacking(start.astype(np.float64))
     milp.add_sum(np.flatnonzero(lacks > 0))
@@ -160,8 +167,90 @@ def on_support(
             break
         chosen = answer.values[milp.columns] > 0.5
         dry = np.asarray(shares @ chosen.astype(np.float64)) < 1.0 - 1e-9
-        if areas[dry].sum() <= spare * (1.0 + 1e-9) + 1e-15:
+        if case.areas[dry].sum() <= case.spare * (1.0 + 1e-9) + 1e-15:
             return chosen if chosen.sum() < best.sum() else best
         if not milp.learn(chosen.astype(np.float64), rng):
             break
     return best
+
+
+def recreated(
+    case: Covering, *, start: BoolArray, liked: FloatArray, until: int, seconds: float
+) -> BoolArray:
+    """Return columns (n_columns,) no more than `start`: some that overlap go, greedy refills, and again.
+
+    Columns that the LP likes (`liked`, 0 to 1) score more; as many columns are as good as fewer rows dry, so
+    that the search moves on level ground. Ends at `until` columns or when time is up.
+    """
+    end = time.monotonic() + seconds
+    rng = np.random.default_rng(5)
+    columns, across = case.shares.tocsc(), case.shares.T.tocsr()
+    cover = _Cover(
+        columns=columns, across=across, areas=case.areas, spare=case.spare, conflicts=case.conflicts
+    )
+    favour = 0.3 + liked
+    level = np.asarray(case.shares @ start.astype(np.float64))
+    best = current = start
+    while best.sum() > until and time.monotonic() < end:
+        tried, film = current.copy(), level.copy()
+        used = np.flatnonzero(tried)
+        if not len(used):
+            break
+        seed = rng.choice(used)
+        shared = across[used] @ np.asarray(columns[:, [seed]].todense()).ravel()
+        count = int(rng.integers(2, max(3, len(used) // 5) + 1))
+        out = used[np.argsort(-shared * rng.lognormal(0.0, 0.5, len(used)), kind="stable")[:count]]
+        _take(columns, film, tried, out)
+        if not _refill(cover, tried, film, favour * rng.lognormal(0.0, 0.3, len(favour)), rng):
+            continue
+        if tried.sum() <= current.sum():
+            current, level = tried, film
+            best = tried if tried.sum() < best.sum() else best
+    return best
+
+
+def _take(columns: "csc_matrix", film: FloatArray, chosen: BoolArray, out: IntArray) -> None:
+    for column in out:
+        piece = slice(columns.indptr[column], columns.indptr[column + 1])
+        film[columns.indices[piece]] -= columns.data[piece]
+        chosen[column] = False
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Cover:
+    columns: "csc_matrix"
+    across: "csr_matrix"
+    areas: FloatArray
+    spare: float
+    conflicts: IntArray
+
+
+def _refill(
+    cover: _Cover, chosen: BoolArray, film: FloatArray, score: FloatArray, rng: np.random.Generator
+) -> bool:
+    """Add columns until no more than `spare` m² is dry, then drop what is not needed; say if it can be."""
+    columns, areas, spare, conflicts = cover.columns, cover.areas, cover.spare, cover.conflicts
+    dry = film < 1.0 - 1e-9
+    while areas[dry].sum() > spare:
+        clash = conflicts[chosen[conflicts].any(axis=1)].ravel()
+        gain = (cover.across @ (areas * dry)) * score
+        gain[chosen] = 0.0
+        gain[clash] = 0.0
+        column = int(np.argmax(gain))
+        if gain[column] <= 0.0:
+            return False
+        piece = slice(columns.indptr[column], columns.indptr[column + 1])
+        film[columns.indices[piece]] += columns.data[piece]
+        chosen[column] = True
+        dry = film < 1.0 - 1e-9
+    lacking = float(areas[dry].sum())
+    for column in rng.permutation(np.flatnonzero(chosen)):
+        piece = slice(columns.indptr[column], columns.indptr[column + 1])
+        rows = columns.indices[piece]
+        lost = (film[rows] >= 1.0 - 1e-9) & (film[rows] - columns.data[piece] < 1.0 - 1e-9)
+        more = float(areas[rows[lost]].sum())
+        if lacking + more <= spare:
+            film[rows] -= columns.data[piece]
+            chosen[column] = False
+            lacking += more
+    return True

@@ -18,7 +18,7 @@ from bayreach.cover._choice import (
     reduced,
 )
 from bayreach.cover._highs import solve
-from bayreach.cover._hole_rows import fractional, on_support
+from bayreach.cover._hole_rows import Covering, fractional, on_support, recreated
 from bayreach.cover._model import Model
 from bayreach.cover._problem import ROUND_OFF, Problem
 
@@ -178,11 +178,12 @@ def _search_many(
 ) -> tuple[BoolArray, float, Certificate]:
     """Return columns, the bound and the certificate where the rows are too many for one model."""
     end = time.monotonic() + seconds
-    shares, areas = choice.shares.tocsr(), choice.row_areas
     spare = choice.attainable_area - choice.asked_area * (1.0 - ROUND_OFF)
-    lp = fractional(shares, areas, spare=spare, conflicts=choice.conflicts, seconds=0.5 * seconds)
+    shares, conflicts = choice.shares.tocsr(), choice.conflicts
+    case = Covering(shares=shares, areas=choice.row_areas, spare=spare, conflicts=conflicts)
+    lp = fractional(case, seconds=0.5 * seconds)
     if lp is None:
-        return start, 0.0, _certificate(problem, choice, 0.0, np.zeros(len(areas)))
+        return start, 0.0, _certificate(problem, choice, 0.0, np.zeros(len(choice.row_areas)))
     certificate = _certificate(problem, choice, lp.price, lp.weights)
     found = start
     for liked in (lp.chosen > 1e-7, np.ones(len(start), dtype=bool)):
@@ -190,18 +191,13 @@ def _search_many(
         if (is_enough(choice, found) and found.sum() <= certificate.holes) or left < 0.5:
             break
         among = np.flatnonzero(liked | found)
-        place = np.full(len(start), -1)
-        place[among] = np.arange(len(among))
-        pairs = place[choice.conflicts]
-        chosen = on_support(
-            shares[:, among],
-            areas,
-            spare=spare,
-            conflicts=pairs[(pairs >= 0).all(axis=1)],
-            known=lp.known,
-            start=found[among],
-            seconds=left if liked.all() else 0.6 * left,
-        )
+        part, chosen = case.with_columns(among), found[among]
+        if is_enough(choice, found):
+            until, wish = certificate.holes, lp.chosen[among]
+            chosen = recreated(part, start=chosen, liked=wish, until=until, seconds=0.4 * left)
+        left = end - time.monotonic()
+        each = left if liked.all() else 0.6 * left
+        chosen = on_support(part, known=lp.known, start=chosen, seconds=each)
         tried = np.zeros(len(start), dtype=bool)
         tried[among] = chosen
         found = pruned(choice, tried)
