@@ -341,3 +341,14 @@ def test_a_mask_is_placed_on_its_wettest_side(job_path):
     floor_sides = np.flatnonzero((sides.side_bay >= 0) & (np.abs(centers[:, 2]) < 1e-6))
     wettest = floor_sides[sides.film[floor_sides].argmax()]
     assert mask.center_m == pytest.approx(centers[wettest], abs=1e-9)
+
+
+@pytest.mark.parametrize(("rise", "fall", "full"), [(2.0, 1.0, 8.5), (12.0, 8.0, 2.5), (0.0, 0.0, 10.0)])
+def test_a_flow_that_grows_and_dies_sprays_less_and_wets_the_ends_less(job_path, rise, fall, full):
+    """Of 10 s: 10 - (2 + 1) / 2 s of full flow; ramps of 20 s in all meet at half flow, 10 x 0.5 / 2 s."""
+    job = load_job(job_path)
+    (wand,) = job.wands
+    slow = replace(job, wands=(replace(wand, rise=rise, fall=fall),))
+    result = run.spray(slow)
+    assert result.outcome.liquid.sprayed_m3 == pytest.approx(200e-6 / 60 * full, rel=1e-9)
+    assert told_of(result.outcome.liquid) == pytest.approx(result.outcome.liquid.sprayed_m3, rel=1e-6)

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 SHAPES = ("straight", "bent", "flexible")
 SIZES = (
     *("tip_diameter", "tip_length", "shank_diameter", "shank_length", "handle_diameter", "handle_length"),
-    *("lag", "room_outside", "mass_per_length", "droop_limit", "clearance", "stiffness"),
+    *("lag", "rise", "fall", "room_outside", "mass_per_length", "droop_limit", "clearance", "stiffness"),
 )
 GRAVITY = 9.80665
 """Standard acceleration of free fall in m/s² (exact by convention)."""
@@ -102,6 +102,8 @@ class Wand:
         Speed of the pull.
     lag : float
         Seconds by which the tip answers the trigger late.
+    rise, fall : float
+        Seconds over which the flow grows at the start of a pull and dies at its end.
     couple_after : bool
         The wand may be fed in uncoupled and coupled afterwards: only `room_outside` must be free outside.
     room_outside : float
@@ -139,6 +141,8 @@ class Wand:
     handle_diameter: float = 0.0
     handle_length: float = 0.0
     lag: float = 0.0
+    rise: float = 0.0
+    fall: float = 0.0
     couple_after: bool = False
     room_outside: float = 0.1
     pieces: tuple[Piece, ...] = ()

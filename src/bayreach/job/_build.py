@@ -177,6 +177,8 @@ def _wand(row: WandTable, table: JobTable, path: Path, index: int, *, density: f
             tip=_tip(row.tip, table, path, place, density=density),
             pull_speed=row.pull_speed,
             lag=row.lag,
+            rise=row.rise,
+            fall=row.fall,
             couple_after=row.couple_after,
             pieces=pieces,
             **optional,

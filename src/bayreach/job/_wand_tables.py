@@ -128,6 +128,8 @@ class WandTable(Table):
     tip: TipTable = Field(description="the tip")
     pull_speed: Speed = Field(description="speed it is pulled back at")
     lag: Time = Field(default="0 s", description="time between trigger and spray")
+    rise: Time = Field(default="0 s", description="time over which the flow grows at the start of a pull")
+    fall: Time = Field(default="0 s", description="time over which the flow dies at the end of a pull")
     couple_after: bool = Field(
         default=False,
         strict=True,

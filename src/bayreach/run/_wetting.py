@@ -114,6 +114,8 @@ def column_of(site: Site, pull: Pull, progress: Callable[[float], None] | None =
         tip,
         speed=pull.speed,
         lag=pull.wand.lag if pull.path.length else 0.0,
+        rise=pull.wand.rise,
+        fall=pull.wand.fall,
         air=site.air,
         flying=flying_of(site, tip),
         error=site.job.film.error,
