@@ -71,7 +71,7 @@ def test_doubt_tells_that_less_is_sure_than_the_nominal_map_shows(tmp_path: Path
     record = outcome.doubt
     assert record.sure_fraction < outcome.coverage.fraction
     assert abs(record.covered_mean - outcome.coverage.fraction) < 0.05
-    assert record.matters["pull speed"] > record.matters["pose"]
+    assert record.matters["pull speed"] > record.matters["aim"]
 
 
 def test_a_study_shows_that_slower_and_wider_covers_more(tmp_path: Path) -> None:

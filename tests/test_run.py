@@ -352,3 +352,23 @@ def test_a_flow_that_grows_and_dies_sprays_less_and_wets_the_ends_less(job_path,
     result = run.spray(slow)
     assert result.outcome.liquid.sprayed_m3 == pytest.approx(200e-6 / 60 * full, rel=1e-9)
     assert told_of(result.outcome.liquid) == pytest.approx(result.outcome.liquid.sprayed_m3, rel=1e-6)
+
+
+def test_a_side_that_got_enough_and_lost_it_again_says_that_it_ran_off(job_path):
+    """Forty pulls lay more than 60 um on the walls; a thin liquid keeps far less on them (Jeffreys 1930)."""
+    job = load_job(job_path)
+    job = replace(
+        job,
+        passes=tuple(replace(one, count=40) for one in job.passes),
+        target=replace(job.target, film_min=60e-6, film_max=float("inf")),
+        film=replace(job.film, mechanisms=frozenset({"direct", "run_off"})),
+    )
+    result = run.spray(job)
+    sides = result.sides
+    names = np.array(sides.names["reason_names"])[np.asarray(sides.extra["reason"])]
+    lost = (names == "enough came to lie, but runs off: no pass helps") & (
+        np.asarray(sides.extra["reason"]) >= 0
+    )
+    assert lost.any()
+    assert (sides.film[lost] < 60e-6).all()
+    assert any("what stays after run-off is less than asked" in line for line in result.outcome.warnings)

@@ -290,7 +290,7 @@ def control_surface_job() -> str:
             _FORWARD.format(length="0.35 m", diameter="4 mm"),
             *hinges,
             *passes,
-            _FILM.replace('"settled"]', '"settled", "run_off"]'),
+            _FILM,
             _HINGE.format(axis=_numbers(1.0, size.sweep, 0.0)),
             '\n[supply]\ntank = "2 L"\n\n[drilling]\nallowed = false\n',
         ]

@@ -205,6 +205,22 @@ def shares_of(site: Site, wetting: Wetting) -> Shares:
     )
 
 
+def came_to_lie(site: Site, wetting: Wetting) -> FloatArray:
+    """Return the film (2n,) in m, in the target's terms, that came to lie on each side before any ran off."""
+    return np.asarray(np.maximum(0.0, wetting.film.total - site.uptake) * site.wet_share)
+
+
+def _drained_warnings(site: Site, drained: BoolArray) -> list[str]:
+    if not drained.any():
+        return []
+    area = float(site.side_areas[drained].sum())
+    return [
+        f"On {significant(area * 1e4)} cm² enough liquid came to lie, but what stays after run-off is less "
+        f"than asked; no pass helps there, and a plan does not foresee it: ask less film, or take a thicker "
+        f"liquid."
+    ]
+
+
 def answer(
     site: Site,
     pulls: Sequence[Pull],
@@ -217,11 +233,13 @@ def answer(
     """Return the records and the film of every side for pulls that were sprayed; the rest where known."""
     job, bays = site.job, site.bays
     shares = shares_of(site, wetting) if shares is None else shares
-    reasons = reasons_of(site, pulls, site.required & ~shares.covered)
+    drained = site.required & ~shares.covered & (came_to_lie(site, wetting) >= job.target.film_min)
+    reasons = reasons_of(site, pulls, site.required & ~shares.covered, drained)
     can_check = checked_at(site, {pull.opening for pull in pulls}).can if can_check is None else can_check
     flow = flow_records(site, wetting.laid)
     patches, left_out = _holidays(site, reasons, shares)
-    said = [*job.assumed, *bay_warnings(bays), *_film_warnings(site, wetting), *left_out, *warnings]
+    said = [*job.assumed, *bay_warnings(bays), *_film_warnings(site, wetting)]
+    said += [*_drained_warnings(site, drained), *left_out, *warnings]
     outcome = Outcome(
         title=job.title,
         inputs=InputsRecord(

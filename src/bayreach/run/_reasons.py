@@ -22,7 +22,7 @@ POSES_A_PULL = 24
 FLAT = np.cos(np.radians(70.0))
 """Spray that meets a side more than 70 degrees off its normal is called flat (our own word and limit)."""
 
-NO_PASS, SEALED, AWAY, OUTSIDE_PATTERN, HIDDEN, TOO_FAR, TOO_FLAT, TOO_LITTLE = range(8)
+NO_PASS, SEALED, AWAY, OUTSIDE_PATTERN, HIDDEN, TOO_FAR, TOO_FLAT, TOO_LITTLE, DRAINED = range(9)
 WORDS = (
     "no pass",
     "sealed bay: no opening leads in",
@@ -32,6 +32,7 @@ WORDS = (
     "seen, but too far",
     "seen, but too flat",
     "seen, but with too little liquid",
+    "enough came to lie, but runs off: no pass helps",
 )
 """What each reason is called; where a part hides the side, its name follows."""
 
@@ -56,8 +57,8 @@ class _Look:
     facing: BoolArray
 
 
-def reasons_of(site: Site, pulls: Sequence[Pull], uncovered: BoolArray) -> Reasons:
-    """Return why each side of the mask `uncovered` (2n,) lacks film."""
+def reasons_of(site: Site, pulls: Sequence[Pull], uncovered: BoolArray, drained: BoolArray) -> Reasons:
+    """Return why each side of `uncovered` (2n,) bool lacks film; from `drained` (2n,) too much ran off."""
     sides = np.flatnonzero(uncovered)
     code = np.full(site.mesh.n_sides, -1, dtype=np.int64)
     hidden_by = np.full(site.mesh.n_sides, NO_FACE, dtype=np.int64)
@@ -76,6 +77,7 @@ def reasons_of(site: Site, pulls: Sequence[Pull], uncovered: BoolArray) -> Reaso
     found[lit] = TOO_LITTLE
     found[lit & (look.cosine < FLAT)] = TOO_FLAT
     found[lit & (look.distance > throws)] = TOO_FAR
+    found[drained[sides]] = DRAINED
     found[sealed] = SEALED
     code[sides] = found
     chosen = np.flatnonzero(found == HIDDEN)
