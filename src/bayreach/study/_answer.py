@@ -1,8 +1,10 @@
 """One task to one part: the same bytes whoever works it out, and wherever."""
 
 import base64
+import errno
 import hashlib
 import json
+import sys
 import tempfile
 from collections.abc import Mapping
 from pathlib import Path
@@ -10,6 +12,9 @@ from typing import Any
 
 COLUMNS, KEPT = "columns", ".kept"
 """First word of the command of a share of columns, as "columns 2 8"; end of the name of its archive."""
+
+REFUSALS = ("failed to map segment", "cannot allocate memory", "can't start new thread", "bad_alloc")
+"""What loader, system, Python's threads and C++ say when there is no more memory, in small letters."""
 
 
 def answer(command: str, data: str, files: Mapping[str, bytes], job_sha256: str) -> str:
@@ -33,12 +38,44 @@ def answer(command: str, data: str, files: Mapping[str, bytes], job_sha256: str)
             found: dict[str, Any] = _found(command, job, files)
     except BayreachError as error:
         found = {"failed": str(error).replace(name, "").replace("/job.toml: ", "")}
-    except MemoryError:
-        found = {"failed": "there was not enough memory for it.", "again": True}
     except Exception as error:
-        # A fault in the program, not in the job: it must not take the other jobs with it.
-        found = {"failed": f"fault in the program: {type(error).__name__}: {error}", "again": True}
+        # Want of memory, or a fault in the program, not in the job: it must not take the other jobs with it.
+        fault = f"fault in the program: {type(error).__name__}: {error}{_held_to()}"
+        found = {
+            "failed": "there was not enough memory for it." if _wants_memory(error) else fault,
+            "again": True,
+        }
     return json.dumps(found, sort_keys=True, separators=(",", ":"))
+
+
+def _wants_memory(error: BaseException | None) -> bool:
+    """Return whether an error, or one that it came from, is the system's refusal to give more memory.
+
+    Only Python's own allocations raise MemoryError: a library that finds no room to be loaded into raises
+    ImportError, and a thread that finds none for its stack RuntimeError.
+    """
+    while error is not None:
+        said = str(error).lower()
+        if isinstance(error, MemoryError) or (isinstance(error, OSError) and error.errno == errno.ENOMEM):
+            return True
+        if any(words in said for words in REFUSALS):
+            return True
+        error = error.__cause__ or error.__context__
+    return False
+
+
+def _held_to() -> str:
+    """Return a clause that names the memory this process may hold, where it is held to any.
+
+    A library that gets no memory does not always say so: its fault may look like any other.
+    """
+    if sys.platform == "win32":
+        return ""
+    import resource
+
+    limit, _ = resource.getrlimit(resource.RLIMIT_DATA)
+    held = limit != resource.RLIM_INFINITY
+    return f"; it may hold {limit / 1e6:.0f} MB of memory, and perhaps wants more." if held else ""
 
 
 def _found(command: str, job: Any, files: Mapping[str, bytes]) -> dict[str, Any]:
