@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from bayreach import heatmap
 from bayreach.arrays import FloatArray, IntArray
 from bayreach.mesh import Mesh
+from bayreach.viewer._polydata import wound
 
 STRIPES = 90
 """Stripes along the diagonal of the structure's box."""
@@ -40,12 +41,8 @@ def hatched(pyvista: Any, mesh: Mesh, sides: IntArray, hatches: IntArray) -> Ite
         chosen = sides[hatches == hatch]
         if not len(chosen):
             continue
-        corners = mesh.points[mesh.faces[chosen // 2]]
-        backs = chosen % 2 == 1
-        corners[backs] = corners[backs][:, ::-1]
-        points = corners.reshape(-1, 3)
-        cells = np.insert(np.arange(len(points)).reshape(-1, 3), 0, 3, axis=1).ravel()
-        surface = pyvista.PolyData(points, cells)
+        points = mesh.points[wound(mesh, chosen)].reshape(-1, 3)
+        surface = pyvista.PolyData.from_regular_faces(points, np.arange(len(points)).reshape(-1, 3))
         surface.active_texture_coordinates = _places(mesh, points)
         texture = pyvista.Texture(_tile(hatch, ink))
         texture.repeat = True

@@ -4,10 +4,20 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from bayreach.arrays import IntArray
+from bayreach.mesh import Mesh
 from bayreach.outcome import Result
 
 if TYPE_CHECKING:
     import pyvista
+
+
+def wound(mesh: Mesh, sides: IntArray) -> IntArray:
+    """Return the corners (k, 3) of sides (k,), each wound so that its normal leaves its side."""
+    corners = mesh.faces[sides // 2].copy()
+    backs = sides % 2 == 1
+    corners[backs] = corners[backs][:, [0, 2, 1]]
+    return corners
 
 
 def polydata(result: Result) -> "pyvista.PolyData":
@@ -20,7 +30,7 @@ def polydata(result: Result) -> "pyvista.PolyData":
 
     sides = result.sides
     mesh = sides.mesh
-    corners = np.stack([mesh.faces, mesh.faces[:, [0, 2, 1]]], axis=1).reshape(-1, 3)
+    corners = wound(mesh, np.arange(mesh.n_sides))
     surface = pyvista.PolyData.from_regular_faces(np.asarray(mesh.points), corners)
     arrays: dict[str, Any] = {
         "face": np.repeat(np.arange(mesh.n_faces), 2),

@@ -24,6 +24,7 @@ from bayreach.picture import (
 )
 from bayreach.report import Case, coverage_line, main_openings, read_case, short, words
 from bayreach.viewer._hatch import hatched
+from bayreach.viewer._polydata import wound
 
 LAYERS: dict[str, tuple[str, Callable[[Case], Paint]]] = {
     "f": ("film", film_paint),
@@ -102,12 +103,8 @@ def _marks(pyvista: Any, plotter: Any, case: Case, sides: IntArray, hatches: Int
 
 def _surface(pyvista: Any, case: Case, inside: BoolArray) -> Any:
     """Return the sides of the bays, each wound so that its front looks into its bay."""
-    sides = np.flatnonzero(inside)
-    corners = case.mesh.faces[sides // 2].copy()
-    backs = sides % 2 == 1
-    corners[backs] = corners[backs][:, ::-1]
-    cells = np.concatenate([np.full((len(sides), 1), 3), corners], axis=1).ravel()
-    return pyvista.PolyData(np.array(case.mesh.points), cells)
+    corners = wound(case.mesh, np.flatnonzero(inside))
+    return pyvista.PolyData.from_regular_faces(np.array(case.mesh.points), corners)
 
 
 def _lines(pyvista: Any, case: Case) -> Any:
