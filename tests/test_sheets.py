@@ -25,7 +25,7 @@ from bayreach.sheets._pack import FILM_RATIO, _wet_by, film_of, film_steps, pack
 from bayreach.sheets._page import page, table_text
 from bayreach.sheets._patch import patch_of
 from bayreach.sheets._record import record_data, record_json
-from bayreach.sheets._template import looked_behind, template_of
+from bayreach.sheets._template import _neighbours, looked_behind, template_of
 from bayreach.sheets._template_sheet import template_dxf, templates_data
 
 HARM = (
@@ -149,6 +149,22 @@ def test_a_tube_unrolls_to_the_length_of_its_strips() -> None:
     flat = patch.points[:, 1]
     np.testing.assert_allclose([flat.min(), flat.max()], [-half, half], atol=1e-12)
     np.testing.assert_allclose(np.ptp(patch.points[:, 0]), 0.3, atol=1e-12)
+
+
+def test_a_neighbour_on_a_curved_skin_stands_where_the_skin_is_unrolled_to(case: Case) -> None:
+    n, radius = 24, 0.1
+    turn = np.pi / 2 - 8 * np.pi / n  # eight strips from the crown
+    there = (0.05, radius * np.cos(turn), radius * np.sin(turn))
+    crown = replace(case.holes[0], name="crown", center=(0.0, 0.0, radius), normal=(0.0, 0.0, 1.0))
+    other = replace(crown, name="other", center=there)
+    behind = replace(crown, name="behind", center=(0.05, 0.0, 0.0))  # off the skin: none of its holes
+    curved = replace(case, mesh=tube(n, radius), holes=(crown, other, behind), openings=())
+    patch = patch_of(curved.mesh, np.array(crown.center), np.array(crown.normal))
+    (found,) = _neighbours(curved, crown, patch)
+    # Eight chords of 2 R sin(pi / 2 n) across and 50 mm along: 116.0 mm, where the straight way is 111.8 mm.
+    across = 8 * 2 * radius * np.sin(np.pi / (2 * n))
+    np.testing.assert_allclose(np.sort(np.abs(found.place)), np.sort([across, 0.05]), atol=1e-9)
+    assert found.pitch == pytest.approx(np.hypot(across, 0.05), abs=1e-9)
 
 
 def test_a_ball_cannot_be_unrolled_and_says_so() -> None:

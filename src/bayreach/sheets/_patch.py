@@ -42,6 +42,8 @@ class Patch:
         Corners on the flat.
     faces : (m, 3) int
         Faces of the skin, as rows of `points`.
+    sources : (m,) int
+        The mesh's face that each of them is.
     lines : tuple of Line
         Where other parts meet the skin ("joint"), where it folds ("fold") or ends ("free edge").
     method : str
@@ -54,6 +56,7 @@ class Patch:
 
     points: FloatArray
     faces: IntArray
+    sources: IntArray
     lines: tuple[Line, ...]
     method: str
     error: float
@@ -86,8 +89,23 @@ def patch_of(mesh: Mesh, center: FloatArray, outward: FloatArray, *, reach: floa
     whole = {n: place for n, place in whole.items() if np.linalg.norm(mesh.points[n] - center) < reach}
     lines = _lines(mesh, set(faces), folds, whole)
     return Patch(
-        points=points, faces=rows, lines=lines, method=method, error=error, right=right, outward=outward
-    )
+        points=points, faces=rows, sources=kept, lines=lines, method=method, error=error, right=right,
+        outward=outward,
+    )  # fmt: skip
+
+
+def on_the_flat(patch: Patch, mesh: Mesh, place: FloatArray) -> tuple[FloatArray, float]:
+    """Return where a place (3,) m falls on the flat (2,), and how far (m) it lies from the skin laid flat.
+
+    It is taken with the face of the skin that is nearest to it, in that face's plane.
+    """
+    rows, away = nearest_faces(place[None], mesh.of_faces(patch.sources))
+    a, b, c = mesh.points[mesh.faces[patch.sources[int(rows[0])]]]
+    sides = np.stack([b - a, c - a], axis=1)
+    shares = np.linalg.lstsq(sides, place - a, rcond=None)[0]
+    first, second, third = patch.points[patch.faces[int(rows[0])]]
+    flat: FloatArray = first + shares[0] * (second - first) + shares[1] * (third - first)
+    return flat, float(away[0])
 
 
 def _right(outward: FloatArray) -> FloatArray:

@@ -9,7 +9,7 @@ from bayreach.arrays import NO_FACE, OUTSIDE, FloatArray, unit_vectors
 from bayreach.mesh import Mesh
 from bayreach.rays import Scene
 from bayreach.report import Case, Hole
-from bayreach.sheets._patch import Line, Patch, patch_of
+from bayreach.sheets._patch import Line, Patch, on_the_flat, patch_of
 
 LEAST_ANGLE = np.radians(40.0)
 """Two datum lines stand at least this far apart in direction."""
@@ -19,6 +19,13 @@ BEHIND = 0.3
 
 MARGIN = 0.010
 """Ring (m) round the drill within which something behind the skin is named (common practice, no source)."""
+
+
+FAR = 0.3
+"""How far (m) from the hole its neighbours are looked for."""
+
+OFF_SKIN = 0.005
+"""How far (m) off the skin the middle of a hole on it may lie."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -42,7 +49,7 @@ class Check:
 
 @dataclass(frozen=True, kw_only=True)
 class Neighbour:
-    """Another hole or opening on the same skin: pitch in m and direction (2,) on the flat."""
+    """Another hole or opening of the skin: its place (2,) m on the flat, and pitch in m along the skin."""
 
     name: str
     pitch: float
@@ -188,18 +195,24 @@ def _checks(lines: list[Line]) -> tuple[Check, ...]:
 
 
 def _neighbours(case: Case, hole: Hole, patch: Patch) -> tuple[Neighbour, ...]:
-    """Return the holes and openings on the same skin within 300 mm, nearest first."""
-    up = np.cross(patch.outward, patch.right)
-    others: list[tuple[str, Any]] = [
-        (one.name, one.center) for one in case.holes if one is not hole and one.name != hole.name
+    """Return the holes and openings on the same skin within 300 mm, nearest first; pitch along the skin."""
+    others: list[tuple[str, Any, float]] = [
+        (one.name, one.center, one.drill_mm * 1e-3)
+        for one in case.holes
+        if one is not hole and one.name != hole.name
     ]
     others += [
-        (one.name, one.center) for one in case.openings if one.kind != "proposed" and "outside" in one.links
+        (one.name, one.center, one.diameter)
+        for one in case.openings
+        if one.kind != "proposed" and "outside" in one.links
     ]
     found = []
-    for name, center in others:
-        away = np.asarray(center) - hole.center
-        if 1e-4 < np.linalg.norm(away) < 0.3 and abs(away @ patch.outward) < 0.5 * np.linalg.norm(away):
-            place = (float(away @ patch.right), float(away @ up))
-            found.append(Neighbour(name=name, pitch=float(np.linalg.norm(away)), place=place))
+    for name, center, diameter in others:
+        if not 1e-4 < float(np.linalg.norm(np.asarray(center) - hole.center)) < FAR:
+            continue
+        place, away = on_the_flat(patch, case.mesh, np.asarray(center, dtype=np.float64))
+        # The skin may end at the rim of an opening, half its width from its middle.
+        if away < 0.5 * diameter + OFF_SKIN:
+            x, y = float(place[0]), float(place[1])
+            found.append(Neighbour(name=name, pitch=float(np.hypot(x, y)), place=(x, y)))
     return tuple(sorted(found, key=lambda one: one.pitch))
