@@ -3,9 +3,10 @@
 import io
 import math
 import re
-import threading
 import time
 from collections.abc import Iterator
+from contextlib import contextmanager
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -15,13 +16,16 @@ import pytest
 from browser import Browser, opened
 from PIL import Image
 from pypdf import PdfReader
+from small_job import small_job
+from studio_server import served
 
 from bayreach.cli import main
-from bayreach.demo import WingBoxSize, wing_box, write_demo
+from bayreach.demo import WingBoxSize, wing_box
 from bayreach.demo._jobs import wing_box_job
 from bayreach.job import load_job
 from bayreach.meshfile import write_mesh
-from bayreach.studio import serve
+from bayreach.studio._bench import Bench, first_state
+from bayreach.studio._picture import picture_of
 
 pytest.importorskip("aiohttp")
 
@@ -29,7 +33,7 @@ ENTER = (
     "const e = document.getElementById(arguments[0]); e.value = arguments[1];"
     "e.dispatchEvent(new Event('change'))"
 )
-FINE = "return document.getElementById('answer').dataset.state === 'fine'"
+FULL = "return document.getElementById('answer').dataset.state === 'full'"
 
 
 class Page:
@@ -99,20 +103,8 @@ def address(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[str, Pat
     forward = text.index('[[wand]]\nname = "forward"')
     job = folder / "wing_box.toml"
     job.write_text(text[:forward] + text[text.index("[[opening]]") :])
-    running: list[Any] = []
-    ready = threading.Event()
-
-    def told(one: Any) -> None:
-        running.append(one)
-        ready.set()
-
-    thread = threading.Thread(target=serve, args=(job,), kwargs={"open_browser": False, "ready": told})
-    thread.start()
-    assert ready.wait(30)
-    yield running[0].address, folder
-    running[0].stop()
-    thread.join(30)
-    assert not thread.is_alive()
+    with served(job) as running:
+        yield running.address, folder
 
 
 @pytest.fixture(scope="module")
@@ -127,7 +119,7 @@ def page(address: tuple[str, Path], tmp_path_factory: pytest.TempPathFactory) ->
         browser.requests()  # what the browser's own first page asked for
         browser.driver.get(address[0])
         page = Page(browser, address[1], downloads)
-        page.until(FINE)
+        page.until(FULL)
         yield page
         assert browser.complaints() == []
         asked = [
@@ -148,7 +140,7 @@ def _from_the_start(request: pytest.FixtureRequest) -> None:
         "const s = window.bayreachStudio; s.passes = s.site.passes; s.change({ ...s.site.state });"
         "s.past.length = 0; s.refresh(); document.getElementById('said').textContent = '';"
     )
-    page.until(FINE)
+    page.until(FULL)
 
 
 def test_a_designer_bends_a_wand_that_jams_on_a_rib_and_plans_with_it(
@@ -178,7 +170,7 @@ def test_a_designer_bends_a_wand_that_jams_on_a_rib_and_plans_with_it(
     page.until("return document.querySelector('#changes button') !== null")
     assert browser.text("changes").startswith("bend the last ")
     browser.press("#changes button")
-    page.until(FINE)
+    page.until(FULL)
     assert "Goes in" in browser.text("answer")
     assert not browser.ask("return window.bayreachStudio.views.now.wand.clash.visible")
     assert browser.ask("return document.getElementById('shape').value") == "bent"
@@ -192,7 +184,7 @@ def test_a_designer_bends_a_wand_that_jams_on_a_rib_and_plans_with_it(
     before = browser.ask("return window.bayreachStudio.answer.covered_m2")
     browser.press("#best")
     page.says("said", "aims tried")
-    page.until(FINE)
+    page.until(FULL)
     assert browser.ask("return window.bayreachStudio.answer.covered_m2") >= 0.95 * before
 
     browser.press("#clear")
@@ -229,7 +221,7 @@ def test_all_pulls_of_the_list_are_shown_together_as_spray_tells_them(
     page.choose("saved-jobs", "wing_box.toml")
     browser.press("#open")
     page.says("said", "wing_box.toml is open: 2 pulls")
-    page.until(FINE)
+    page.until(FULL)
     browser.press("input[name=of][value=all]")
     page.says("answer", "All 2 pulls")
     shown = browser.text("answer")
@@ -273,14 +265,14 @@ def test_a_saved_job_is_opened_again_with_its_bent_wand(page: Page) -> None:
     page.choose("saved-jobs", "wing_box.toml")
     browser.press("#open")
     page.says("said", "wing_box.toml is open")
-    page.until(FINE)
+    page.until(FULL)
 
 
 def test_two_wands_stand_side_by_side_with_a_map_of_the_difference(page: Page) -> None:
     browser = page.browser
     browser.press("#keep")
     page.enter("flow", 300)  # twice the wand's
-    page.until(FINE)
+    page.until(FULL)
     browser.press("#beside")
     browser.press("input[value=difference]")
     rows = browser.ask("return [...document.querySelectorAll('#compared tr')].map((r) => r.textContent)")
@@ -303,7 +295,7 @@ def test_two_wands_stand_side_by_side_with_a_map_of_the_difference(page: Page) -
     )
     assert same
     browser.press("#swap")
-    page.until(FINE)
+    page.until(FULL)
     assert "flow" not in page.state()["figures"]
     browser.press("#beside")
     browser.press("input[value=film]")
@@ -338,7 +330,7 @@ def test_a_drag_on_the_drawing_aims_and_does_not_turn_the_view(page: Page) -> No
     assert browser.ask("return document.getElementById('view').clientHeight") == height
     browser.press("#dragging")
     browser.press("#undo")
-    page.until(FINE)
+    page.until(FULL)
 
 
 def test_picture_sheet_and_plot_come_out(page: Page) -> None:
@@ -381,7 +373,47 @@ def test_units_change_every_figure(page: Page) -> None:
     assert page.state()["from"] == pytest.approx(0.254)
     browser.press("#undo")
     page.enter("system", "metric")
-    page.until(FINE)
+    page.until(FULL)
+
+
+def test_every_change_is_taken_back_and_done_again(page: Page) -> None:
+    browser = page.browser
+    states = [page.state()]
+    page.enter("clock", 30)
+    page.enter("shank_length", 100)
+    page.enter("handle_diameter", 45)
+    page.choose("pattern", "forward")
+    states += [page.state()]
+    assert states[1]["clock"] == pytest.approx(math.radians(30))
+    assert states[1]["figures"] == pytest.approx({"shank_length": 0.1, "handle_diameter": 0.045})
+    assert browser.ask("return document.getElementById('redo').disabled")
+    for _ in range(4):
+        browser.press("#undo")
+    assert page.state() == states[0]
+    assert browser.ask("return document.getElementById('undo').disabled")
+    for _ in range(4):
+        browser.press("#redo")
+    assert page.state() == states[1]
+    assert browser.ask("return document.getElementById('handle_diameter').value") == "45"
+    browser.press("#undo")
+    page.enter("clock", 40)  # a new change leaves nothing to be done again
+    assert browser.ask("return document.getElementById('redo').disabled")
+    page.until(FULL)
+
+
+def test_better_answers_follow_the_first_one(page: Page, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("bayreach.studio._session.LARGE", 0)
+    page.browser.ask(
+        "window.seen = []; const e = document.getElementById('answer');"
+        "new MutationObserver(() => window.seen.push([e.dataset.state, e.textContent]))"
+        ".observe(e, { attributes: true, attributeFilter: ['data-state'] })"
+    )
+    page.enter("to", 80)
+    page.until("return window.seen.length && window.seen.at(-1)[0] === 'full'")
+    seen = page.browser.ask("return window.seen")
+    assert [state for state, _ in seen] == ["asked", "coarse", "refined", "full"]
+    assert [text.split(" (")[-1] for _, text in seen[1:3]] == ["first estimate)", "second estimate)"]
+    assert "estimate" not in seen[3][1]
 
 
 def test_two_tabs_do_not_disturb_each_other(page: Page, address: tuple[str, Path]) -> None:
@@ -390,7 +422,7 @@ def test_two_tabs_do_not_disturb_each_other(page: Page, address: tuple[str, Path
     shown = browser.text("answer")
     browser.driver.switch_to.new_window("tab")
     browser.driver.get(address[0])
-    page.until(FINE)
+    page.until(FULL)
     page.enter("length", 400)
     page.says("answer", "Does not go in")
     browser.press("#clear")
@@ -399,10 +431,10 @@ def test_two_tabs_do_not_disturb_each_other(page: Page, address: tuple[str, Path
     assert browser.text("answer") == shown
     assert browser.ask("return window.bayreachStudio.passes.length") == 2
     page.enter("to", 60)
-    page.until(FINE)
+    page.until(FULL)
     assert "Goes in" in browser.text("answer")
     browser.press("#undo")
-    page.until(FINE)
+    page.until(FULL)
 
 
 def test_a_lost_connection_is_told_and_comes_back(page: Page) -> None:
@@ -411,32 +443,82 @@ def test_a_lost_connection_is_told_and_comes_back(page: Page) -> None:
     page.says("link", "The connection to the studio is lost")
     page.enter("to", 70)  # while there is no line
     page.until("return document.getElementById('link').textContent === 'connected'")
-    page.until(FINE)
+    page.until(FULL)
     seconds = browser.ask("return window.bayreachStudio.answer.pull_seconds")
     assert seconds == pytest.approx((0.5 - 0.07) / 0.06)  # the newest state was tried, at 60 mm/s
 
 
-def test_a_script_in_a_job_is_text(tmp_path: Path) -> None:
-    harm = "<img src=x onerror=window.harmed=1>"
-    job = write_demo(tmp_path, quick=True)
-    text = job.read_text().replace("Outboard wing box, demo", harm).replace('"long radial"', f'"{harm}"')
-    job.write_text(text)
-    running: list[Any] = []
-    ready = threading.Event()
-
-    def told(one: Any) -> None:
-        running.append(one)
-        ready.set()
-
-    thread = threading.Thread(target=serve, args=(job,), kwargs={"open_browser": False, "ready": told})
-    thread.start()
-    assert ready.wait(30)
+@contextmanager
+def another_page(page: Page, address: str) -> Iterator[Page]:
+    """Open another studio in a tab of its own."""
+    driver = page.browser.driver
+    first = driver.current_window_handle
+    driver.switch_to.new_window("tab")
     try:
-        with opened() as browser:
-            browser.driver.get(running[0].address)
-            Page(browser, tmp_path, tmp_path).until(FINE)
-            assert browser.text("title") == harm
-            assert browser.ask("return window.harmed === undefined")
+        driver.get(address)
+        page.until(FULL)
+        yield page
     finally:
-        running[0].stop()
-        thread.join(30)
+        driver.close()
+        driver.switch_to.window(first)
+        driver.get_log("performance")  # its requests are those of another studio
+
+
+def test_a_script_in_a_job_is_text(page: Page, tmp_path: Path) -> None:
+    harm = "<img src=x onerror=window.harmed=1>"
+    job = small_job(tmp_path, wand=harm)
+    job.write_text(job.read_text().replace("Small box", harm))
+    with served(job) as running, another_page(page, running.address):
+        assert page.browser.text("title") == harm
+        assert harm in page.browser.ask("return document.getElementById('wand').textContent")
+        assert page.browser.ask("return window.harmed === undefined")
+
+
+def test_a_large_mesh_is_drawn_coarser_and_worked_out_in_full(
+    page: Page, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    job = small_job(tmp_path)
+    whole = Bench(load_job(job))
+    faces, most = whole.site.mesh.n_faces, whole.site.mesh.n_faces // 4
+    monkeypatch.setattr("bayreach.studio._bench.picture_of", partial(picture_of, most=most))
+    with served(job) as running, another_page(page, running.address):
+        drawn = page.browser.ask("return window.bayreachStudio.site.faces")
+        assert 0 < drawn <= most
+        assert f"{drawn} of its {faces} faces are drawn" in page.browser.text("drawn")
+        answer, sides = page.browser.ask(
+            "const { answer, views } = window.bayreachStudio;"
+            "return [answer, [answer.arrays.film.length, views.now.stage.data.bay.length]]"
+        )
+        assert sides == [2 * drawn, 2 * drawn]
+        state = first_state(whole)
+        assert state is not None
+        exact = whole.tried(state, look="full").table
+        for key in ("required_m2", "covered_m2", "lit_m2", "liquid_m3", "direct_m3", "bays"):
+            assert answer[key] == exact[key], key
+        # a place on the coarse drawing aims as on the whole one
+        page.browser.press("#dragging")
+        assert page.browser.ask(
+            "const s = window.bayreachStudio; const { stage } = s.views.now; const before = s.state.aim;"
+            "s.aimAt(stage, stage.canvas.clientWidth / 2, stage.canvas.clientHeight / 2, true);"
+            "return s.state.aim !== before"
+        )
+        page.until(FULL)
+
+
+def test_a_page_whose_studio_has_ended_says_so_and_does_not_try_again(page: Page, tmp_path: Path) -> None:
+    ended = "This studio has ended"
+    with served(small_job(tmp_path)) as running, another_page(page, running.address) as other:
+        # Another studio that listens at the same place knows nothing of this page's address.
+        other.browser.ask(
+            "history.replaceState(null, '', '/another/'); window.bayreachStudio.link.socket.close()"
+        )
+        other.says("link", "is lost")
+        other.says("link", ended)
+        page.browser.driver.get(running.address)
+        page.until(FULL)
+        running.stop()
+        other.says("link", ended)
+        assert "open the new address" in other.browser.text("link")
+        other.browser.press("#best")
+        other.says("said", "no connection")
+    page.browser.complaints()  # the browser tells of the request that was refused

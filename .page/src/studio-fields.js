@@ -44,9 +44,16 @@ export class Field {
     this.slider.addEventListener("change", () => this.onChange(this.value, true));
     this.box.addEventListener("change", () => {
       const typed = Number(this.box.value);
-      if (this.box.value !== "" && Number.isFinite(typed)) this.take(typed / this.look().factor, true);
+      if (this.box.value === "" && this.endless) this.onChange(null, true);
+      else if (this.box.value !== "" && Number.isFinite(typed)) this.take(typed / this.look().factor, true);
       else this.show();
     });
+  }
+
+  /** An empty box means that there is no end. */
+  mayBeEndless() {
+    this.endless = true;
+    this.box.placeholder = "endless";
   }
 
   look() {

@@ -13,12 +13,11 @@ export function unframed(buffer) {
   return { ...table, arrays };
 }
 
+const ENDED = 1001; // the code with which the studio closes its lines when it ends
+
 export class Link {
-  constructor(onTable, onOpen, onLost) {
-    this.number = 0;
-    this.onTable = onTable;
-    this.onOpen = onOpen;
-    this.onLost = onLost;
+  constructor(onTable, onOpen, onLost, onEnded) {
+    Object.assign(this, { number: 0, onTable, onOpen, onLost, onEnded });
     this.open();
   }
 
@@ -29,10 +28,18 @@ export class Link {
     this.socket.binaryType = "arraybuffer";
     this.socket.onopen = () => this.onOpen();
     this.socket.onmessage = ({ data }) => this.onTable(unframed(data));
-    this.socket.onclose = () => {
+    this.socket.onclose = ({ code }) => {
+      if (code === ENDED) return this.onEnded();
       this.onLost();
-      setTimeout(() => this.open(), 1500);
+      setTimeout(() => this.again(), 1500);
     };
+  }
+
+  /** Open a new line, unless what listens there now does not know this page's address. */
+  async again() {
+    const reply = await fetch("studio.css", { cache: "no-store" }).catch(() => null);
+    if (reply && !reply.ok) this.onEnded();
+    else this.open();
   }
 
   /** Send a request; its number, or nothing while there is no line. */

@@ -1,4 +1,5 @@
 // Values of sides to colours, by the program's own tables; sides that look outside are left out.
+import { shown } from "./units.js";
 
 const DIFFERENCE = [
   ["#b35806", "A has more, by over a quarter"],
@@ -21,15 +22,15 @@ function bandOf(film, edges) {
   return band;
 }
 
-function rowsOf(layer, site) {
+function rowsOf(layer, site, system = "metric") {
   if (layer === "status") return site.statuses;
   if (layer === "lit") return LIT;
   if (layer === "difference") return DIFFERENCE;
   const { edges, colours } = site.film;
   return colours.map((colour, k) => {
     if (k === 0) return [colour, "no film"];
-    const to = k < edges.length ? `to ${Number(edges[k].toPrecision(3))}` : `over ${Number(edges[k - 1].toPrecision(3))}`;
-    return [colour, `${to} µm ${site.film.is}`];
+    const to = k < edges.length ? `to ${shown("film_um", edges[k], system)}` : `over ${shown("film_um", edges[k - 1], system)}`;
+    return [colour, `${to} ${site.film.is}`];
   });
 }
 
@@ -63,8 +64,8 @@ function differenceRow(before, now, least) {
   return before - now > room ? 0 : 1;
 }
 
-export function legendOf(list, layer, site) {
-  const rows = rowsOf(layer, site).map((row) => (layer === "status" ? [row[1], row[0]] : row));
+export function legendOf(list, layer, site, system) {
+  const rows = rowsOf(layer, site, system).map((row) => (layer === "status" ? [row[1], row[0]] : row));
   const items = rows.map(([colour, text]) => {
     const item = document.createElement("li");
     const space = "http://www.w3.org/2000/svg";

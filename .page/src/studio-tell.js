@@ -22,6 +22,8 @@ export function row(cells, tag) {
   return line;
 }
 
+const LOOKS = { coarse: " (first estimate)", refined: " (second estimate)", full: "" };
+
 /** One sentence on whether it goes in, and what it wets. */
 export function verdict(answer, middle, system) {
   if (!answer.fits) {
@@ -35,7 +37,7 @@ export function verdict(answer, middle, system) {
   return (
     `${what}: ${answer.covered_text} of ${need} covered, ${liquidShown(answer.liquid_m3, system)} in ` +
     `${answer.pull_seconds.toFixed(1)} s, sprays ${areaShown(answer.lit_m2, system)} directly` +
-    `${answer.fine ? "" : " (first estimate)"}`
+    LOOKS[answer.look]
   );
 }
 

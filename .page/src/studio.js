@@ -12,6 +12,11 @@ const FIGURES = [
   ["length", "length", "length", 0.1, 4],
   ["diameter", "diameter", "length", 0.001, 0.05],
   ["tip_diameter", "tip diameter", "length", 0.001, 0.05],
+  ["tip_length", "tip length", "length", 0.001, 0.2],
+  ["shank_diameter", "shank diameter", "length", 0.001, 0.05],
+  ["shank_length", "shank length", "length", 0, 1],
+  ["handle_diameter", "handle or collar diameter", "length", 0, 0.15],
+  ["handle_length", "handle or collar length", "length", 0, 0.5],
   ["bend_radius", "least radius", "length", 0.01, 0.5],
   ["pull_speed", "pull speed", "speed", 0.005, 0.3],
 ];
@@ -30,6 +35,9 @@ const PLACES = [
   ["clock", "clock", "angle", -Math.PI, Math.PI],
 ];
 const DOING = { best: "trying aims", changes: "trying changes", sweep: "varying", reach: "looking", all: "spraying", sheet: "drawing" };
+
+const ENDED =
+  "This studio has ended: what is shown is old and nothing more can be tried or saved here. Start it again and open the new address that it prints.";
 
 function keep(name, type, bytes) {
   const anchor = document.createElement("a");
@@ -51,6 +59,7 @@ class Studio {
       (table) => this.take(table),
       () => this.opened(),
       () => this.lost(),
+      () => this.ended(),
     );
     this.refresh();
     this.repaint();
@@ -73,6 +82,7 @@ class Studio {
     this.places = new Map(PLACES.map(field("places", (name, value, done) => this.changePlace(name, value, done))));
     const figure = (name, value, done) => this.changeFigure(name, value, done);
     this.figures = new Map([...FIGURES.map(field("figures", figure)), ...TIP.map(field("tip", figure))]);
+    this.figures.get("throw").mayBeEndless();
   }
 
   fillWands() {
@@ -96,6 +106,7 @@ class Studio {
       this.system = byId("system").value;
       this.refresh();
       this.tell();
+      this.repaint();
     });
     press("undo", () => this.step(this.past, this.future));
     press("redo", () => this.step(this.future, this.past));
@@ -214,9 +225,10 @@ class Studio {
       field.set(name.startsWith("aim-") ? state.aim[Number(name.slice(4))] : state[name], system);
     }
     for (const [name, field] of this.figures) {
-      const value = state.figures[name] ?? wand.figures[name];
-      field.row.hidden = (value === undefined && name !== "throw") || (name === "bend_radius" && shape !== "flexible");
-      if (value !== undefined) field.set(value, system);
+      const value = name in state.figures ? state.figures[name] : wand.figures[name];
+      const isKnown = value !== undefined && value !== null;
+      field.row.hidden = (!isKnown && name !== "throw") || (name === "bend_radius" && shape !== "flexible");
+      if (isKnown) field.set(value, system);
       else field.clear(system);
     }
     byId("chain").hidden = shape !== "bent";
@@ -293,10 +305,17 @@ class Studio {
 
   lost() {
     const link = byId("link");
-    link.textContent = "The connection to the studio is lost: what is shown is old. Trying again …";
+    link.textContent = "The connection to the studio is lost: what is shown is old. Trying again … If it has ended, start it again and open its new address.";
     link.classList.add("lost");
     byId("answer").classList.add("old");
     this.asked = null;
+  }
+
+  /** The studio has ended, or another one stands in its place: this page cannot come back. */
+  ended() {
+    this.lost();
+    byId("link").textContent = ENDED;
+    byId("work").hidden = true;
   }
 
   take(table) {
@@ -370,7 +389,7 @@ class Studio {
     this.tell();
     this.views.now.wand.show(table);
     this.repaint();
-    byId("answer").dataset.state = table.fine ? "fine" : "coarse";
+    byId("answer").dataset.state = table.look;
   }
 
   takeRefusal(table) {
@@ -449,7 +468,7 @@ class Studio {
     // The difference is that of two pulls, A and this one, whatever else is shown.
     const shown = this.layer === "difference" ? this.answer : this.shownAnswer();
     this.views.paint(this.layer, shown, this.kept?.answer);
-    legendOf(byId("legend"), this.layer, this.site);
+    legendOf(byId("legend"), this.layer, this.site, this.system);
   }
 
   savePicture() {

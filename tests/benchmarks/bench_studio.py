@@ -28,9 +28,8 @@ from bayreach.measure import face_areas
 from bayreach.meshfile import read_mesh
 from bayreach.run._site import FACE_SHARE
 from bayreach.studio import serve
-from bayreach.studio._bench import COARSE, Bench, first_state
+from bayreach.studio._bench import LOOKS, Bench, first_state
 from bayreach.studio._questions import question
-from bayreach.studio._session import REFINED
 from bayreach.studio._state import read_request, state_table
 
 TRIES = 7
@@ -61,14 +60,14 @@ def computed(bench: Bench) -> dict[str, float]:
     asked = [
         json.dumps({"kind": "try", "number": k + 1, "state": state}) for k, state in enumerate(states(bench))
     ]
-    for name, fine, share in (("coarse", False, COARSE), ("refined", False, REFINED), ("full", True, 1.0)):
+    for look in LOOKS:
         times = []
         for text in asked:
             bench.columns.clear()  # a full answer is kept; here it is asked anew
             began = time.perf_counter()
-            bench.tried(read_request(text).state, fine=fine, share=share)
+            bench.tried(read_request(text).state, look=look)
             times.append(time.perf_counter() - began)
-        spent[name] = statistics.median(times)
+        spent[look] = statistics.median(times)
     return spent
 
 
@@ -112,7 +111,8 @@ def asked_over_a_socket(path: Path, tables: list[dict[str, Any]]) -> dict[str, f
                     while True:
                         frame = await line.receive_bytes()
                         spent.append(time.perf_counter() - start)
-                        if json.loads(frame[4 : 4 + int.from_bytes(frame[:4], "little")])["fine"]:
+                        told = json.loads(frame[4 : 4 + int.from_bytes(frame[:4], "little")])
+                        if told["look"] == LOOKS[-1]:
                             break
                     first.append(spent[0])
                     refined.append(spent[1])

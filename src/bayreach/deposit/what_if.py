@@ -1,6 +1,5 @@
-"""What a pull would wet, told at once and then better: a coarse look first, the film as sprayed last."""
+"""What a pull would wet, told at once and then better: two looks before the film as sprayed."""
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -72,40 +71,28 @@ class WhatIf:
         pull = Pull(stations=stations, tip=tip, flying=flying)
         return columns(self.scene, self.middles, [pull], air=self.air, fate_rays=LOOK_RAYS)[0]
 
-    def looks(
+    def finer(
         self,
         path: TipPath,
         tip: Tip,
         *,
         speed: float = 1.0,
         lag: float = 0.0,
+        rise: float = 0.0,
+        fall: float = 0.0,
         flying: Flying | None = None,
-        error: float = 0.02,
         progress: Progress | None = None,
-    ) -> Iterator[Column]:
-        """Yield the film of a pull, better each time: at once, then finer, then refined to `error`.
+    ) -> Column:
+        """Return a second look: all samples of every side, half the stations of the step rule.
 
-        The caller may stop between two looks when something new is asked, or by an exception from
-        `progress`.
+        Arguments as in `path_film`, which tells the film itself; an exception from `progress` ends the look.
         """
-        yield self.at_once(path, tip, speed=speed, lag=lag, flying=flying)
         wet = wet_part(path, speed=speed, lag=lag)
         if wet is None:
-            return
+            return path_film(self.scene, self.targets, path, tip, speed=speed, lag=lag, air=self.air)
         stations = stations_for(self.scene, wet, tip, refine=SECOND_REFINE)
-        pull = Pull(stations=stations, tip=tip, flow=flow_course(stations, speed=speed), flying=flying)
-        yield columns(self.scene, self.targets, [pull], air=self.air, fate_rays=LOOK_RAYS, progress=progress)[
-            0
-        ]
-        yield path_film(
-            self.scene,
-            self.targets,
-            path,
-            tip,
-            speed=speed,
-            lag=lag,
-            air=self.air,
-            flying=flying,
-            error=error,
-            progress=progress,
-        )
+        flow = flow_course(stations, speed=speed, rise=rise, fall=fall)
+        pull = Pull(stations=stations, tip=tip, flow=flow, flying=flying)
+        return columns(
+            self.scene, self.targets, [pull], air=self.air, fate_rays=LOOK_RAYS, progress=progress
+        )[0]

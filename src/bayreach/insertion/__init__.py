@@ -27,7 +27,7 @@ from bayreach.insertion._space import (
 )
 from bayreach.insertion._straight import LIMITS, StraightReach, straight_reach
 from bayreach.insertion._straight_paths import bay_ranges, limit_sentence
-from bayreach.insertion._through import aims_tried, gets_into, paths_through
+from bayreach.insertion._through import aims_to_try, aims_tried, gets_into, paths_through
 
 __all__ = [
     "LIMITS",
@@ -39,6 +39,7 @@ __all__ = [
     "Space",
     "StraightReach",
     "aims_over_cone",
+    "aims_to_try",
     "aims_tried",
     "bay_ranges",
     "bays_at",

@@ -37,6 +37,15 @@ def aims_tried(space: Space, wand: Wand, opening: "Opening") -> FloatArray:
     return middle
 
 
+def aims_to_try(
+    space: Space, wand: Wand, opening: "Opening", *, count: int = 64, moves: bool = False
+) -> tuple[FloatArray, FloatArray]:
+    """Return the entries and aims (m, 3) that `paths_through` tries for a rigid wand where none are given."""
+    if wand.shape == "straight":
+        return candidate_aims(space, wand, opening, count)
+    return spread_over(space, wand, opening, moves=moves)
+
+
 def gets_into(
     space: Space, wand: Wand, opening: "Opening", bay: int, *, count: int = 64, shortest: float = 0.01,
     holes: "tuple[Opening, ...]" = (), down: ArrayLike = DOWN,
@@ -100,10 +109,7 @@ def paths_through(
     if wand.shape == "flexible":
         return flexible_paths(space, wand, opening, count=count, shortest=shortest, holes=holes, down=down)
     if aims is None:
-        if wand.shape == "straight":
-            places, directions = candidate_aims(space, wand, opening, count)
-        else:
-            places, directions = spread_over(space, wand, opening, moves=moves)
+        places, directions = aims_to_try(space, wand, opening, count=count, moves=moves)
     else:
         directions = unit_vectors(np.atleast_2d(np.asarray(aims, dtype=np.float64)))
         given = opening.center if entries is None else np.asarray(entries, dtype=np.float64)

@@ -12,10 +12,14 @@ from typing import Any
 from bayreach.errors import JobError
 from bayreach.job._load import job_from
 from bayreach.job._records import Job, WrittenPass
+from bayreach.tips import Tip
 from bayreach.units import MESH_UNITS
 from bayreach.wands import Wand
 
-WAND_LENGTHS = ("length", "diameter", "tip_diameter", "bend_radius", "shank_diameter")
+WAND_LENGTHS = (
+    *("length", "diameter", "tip_diameter", "tip_length", "bend_radius", "shank_diameter", "shank_length"),
+    *("handle_diameter", "handle_length"),
+)
 TIP_UNITS = {"spread": "rad", "angle": "rad", "flow": "m^3/s", "throw": "m"}
 
 
@@ -78,7 +82,7 @@ def _quantity(value: float, unit: str) -> str:
 
 def _changed(table: dict[str, Any], before: Wand, after: Wand) -> dict[str, Any]:
     """Return a wand's table with the figures that differ."""
-    table = {**table, "name": after.name, "tip": dict(table["tip"])}
+    table = {**table, "name": after.name}
     if after.shape != before.shape:
         table["shape"] = after.shape
         table["length"] = _quantity(after.length, "m")
@@ -86,30 +90,39 @@ def _changed(table: dict[str, Any], before: Wand, after: Wand) -> dict[str, Any]
             del table[name]
     for name in WAND_LENGTHS:
         value = getattr(after, name)
-        if value != getattr(before, name) and value is not None:
+        # A tip's length that is not written is twice its diameter.
+        moved = name == "tip_length" and after.tip_diameter != before.tip_diameter
+        if (value != getattr(before, name) or moved) and value is not None:
             table[name] = _quantity(value, "m")
+            if value == 0.0:  # a job leaves out what a wand does not have
+                del table[name]
     if after.pull_speed != before.pull_speed:
         table["pull_speed"] = _quantity(after.pull_speed, "m/s")
     if after.pieces and (after.pieces != before.pieces or after.shape != before.shape):
         table["length"] = _quantity(after.length, "m")
         table["pieces"] = [_piece_table(piece) for piece in after.pieces]
-    tip = table["tip"]
-    if after.tip.pattern != before.tip.pattern:
-        tip["pattern"] = after.tip.pattern
+    table["tip"] = _changed_tip(dict(table["tip"]), before.tip, after.tip)
+    return table
+
+
+def _changed_tip(tip: dict[str, Any], before: Tip, after: Tip) -> dict[str, Any]:
+    """Return a tip's table with the figures that differ."""
+    if after.pattern != before.pattern:
+        tip["pattern"] = after.pattern
         tip.pop("table", None)
-        tip["spread"] = _quantity(after.tip.spread, "rad")
+        tip["spread"] = _quantity(after.spread, "rad")
         tip.pop("angle", None)
-        if after.tip.pattern in ("side", "radial"):
-            tip["angle"] = _quantity(after.tip.angle, "rad")
+        if after.pattern in ("side", "radial"):
+            tip["angle"] = _quantity(after.angle, "rad")
     for name, unit in TIP_UNITS.items():
-        value = getattr(after.tip, name)
-        belongs = name != "angle" or after.tip.pattern in ("side", "radial")
-        if belongs and value != getattr(before.tip, name):
+        value = getattr(after, name)
+        belongs = name != "angle" or after.pattern in ("side", "radial")
+        if belongs and value != getattr(before, name):
             tip[name] = _quantity(value, unit)
             if name == "flow":
                 for key in ("flow_at", "orifice", "discharge_coefficient", "pressure"):
                     tip.pop(key, None)
-    return table
+    return tip
 
 
 def _piece_table(piece: Any) -> dict[str, Any]:

@@ -4,6 +4,7 @@ import json
 import threading
 import time
 from collections import OrderedDict
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any
@@ -14,7 +15,7 @@ from bayreach import film as films
 from bayreach import reach as reaching
 from bayreach.arrays import OUTSIDE, FloatArray
 from bayreach.bays import Opening
-from bayreach.deposit import direct
+from bayreach.deposit.what_if import WhatIf
 from bayreach.film import Column
 from bayreach.insertion import Path as Way
 from bayreach.insertion import Refusal, standing
@@ -25,11 +26,12 @@ from bayreach.studio._state import State, StudioError, state_table
 from bayreach.units import MICROMETRE, percent_text
 from bayreach.wands import Wand
 
-COARSE = 0.2
-"""Stations of the first answer against those of the step rule."""
+LOOKS = ("coarse", "refined", "full")
+"""Answers to a state, one after the other: the last is that of `spray`."""
 KEPT = 64
 """Full answers of single pulls that are kept."""
 NO_ARRAYS: dict[str, Any] = {}
+GoOn = Callable[[float], None]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -40,24 +42,52 @@ class Answer:
     arrays: dict[str, Any]
 
 
+class GaveWayError(Exception):
+    """Work that was left because someone waits for a first answer; it has to be begun anew."""
+
+
+class LeftError(Exception):
+    """Work that was left because nobody wants its answer any more."""
+
+
 class Bench:
-    """A job's structure, ready for pulls to be tried; use it from one thread at a time."""
+    """A job's structure, ready for pulls to be tried; use it from one thread at a time.
+
+    Any thread may use `stopped` and `urgent`: whether the studio has ended, and who waits for a first answer.
+    """
 
     def __init__(self, job: Job) -> None:
         self.job = job
         self.site: Site = site_of(job)
         self.stopped = threading.Event()
+        self.urgent: set[object] = set()
         self.columns: OrderedDict[str, tuple[Pull, Column]] = OrderedDict()
+
+    def going_on(self, is_wanted: Callable[[], bool]) -> GoOn:
+        """Return what ends work that is not wanted any more, or that keeps a first answer waiting."""
+
+        def go_on(_: float) -> None:
+            if self.stopped.is_set() or not is_wanted():
+                raise LeftError
+            if self.urgent:
+                raise GaveWayError
+
+        return go_on
 
     def warm(self) -> None:
         """Make ready what every answer needs, so that the first one does not wait for it."""
         site = self.site
-        _ = site.space, site.scene, site.air, site.targets, site.ground, self.picture
+        _ = site.space, site.scene, site.air, site.targets, site.ground, self.picture, self.looks.middles
 
     @cached_property
     def picture(self) -> Picture:
         """What the page draws."""
         return picture_of(self.site.mesh)
+
+    @cached_property
+    def looks(self) -> WhatIf:
+        """What answers at once."""
+        return WhatIf(scene=self.site.scene, targets=self.site.targets, air=self.site.air)
 
     @cached_property
     def middle(self) -> FloatArray:
@@ -118,10 +148,17 @@ class Bench:
             entry=state.entry,
         )
 
-    def tried(self, state: State, *, fine: bool, share: float = COARSE) -> Answer:
+    def tried(self, state: State, *, look: str, go_on: GoOn | None = None) -> Answer:
         """Return whether the wand goes in and what the pull wets: as `spray` works it out, or quickly.
 
-        The quick answer has `share` of the stations of the step rule, and each side's film is not refined.
+        Parameters
+        ----------
+        state : State
+            What is tried.
+        look : str
+            One of `LOOKS`.
+        go_on : callable, optional
+            Asked with the share done, many times a second; an exception it raises ends the work.
 
         Raises
         ------
@@ -134,10 +171,10 @@ class Bench:
         if isinstance(way, Refusal):
             return Answer(table=self._refused(state, wand, way), arrays=NO_ARRAYS)
         pull = _pull_of(state, wand, way)
-        column = self._kept(state, pull) if fine else self._quick(pull, share)
+        column = self._kept(state, pull, go_on) if look == LOOKS[-1] else self._looked(pull, look, go_on)
         answer = self.film_of([pull], [column])
         answer.table.update(
-            fine=fine,
+            look=look,
             seconds=time.perf_counter() - began,
             error=_told(column.error),
             path=(pull.path.points - self.middle).tolist(),
@@ -146,7 +183,7 @@ class Bench:
         )
         return answer
 
-    def pull_and_column(self, state: State) -> tuple[Pull, Column]:
+    def pull_and_column(self, state: State, go_on: GoOn | None = None) -> tuple[Pull, Column]:
         """Return a state's pull and its column as `spray` works it out.
 
         Raises
@@ -160,27 +197,29 @@ class Bench:
             message = f"{state.wand} through {state.opening} does not go in: {way.reason}"
             raise StudioError(message)
         pull = _pull_of(state, wand, way)
-        return pull, self._kept(state, pull)
+        return pull, self._kept(state, pull, go_on)
 
-    def _kept(self, state: State, pull: Pull) -> Column:
+    def _kept(self, state: State, pull: Pull, go_on: GoOn | None = None) -> Column:
         """Return a pull's column, worked out once; how often it is pulled does not matter to it."""
         key = json.dumps([state_table(replace(state, count=1)), self.job_of(state).sha256])
         if key not in self.columns:
-            self.columns[key] = (pull, column_of(self.site, pull))
+            self.columns[key] = (pull, column_of(self.site, pull, go_on))
             while len(self.columns) > KEPT:
                 self.columns.popitem(last=False)
         self.columns.move_to_end(key)
         return self.columns[key][1]
 
-    def _quick(self, pull: Pull, share: float) -> Column:
-        site, tip = self.site, pull.wand.tip
-        wet = direct.wet_part(pull.path, speed=pull.speed, lag=pull.wand.lag)
-        if wet is None:
-            return column_of(site, pull)
-        stations = direct.stations_for(site.scene, wet, tip, refine=share)
-        return direct.pull_film(
-            site.scene, site.targets, stations, tip, air=site.air, flying=flying_of(site, tip)
-        )
+    def _looked(self, pull: Pull, look: str, go_on: GoOn | None) -> Column:
+        """Return a quick look at a pull's column."""
+        wand = pull.wand
+        lag = wand.lag if pull.path.length else 0.0
+        flying = flying_of(self.site, wand.tip)
+        if look == LOOKS[0]:
+            return self.looks.at_once(pull.path, wand.tip, speed=pull.speed, lag=lag, flying=flying)
+        return self.looks.finer(
+            pull.path, wand.tip, speed=pull.speed, lag=lag, rise=wand.rise, fall=wand.fall, flying=flying,
+            progress=go_on,
+        )  # fmt: skip
 
     def film_of(self, pulls: list[Pull], columns: list[Column]) -> Answer:
         """Return the film that pulls leave together, in figures and by side."""
@@ -231,7 +270,7 @@ class Bench:
         short = float(refusal.short_by)
         return {
             "fits": False,
-            "fine": True,
+            "look": LOOKS[-1],
             "reason": refusal.reason,
             "short_m": short if np.isfinite(short) else None,
             "place": (refusal.place - self.middle).tolist(),

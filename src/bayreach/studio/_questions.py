@@ -10,26 +10,42 @@ from typing import Any
 import numpy as np
 
 from bayreach import reach as reaching
-from bayreach.arrays import IntArray
+from bayreach.arrays import FloatArray, IntArray
 from bayreach.deposit import direct
 from bayreach.film import Column
 from bayreach.insertion import Path as Way
-from bayreach.insertion import aims_over_cone, paths_through
+from bayreach.insertion import Refusal, aims_over_cone, aims_to_try, paths_through
 from bayreach.job import ChangedWand, WrittenPass, write_job
 from bayreach.passes import cut_path
 from bayreach.run import Pull, flying_of
 from bayreach.sight import Targets, targets_of
-from bayreach.studio._bench import COARSE, NO_ARRAYS, Answer, Bench, checked_job, plain_name, states_of
+from bayreach.studio._bench import (
+    LOOKS,
+    NO_ARRAYS,
+    Answer,
+    Bench,
+    GaveWayError,
+    GoOn,
+    checked_job,
+    plain_name,
+    states_of,
+)
 from bayreach.studio._state import Request, State, StudioError, state_table
 from bayreach.studio._wands import wand_table
 from bayreach.wands import Wand
 
+COARSE = 0.2
+"""Stations of an aim that is compared with others, against those of the step rule."""
 AIMS = 48
 """Aims tried for the best one."""
 NEAR = (0.05, 0.15)
 """Half angles in rad of the cones round the aim at hand that are tried as well."""
 GROUP = 8
-"""Aims tried in one step."""
+"""Aims compared in one step."""
+SEARCHED = 3
+"""Aims of a bent wand for which a way in is searched in one step."""
+SHARE_OF_WAYS = 0.5
+"""Share of the work, about, that is done once the ways in are known."""
 LOOKED_AT = 8000
 """Sides, about, on which aims are compared; the best few are compared on all."""
 FINALISTS = 4
@@ -37,11 +53,13 @@ FINALISTS = 4
 Steps = Generator[float, None, Answer]
 
 
-def question(bench: Bench, request: Request) -> Steps:
-    """Return the steps of a request's answer."""
+def question(bench: Bench, request: Request, go_on: GoOn | None = None) -> Steps:
+    """Return the steps of a request's answer; `go_on` ends a long one by an exception."""
+    if request.kind == "all":
+        return _all(bench, request, go_on)
     asked: dict[str, Callable[[Bench, Request], Steps]] = {
-        "best": _best, "changes": _changes, "sweep": _sweep, "reach": _reach, "all": _all, "save": _save,
-        "open": _open, "sheet": _sheet,
+        "best": _best, "changes": _changes, "sweep": _sweep, "reach": _reach, "save": _save, "open": _open,
+        "sheet": _sheet,
     }  # fmt: skip
     return asked[request.kind](bench, request)
 
@@ -56,7 +74,7 @@ def _best(bench: Bench, request: Request) -> Steps:
     some = _some_targets(bench)
     gains = np.zeros(len(pulls))
     for first in range(0, len(pulls), GROUP):
-        yield 0.1 + 0.7 * first / len(pulls)
+        yield SHARE_OF_WAYS + (0.8 - SHARE_OF_WAYS) * first / len(pulls)
         group = pulls[first : first + GROUP]
         for place, column in enumerate(_columns(bench, some, group)):
             gains[first + place] = _gain(bench, group[place], column)
@@ -87,20 +105,39 @@ def _entry_of(bench: Bench, state: State, way: Way) -> list[float] | None:
 def _ways(bench: Bench, state: State, wand: Wand) -> Generator[float, None, list[Way]]:
     """Return ways worth comparing: spread over the opening, and at and round the state's own aim."""
     space, opening, down = bench.site.space, bench.opening_of(state), bench.job.down
-    spread, refusals = paths_through(space, wand, opening, count=AIMS, clocks=(state.clock,), down=down)
-    ways = list(spread[:: max(1, len(spread) // AIMS)])
-    if wand.shape != "flexible":
-        entry = None if state.entry is None else state.entry[None]
-        for number, lean in enumerate(NEAR):
-            yield 0.1 * number / len(NEAR)
-            aims = aims_over_cone(state.aim, lean, 5)
-            ways += paths_through(
-                space, wand, opening, aims=aims, entries=entry, clocks=(state.clock,), down=down
-            )[0]
+    if wand.shape == "flexible":
+        spread, refusals = paths_through(space, wand, opening, count=AIMS, clocks=(state.clock,), down=down)
+        ways = list(spread[:: max(1, len(spread) // AIMS)])
+    else:
+        entries, aims = aims_to_try(space, wand, opening, count=AIMS)
+        some = slice(None, None, max(1, len(aims) // AIMS))
+        near = np.concatenate([aims_over_cone(state.aim, lean, 5) for lean in NEAR])
+        own = np.tile(opening.center if state.entry is None else state.entry, (len(near), 1))
+        lines = np.concatenate([entries[some], own]), np.concatenate([aims[some], near])
+        ways, refusals = yield from _ways_along(bench, state, wand, *lines)
     if not ways:
         message = f"no aim gets this wand in: {refusals[0].reason}"
         raise StudioError(message)
     return ways
+
+
+def _ways_along(
+    bench: Bench, state: State, wand: Wand, entries: FloatArray, aims: FloatArray
+) -> Generator[float, None, tuple[list[Way], tuple[Refusal, ...]]]:
+    """Return a rigid wand's ways along aims (m, 3) through entries (m, 3); a bent one's in several steps."""
+    each = SEARCHED if wand.shape == "bent" else len(aims)
+    ways: list[Way] = []
+    refusals: tuple[Refusal, ...] = ()
+    for first in range(0, len(aims), each):
+        yield SHARE_OF_WAYS * first / len(aims)
+        part = slice(first, first + each)
+        found, refused = paths_through(
+            bench.site.space, wand, bench.opening_of(state), aims=aims[part], entries=entries[part],
+            clocks=(state.clock,), down=bench.job.down,
+        )  # fmt: skip
+        ways += found
+        refusals = refusals or refused
+    return ways, refusals
 
 
 def _some_targets(bench: Bench) -> Targets:
@@ -211,19 +248,23 @@ def _reach(bench: Bench, request: Request) -> Steps:
     return Answer(table={"row": row}, arrays=NO_ARRAYS)
 
 
-def _all(bench: Bench, request: Request) -> Steps:
+def _all(bench: Bench, request: Request, go_on: GoOn | None) -> Steps:
     """Return the film of all pulls of the page's list together."""
     if not request.passes:
         message = "the list of pulls is empty"
         raise StudioError(message)
-    pulls, columns = [], []
-    for number, state in enumerate(request.passes):
-        yield number / len(request.passes)
-        pull, column = bench.pull_and_column(state)
+    pulls: list[Pull] = []
+    columns: list[Column] = []
+    while len(pulls) < len(request.passes):
+        yield len(pulls) / len(request.passes)
+        try:
+            pull, column = bench.pull_and_column(request.passes[len(pulls)], go_on)
+        except GaveWayError:
+            continue
         pulls.append(pull)
         columns.append(column)
     answer = bench.film_of(pulls, columns)
-    answer.table.update(fine=True, pulls=len(pulls))
+    answer.table.update(look=LOOKS[-1], pulls=len(pulls))
     return answer
 
 

@@ -6,7 +6,7 @@ from concurrent.futures import ThreadPoolExecutor
 from typing import Any, TypeVar
 
 from bayreach.errors import BayreachError
-from bayreach.studio._bench import COARSE, Answer, Bench
+from bayreach.studio._bench import LOOKS, Answer, Bench, GaveWayError, LeftError
 from bayreach.studio._pack import framed
 from bayreach.studio._questions import Steps, question
 from bayreach.studio._state import Request, StudioError, number_of, read_request
@@ -16,8 +16,6 @@ Send = Callable[[bytes], Awaitable[None]]
 
 PAUSE = 0.05
 """Seconds without a newer state before the full answer is begun: a drag gets coarse answers only."""
-REFINED = 1.0
-"""Share of the step rule's stations in the refined answer, which comes before the full one."""
 LARGE = 20_000
 """Faces above which the full answer is long enough for a refined one to come before it."""
 SIDES = ("film", "status", "lit")
@@ -69,34 +67,43 @@ class Session:
             await self.awake.wait()
             self.awake.clear()
             request = self.newest
-            if request is None:
-                continue
-            if not await self._try(request, fine=False):
-                continue
-            await asyncio.sleep(PAUSE)
-            if self.bench.site.mesh.n_faces > LARGE and request is self.newest:
-                await self._try(request, fine=False, share=REFINED)
-            if request is self.newest:
-                await self._try(request, fine=True)
+            looks = LOOKS if self.bench.site.mesh.n_faces > LARGE else (LOOKS[0], LOOKS[-1])
+            for look in looks:
+                if request is None or request is not self.newest or not await self._try(request, look):
+                    break
+                if look == LOOKS[0]:
+                    await asyncio.sleep(PAUSE)
 
     async def close(self) -> None:
         """Drop what is still to be answered."""
         if self.asked is not None:
             self.asked.cancel()
 
-    async def _try(self, request: Request, *, fine: bool, share: float = COARSE) -> bool:
-        """Send the answer to a state unless a newer one has come; True where a full answer should follow."""
+    async def _try(self, request: Request, look: str) -> bool:
+        """Send the answer to a state unless a newer one has come; True where a better one should follow.
+
+        A first answer goes before all others: they are left when it is asked for, and begun anew.
+        """
+        bench = self.bench
+        go_on = bench.going_on(lambda: request is self.newest)
+        if look == LOOKS[0]:
+            bench.urgent.add(request)
 
         def work() -> Answer | None:
+            bench.urgent.discard(request)
             # The state may have grown stale while this waited for the worker.
-            return self.bench.tried(request.state, fine=fine, share=share) if request is self.newest else None
+            return bench.tried(request.state, look=look, go_on=go_on) if request is self.newest else None
 
         try:
-            answer = await self._worked(work)
+            answer = await self._worked_through(work)
+        except LeftError:
+            return False
         except Exception as error:
             if request is self.newest:
                 await self._refuse(request.number, error)
             return False
+        finally:
+            bench.urgent.discard(request)
         if answer is None or request is not self.newest:
             return False
         await self._tell("film", request.number, answer)
@@ -105,13 +112,17 @@ class Session:
     async def _answer(self, request: Request) -> None:
         """Work out a question step by step, telling how far it is, unless the page gives it up."""
         try:
-            steps = question(self.bench, request)
+            go_on = self.bench.going_on(lambda: not self.given_up)
+            steps = question(self.bench, request, go_on)
             while True:
                 done = await self._worked(lambda: self._step(steps))
                 if isinstance(done, Answer):
                     break
                 table = {"kind": "progress", "number": request.number, "asked": request.kind, "share": done}
                 await self.send(framed(table, {}))
+        except LeftError:
+            await self._refuse(request.number, StudioError("given up"))
+            return
         except Exception as error:
             await self._refuse(request.number, error)
             return
@@ -121,8 +132,7 @@ class Session:
         """Return the share done after one more step, or the answer."""
         if self.given_up or self.bench.stopped.is_set():
             steps.close()
-            message = "given up"
-            raise StudioError(message)
+            raise LeftError
         try:
             return next(steps)
         except StopIteration as end:
@@ -141,6 +151,14 @@ class Session:
         reason = str(error) if known else f"this cannot be worked out ({type(error).__name__}: {error})"
         table: dict[str, Any] = {"kind": "refused", "reason": reason}
         await self.send(framed(table if number is None else {**table, "number": number}, {}))
+
+    async def _worked_through(self, work: Callable[[], T]) -> T:
+        """Return what work returns, begun anew whenever it gave way to a first answer."""
+        while True:
+            try:
+                return await self._worked(work)
+            except GaveWayError:
+                continue
 
     async def _worked(self, work: Callable[[], T]) -> T:
         return await asyncio.get_running_loop().run_in_executor(self.worker, work)

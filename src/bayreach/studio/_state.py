@@ -15,7 +15,12 @@ from bayreach.wands import SHAPES, Piece, Wand, arc_piece, straight_piece
 
 QUESTIONS = ("best", "changes", "sweep", "reach", "all", "save", "open", "sheet")
 KINDS = ("try", "stop", *QUESTIONS)
-WAND_FIGURES = ("length", "diameter", "tip_diameter", "bend_radius", "pull_speed")
+WAND_FIGURES = (
+    *("length", "diameter", "tip_diameter", "tip_length", "shank_diameter", "shank_length"),
+    *("handle_diameter", "handle_length", "bend_radius", "pull_speed"),
+)
+SIZES = tuple(name for name in WAND_FIGURES if name not in ("length", "diameter", "bend_radius"))
+"""Figures that change nothing but themselves."""
 TIP_FIGURES = ("spread", "angle", "flow", "throw")
 PLACES = ("clock", "from", "to")
 PIECES = ("straight", "arc", "radius", "roll")
@@ -78,23 +83,24 @@ class State:
         if self.wand not in [one.name for one in job.wands]:
             message = f'{job.path.name} has no wand "{self.wand}"'
             raise StudioError(message)
-        wand = self._shaped(job.wand_named(self.wand))
-        for name in WAND_FIGURES:
-            if name in self.figures and name not in ("length", "bend_radius"):
-                wand = with_figure(wand, name, self.figures[name])
+        wand = job.wand_named(self.wand)
+        if "diameter" in self.figures:
+            wand = with_figure(wand, "diameter", self.figures["diameter"])
+        wand = self._shaped(wand)
         tip: dict[str, Any] = {name: self.figures[name] for name in TIP_FIGURES if name in self.figures}
         if self.pattern is not None and self.pattern != wand.tip.pattern:
             tip |= {"pattern": self.pattern, "table": None}
         return replace(wand, tip=replace(wand.tip, **tip)) if tip else wand
 
     def _shaped(self, wand: Wand) -> Wand:
-        """Return the wand in the shape asked for; a chain longer than the wand makes it longer."""
+        """Return the wand in the shape and sizes asked for; a chain longer than it makes it longer."""
         shape = wand.shape if self.shape is None else self.shape
         pieces = (wand.pieces if self.pieces is None else self.pieces) if shape == "bent" else ()
         bend = self.figures.get("bend_radius", wand.bend_radius) if shape == "flexible" else None
         asked = self.figures.get("length", wand.length)
         length = max(asked, sum(piece.length for piece in pieces))
-        return replace(wand, shape=shape, pieces=pieces, bend_radius=bend, length=length)
+        sizes: dict[str, Any] = {name: self.figures[name] for name in SIZES if name in self.figures}
+        return replace(wand, shape=shape, pieces=pieces, bend_radius=bend, length=length, **sizes)
 
     def written(self, wand: str) -> WrittenPass:
         """Return the pull as a job writes it, made by the wand called `wand`."""
@@ -214,7 +220,7 @@ def _state(value: object) -> State:
         pattern=_known(table.get("pattern"), "pattern", None),
         shape=shape,
         pieces=None if table.get("pieces") is None else _pieces(table["pieces"]),
-        figures={name: _number(one, name) for name, one in figures.items()},
+        figures={name: _figure(one, name) for name, one in figures.items()},
     )
 
 
@@ -271,6 +277,11 @@ def _number(value: object, name: str) -> float:
     return float(value)
 
 
+def _figure(value: object, name: str) -> float:
+    """Return a figure; a throw that is nothing has no end."""
+    return math.inf if name == "throw" and value is None else _number(value, name)
+
+
 def _word(value: object, name: str) -> str:
     if not isinstance(value, str) or len(value) > MOST_LETTERS:
         message = f"{name}: a text of at most {MOST_LETTERS} letters is needed"
@@ -304,7 +315,7 @@ def state_table(state: State) -> dict[str, Any]:
         "pattern": state.pattern,
         "shape": state.shape,
         "pieces": None if state.pieces is None else pieces_table(state.pieces),
-        "figures": dict(state.figures),
+        "figures": {name: value if math.isfinite(value) else None for name, value in state.figures.items()},
     }
 
 
