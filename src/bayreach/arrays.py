@@ -33,13 +33,7 @@ def frozen_floats(values: ArrayLike, *, shape: tuple[int, ...], name: str) -> Fl
     ValueError
         When the shape differs or a value is not finite.
     """
-    array = np.array(values, dtype=np.float64, order="C")
-    _check_shape(array, shape, name)
-    if not np.isfinite(array).all():
-        message = f"{name}: every value must be finite, {int((~np.isfinite(array)).sum())} are not."
-        raise ValueError(message)
-    array.setflags(write=False)
-    return array
+    return _frozen_finite(np.array(values, dtype=np.float64, order="C"), shape, name)
 
 
 def frozen_ints(values: ArrayLike, *, shape: tuple[int, ...], name: str) -> IntArray:
@@ -66,7 +60,10 @@ def frozen_singles(values: ArrayLike, *, shape: tuple[int, ...], name: str) -> S
     ValueError
         When the shape differs or a value is not finite.
     """
-    array = np.array(values, dtype=np.float32, order="C")
+    return _frozen_finite(np.array(values, dtype=np.float32, order="C"), shape, name)
+
+
+def _frozen_finite(array: NDArray[Any], shape: tuple[int, ...], name: str) -> NDArray[Any]:
     _check_shape(array, shape, name)
     if not np.isfinite(array).all():
         message = f"{name}: every value must be finite, {int((~np.isfinite(array)).sum())} are not."
@@ -85,6 +82,17 @@ def unit_vectors(vectors: ArrayLike) -> FloatArray:
     length = np.linalg.norm(array, axis=-1, keepdims=True)
     scaled: FloatArray = np.divide(array, length, out=np.zeros_like(array), where=length > 0)
     return scaled
+
+
+def plane_across(axis: ArrayLike) -> FloatArray:
+    """Return two unit vectors (2, 3) square to a unit `axis` (3,) and to each other, right-handed with it.
+
+    >>> plane_across([0.0, 0.0, 1.0]).tolist()
+    [[0.0, 1.0, 0.0], [-1.0, 0.0, 0.0]]
+    """
+    along = np.asarray(axis, dtype=np.float64)
+    first = unit_vectors(np.cross(along, np.eye(3)[np.argmin(np.abs(along))]))
+    return np.stack([first, np.cross(along, first)])
 
 
 def read_arrays(file: Any, *, most: int) -> dict[str, NDArray[Any]]:

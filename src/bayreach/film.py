@@ -9,7 +9,7 @@ from bayreach.arrays import FloatArray, IntArray, ShortIntArray, SingleArray, fr
 from bayreach.errors import BayreachError
 from bayreach.measure import area_vectors
 from bayreach.mesh import Mesh
-from bayreach.topology import side_links
+from bayreach.topology import groups, side_links
 
 STATUSES = ("covered", "low", "dry", "heavy", "keep-out")
 """Names of the statuses of a side; a status is a place in this tuple."""
@@ -248,9 +248,6 @@ def holidays(mesh: Mesh, uncovered: ArrayLike, side_bay: ArrayLike | None = None
     side_bay : (2n,) int, optional
         Bay of each side.
     """
-    from scipy.sparse import coo_array
-    from scipy.sparse.csgraph import connected_components
-
     open_sides = np.asarray(uncovered, dtype=np.bool_)
     chosen = np.flatnonzero(open_sides)
     if not len(chosen):
@@ -260,9 +257,7 @@ def holidays(mesh: Mesh, uncovered: ArrayLike, side_bay: ArrayLike | None = None
     if side_bay is not None:
         bay = np.asarray(side_bay)
         joined &= bay[pairs[:, 0]] == bay[pairs[:, 1]]
-    pairs = pairs[joined]
-    links = coo_array((np.ones(len(pairs)), (pairs[:, 0], pairs[:, 1])), shape=(mesh.n_sides, mesh.n_sides))
-    _, label = connected_components(links, directed=False)
+    _, label = groups(mesh.n_sides, pairs[joined])
     _, patch = np.unique(label[chosen], return_inverse=True)
     corners = mesh.corners[chosen // 2]
     areas = np.linalg.norm(area_vectors(corners), axis=1)

@@ -17,9 +17,11 @@ from functools import cached_property
 import numpy as np
 
 from bayreach.arrays import BoolArray, FloatArray, IntArray, unit_vectors
+from bayreach.measure import area_vectors
 from bayreach.mesh import Mesh
 from bayreach.rays import Scene
 from bayreach.sampling import points_on_faces
+from bayreach.topology import groups
 
 IsHere = Callable[[FloatArray], BoolArray]
 BOXES = 1000
@@ -172,7 +174,7 @@ def _facing(scene: Scene, mesh: Mesh, sides: IntArray, centers: FloatArray, off:
     from scipy.spatial import cKDTree
 
     corners = mesh.corners[sides // 2]
-    normal = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+    normal = area_vectors(corners)
     normal = unit_vectors(normal) * np.where(sides % 2 == 0, 1.0, -1.0)[:, None]
     spots = points_on_faces(corners, SPOTS).reshape(-1, 3)
     out = np.repeat(normal, SPOTS, axis=0)
@@ -188,12 +190,7 @@ def _facing(scene: Scene, mesh: Mesh, sides: IntArray, centers: FloatArray, off:
 
 def _reached(grid: FogGrid) -> FogGrid | None:
     """Return the grid without pockets that no side faces, in which fog would hang for ever."""
-    from scipy.sparse import coo_array
-    from scipy.sparse.csgraph import connected_components
-
-    m = grid.n_boxes
-    graph = coo_array((np.ones(len(grid.links)), tuple(grid.links.T)), shape=(m, m))
-    _, pocket = connected_components(graph, directed=False)
+    _, pocket = groups(grid.n_boxes, grid.links)
     wetted = np.zeros(int(pocket.max()) + 1, dtype=np.bool_)
     wetted[pocket[grid.spots.ravel()]] = True
     kept = wetted[pocket]

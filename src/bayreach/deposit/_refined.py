@@ -8,6 +8,7 @@ import numpy as np
 from bayreach.arrays import BoolArray, FloatArray, IntArray
 from bayreach.deposit._air import Air
 from bayreach.deposit._sampled import Sampled, Spray, piece_errors, sample_values, sampled_film
+from bayreach.measure import area_vectors
 from bayreach.mesh import Mesh
 from bayreach.rays import Scene
 from bayreach.sampling import quarters, sample_weights
@@ -138,7 +139,7 @@ def _beside_other_film(mesh: Mesh, sides: IntArray, film: FloatArray, air: Air |
     different bays are no neighbours.
     """
     corners = mesh.corners[sides // 2]
-    normal = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+    normal = area_vectors(corners)
     axis = np.abs(normal).argmax(axis=1)
     back = (normal[np.arange(len(sides)), axis] < 0.0) ^ (sides % 2 == 1)
     bay = np.zeros(len(sides), dtype=np.int64) if air is None else air.side_bay[sides] + 1

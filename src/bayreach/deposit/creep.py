@@ -15,7 +15,7 @@ from numpy.typing import ArrayLike
 from bayreach.arrays import OUTSIDE, BoolArray, FloatArray, IntArray
 from bayreach.droplets import GRAVITY
 from bayreach.liquids import Liquid
-from bayreach.measure import nearest_faces
+from bayreach.measure import area_vectors, nearest_faces
 from bayreach.mesh import Mesh
 from bayreach.topology import edges_of
 
@@ -143,7 +143,7 @@ def laps_of(mesh: Mesh, side_bay: IntArray, pairs: ArrayLike, within: float) -> 
 def _looking_at(mesh: Mesh, faces: IntArray, ends: IntArray) -> IntArray:
     """Return the side (k,) of each of `faces` that looks at the middle of an edge with `ends` (k, 2)."""
     corners = mesh.corners[faces]
-    normal = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+    normal = area_vectors(corners)
     above = np.einsum("ij,ij->i", normal, mesh.points[ends].mean(axis=1) - corners[:, 0])
     return np.asarray(2 * faces + (above < 0.0), dtype=np.int64)
 

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from bayreach.arrays import NO_FACE, BoolArray, FloatArray, IntArray, unit_vectors
+from bayreach.measure import area_vectors
 
 if TYPE_CHECKING:
     from bayreach.holes._sites import Skin
@@ -83,7 +84,7 @@ def _first(
 
 def _along(skin: "Skin", faces: IntArray, inward: FloatArray) -> BoolArray:
     corners = skin.mesh.corners[faces]
-    normals = unit_vectors(np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]))
+    normals = unit_vectors(area_vectors(corners))
     return np.asarray(np.abs(np.einsum("ij,ij->i", normals, inward)) >= FLAT)
 
 

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import ArrayLike
 
-from bayreach.arrays import FloatArray, unit_vectors
+from bayreach.arrays import FloatArray, plane_across, unit_vectors
 from bayreach.insertion._chains import chains_from, line_through
 from bayreach.insertion._rules import max_tilt
 from bayreach.insertion._space import Space, inner_bay, inward
@@ -29,8 +29,7 @@ def aims_over_cone(axis: ArrayLike, half_angle: float, count: int) -> FloatArray
     [0.0, 0.0, 1.0]
     """
     axis = unit_vectors(axis)
-    first = unit_vectors(np.cross(axis, np.eye(3)[np.argmin(np.abs(axis))]))
-    second = np.cross(axis, first)
+    first, second = plane_across(axis)
     step = np.arange(max(count, 1))
     cosines = 1.0 - (1.0 - math.cos(half_angle)) * step / max(count - 1, 1)
     sines = np.sqrt(np.maximum(0.0, 1.0 - cosines**2))
@@ -109,8 +108,6 @@ def entries_over(opening: "Opening", width: float) -> FloatArray:
     """Return the opening's centre and, where it is wide against `width` (m), two rings round it: (k, 3) m."""
     if opening.diameter < 4.0 * width:
         return np.asarray(opening.center)[None]
-    axis = unit_vectors(opening.normal)
-    first = unit_vectors(np.cross(axis, np.eye(3)[np.argmin(np.abs(axis))]))
     rings = [np.zeros((1, 2))]
     for share, number in (
         (0.4, 6),
@@ -119,7 +116,7 @@ def entries_over(opening: "Opening", width: float) -> FloatArray:
         turns = 2.0 * np.pi * np.arange(number) / number
         rings.append(share * opening.diameter / 2.0 * np.stack([np.cos(turns), np.sin(turns)], axis=1))
     flat = np.concatenate(rings)
-    spread: FloatArray = opening.center + flat @ np.stack([first, np.cross(axis, first)])
+    spread: FloatArray = opening.center + flat @ plane_across(unit_vectors(opening.normal))
     return spread
 
 

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from bayreach.arrays import OUTSIDE, FloatArray, unit_vectors
+from bayreach.arrays import OUTSIDE, FloatArray, plane_across, unit_vectors
 from bayreach.insertion._space import Space, inner_bay, inward
 from bayreach.wands import Wand
 
@@ -85,8 +85,7 @@ def line_through(chain: "Sequence[Opening]", width: float) -> tuple[FloatArray, 
     over.
     """
     axis = inward(chain[0])
-    first = unit_vectors(np.cross(axis, np.eye(3)[np.argmin(np.abs(axis))]))
-    plane = np.stack([first, np.cross(axis, first)], axis=1)
+    plane = plane_across(axis).T
     centers = np.array([opening.center for opening in chain]) - chain[0].center
     heights, places = centers @ axis, centers @ plane
     slants = np.abs(np.array([unit_vectors(opening.normal) for opening in chain]) @ axis)

@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from bayreach.arrays import FloatArray, IntArray, unit_vectors
+from bayreach.arrays import FloatArray, IntArray, plane_across, unit_vectors
 from bayreach.insertion._space import Space, faces_in_hole
 from bayreach.mesh import Mesh
 
@@ -46,8 +46,7 @@ def _rest_of(mesh: Mesh, faces: IntArray, hole: "Opening") -> tuple[FloatArray, 
     from shapely import Polygon, constrained_delaunay_triangles
 
     axis = unit_vectors(hole.normal)
-    first = unit_vectors(np.cross(axis, np.eye(3)[np.argmin(np.abs(axis))]))
-    plane = np.stack([first, np.cross(axis, first)], axis=1)
+    plane = plane_across(axis).T
     turns = 2.0 * np.pi * (np.arange(CORNERS) + 0.5) / CORNERS
     radius = hole.diameter / 2.0 / np.cos(np.pi / CORNERS)
     disc = Polygon(radius * np.stack([np.cos(turns), np.sin(turns)], axis=1))

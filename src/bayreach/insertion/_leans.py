@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import ArrayLike
 
-from bayreach.arrays import FloatArray, IntArray, unit_vectors
+from bayreach.arrays import FloatArray, IntArray, plane_across, unit_vectors
 from bayreach.insertion._aims import aims_over_cone, widest_tilt
 from bayreach.insertion._space import Space, inner_bay, inward
 from bayreach.poses import clock_zero, turned_about
@@ -50,8 +50,7 @@ def fan(wand: Wand, opening: "Opening") -> tuple[FloatArray, FloatArray]:
     """Return entries and aims (m, 3) spread over the opening and the cone that the wand's width leaves."""
     axis = inward(opening)
     tilt = max(widest_tilt(wand, opening), 0.0)
-    first = unit_vectors(np.cross(axis, np.eye(3)[np.argmin(np.abs(axis))]))
-    second = np.cross(axis, first)
+    first, second = plane_across(axis)
     aims = [axis]
     for degrees, count in RINGS:
         lean = math.radians(degrees)

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import ArrayLike
 
-from bayreach.arrays import FloatArray, IntArray, unit_vectors
+from bayreach.arrays import FloatArray, IntArray, plane_across, unit_vectors
 from bayreach.insertion._bent import Body, Threading, body_of, threading_of
 from bayreach.insertion._cut import with_holes_cut
 from bayreach.insertion._space import Space, bays_at, inward
@@ -76,8 +76,7 @@ def pivots_of(
     """Return the best places and clear depths of aims all over the opening's cone."""
     space = with_holes_cut(space, (opening, *holes))
     axis = inward(opening)
-    first = unit_vectors(np.cross(axis, np.eye(3)[np.argmin(np.abs(axis))]))
-    plane = np.stack([first, np.cross(axis, first), axis])
+    plane = np.vstack([plane_across(axis), axis])
     aims, beside = _aims(plane)
     room = wand.room_outside if wand.couple_after else math.inf
     sizes = np.array([wand.clearance, room, wand.length, opening.thickness / 2.0, opening.diameter])

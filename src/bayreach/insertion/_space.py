@@ -10,6 +10,7 @@ from numpy.typing import ArrayLike
 
 from bayreach.arrays import OUTSIDE, BoolArray, FloatArray, IntArray, unit_vectors
 from bayreach.errors import WandError
+from bayreach.measure import area_vectors
 from bayreach.mesh import Mesh, joined, mesh_of
 
 if TYPE_CHECKING:
@@ -131,12 +132,12 @@ def _bays_seen(space: Space, points: FloatArray, look: FloatArray) -> IntArray:
     seen = np.full(count, OUTSIDE)
     on_mesh = (faces >= 0) & (faces < mesh.n_faces)
     corners = mesh.corners[faces[on_mesh]]
-    back = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]) @ look > 0.0
+    back = area_vectors(corners) @ look > 0.0
     seen[on_mesh] = bays.side_bay[2 * faces[on_mesh] + back]
     on_cap = faces >= mesh.n_faces
     caps = faces[on_cap] - mesh.n_faces
     corners = bays.cap_points[bays.cap_faces[caps]]
-    back = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]) @ look > 0.0
+    back = area_vectors(corners) @ look > 0.0
     seen[on_cap] = np.asarray(bays.cap_links)[caps, np.where(back, 0, 1)]
     return seen
 
@@ -179,7 +180,7 @@ def faces_in_hole(
     lows, highs = face_boxes(mesh) if boxes is None else boxes
     near = np.flatnonzero(((lows <= hole.center + radius) & (highs >= hole.center - radius)).all(axis=1))
     triangles = mesh.corners[near]
-    normals = unit_vectors(np.cross(triangles[:, 1] - triangles[:, 0], triangles[:, 2] - triangles[:, 0]))
+    normals = unit_vectors(area_vectors(triangles))
     flat: BoolArray = np.abs(normals @ unit_vectors(hole.normal)) > 0.5
     inside = point_triangle_distances(np.broadcast_to(hole.center, (len(near), 3)), triangles) < radius
     chosen: IntArray = near[flat & inside]

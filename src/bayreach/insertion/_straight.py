@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import ArrayLike
 
-from bayreach.arrays import BoolArray, FloatArray, IntArray, frozen_floats, unit_vectors
+from bayreach.arrays import BoolArray, FloatArray, IntArray, frozen_floats, plane_across, unit_vectors
 from bayreach.insertion._rules import ellipse_reach
 from bayreach.insertion._space import Space, inward
 from bayreach.wands import Section, Wand
@@ -174,8 +174,7 @@ def _limit_by_hole(
 
 def _in_plane(offsets: FloatArray, aims: FloatArray, axis: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Return entry offsets and the unit directions of tilt in two coordinates of the opening's plane."""
-    first = unit_vectors(np.cross(axis, np.eye(3)[np.argmin(np.abs(axis))]))
-    plane = np.stack([first, np.cross(axis, first)], axis=1)
+    plane = plane_across(axis).T
     across = unit_vectors(aims @ plane)
     across[np.linalg.norm(across, axis=1) == 0.0] = (1.0, 0.0)
     return offsets @ plane, across

@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from bayreach.arrays import BoolArray, FloatArray, unit_vectors
+from bayreach.measure import area_vectors
 from bayreach.mesh import Mesh
 
 MOST_SIDES = 40_000
@@ -106,9 +107,7 @@ def overview_direction(mesh: Mesh, down: FloatArray) -> FloatArray:
 
 def facing(mesh: Mesh, forward: FloatArray) -> BoolArray:
     """Return which sides (2n,) look at a viewer whose view runs along `forward`; edge-on sides do not."""
-    corners = mesh.corners
-    normals = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
-    toward = normals @ forward
+    toward = area_vectors(mesh.corners) @ forward
     return np.stack([toward < 0.0, toward > 0.0], axis=1).ravel()
 
 
@@ -120,7 +119,7 @@ def best_direction(mesh: Mesh, shown: BoolArray, wanted: BoolArray, up: FloatArr
     sides = np.flatnonzero(shown)
     sides = sides[:: 1 + len(sides) // MOST_SIDES]
     corners = mesh.corners[sides // 2]
-    vectors = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]) / 2
+    vectors = area_vectors(corners)
     vectors[sides % 2 == 1] *= -1.0
     middles = corners.mean(axis=1)
     across = unit_vectors(np.cross(up, [0.0, 1.0, 0.0] if abs(up[1]) < 0.9 else [1.0, 0.0, 0.0]))

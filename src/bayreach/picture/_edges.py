@@ -3,6 +3,7 @@
 import numpy as np
 
 from bayreach.arrays import IntArray
+from bayreach.measure import face_normals
 from bayreach.mesh import Mesh
 
 
@@ -13,9 +14,7 @@ def feature_edges(mesh: Mesh, angle: float = np.radians(25.0)) -> IntArray:
     order = np.argsort(key, kind="stable")
     starts = np.flatnonzero(np.concatenate([[True], np.diff(key[order]) != 0]))
     counts = np.diff(np.append(starts, len(order)))
-    corners = mesh.corners
-    normals = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
-    normals /= np.maximum(np.linalg.norm(normals, axis=1, keepdims=True), 1e-300)
+    normals = face_normals(mesh)
     first = order[starts] // 3
     second = order[np.minimum(starts + 1, len(order) - 1)] // 3
     alike = np.abs(np.einsum("ij,ij->i", normals[first], normals[second])) > np.cos(angle)

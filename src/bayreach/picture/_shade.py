@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 
 from bayreach import heatmap
 from bayreach.arrays import IntArray
+from bayreach.measure import face_normals
 from bayreach.mesh import Mesh
 from bayreach.picture._camera import Camera
 
@@ -58,8 +59,7 @@ def _hatched(picture: NDArray[np.uint8], marks: IntArray, factor: int) -> NDArra
 def _edges(faces: IntArray, camera: Camera, mesh: Mesh) -> NDArray[np.bool_]:
     """Return which pixels lie on an outline, a fold over 25 degrees, or a step in depth."""
     corners = mesh.corners
-    normals = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
-    normals /= np.maximum(np.linalg.norm(normals, axis=1, keepdims=True), 1e-300)
+    normals = face_normals(mesh)
     away = corners[:, 0] - camera.center
     ahead = normals @ camera.forward
     ahead = np.where(np.abs(ahead) < 1e-9, 1e-9, ahead)

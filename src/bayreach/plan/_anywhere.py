@@ -4,6 +4,7 @@ import numpy as np
 
 from bayreach.arrays import OUTSIDE, BoolArray, FloatArray
 from bayreach.bays import Bays
+from bayreach.topology import groups
 
 
 def holes_anywhere(bays: Bays, required: BoolArray, areas: FloatArray, share: float) -> int:
@@ -28,14 +29,10 @@ def holes_anywhere(bays: Bays, required: BoolArray, areas: FloatArray, share: fl
     share : float
         Share of the required area asked.
     """
-    from scipy.sparse import coo_matrix
-    from scipy.sparse.csgraph import connected_components
-
     n_bays = len(bays.bays)
     links = np.array([opening.links for opening in bays.openings], dtype=np.int64).reshape(-1, 2)
     links = np.where(links == OUTSIDE, n_bays, links)
-    graph = coo_matrix((np.ones(len(links)), (links[:, 0], links[:, 1])), shape=(n_bays + 1, n_bays + 1))
-    _, space = connected_components(graph, directed=False)
+    _, space = groups(n_bays + 1, links)
     inside = required & (bays.side_bay >= 0)
     area = np.bincount(space[bays.side_bay[inside]], weights=areas[inside], minlength=int(space.max()) + 1)
     shut = np.arange(len(area)) != space[n_bays]

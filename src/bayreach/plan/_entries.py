@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 from numpy.typing import ArrayLike
 
-from bayreach.arrays import OUTSIDE, BoolArray, FloatArray, IntArray, unit_vectors
+from bayreach.arrays import OUTSIDE, BoolArray, FloatArray, IntArray, plane_across
 from bayreach.bays import Bays, Opening
 from bayreach.holes import (
     Drill,
@@ -114,9 +114,7 @@ def opening_of(site: Site, thickness: float = 0.0) -> Opening:
     `thickness` (m) is that of the skin; a doubler that is drilled too adds its distance.
     """
     radius = 0.5 * site.diameter
-    helper = np.eye(3)[np.argmin(np.abs(site.inward))]
-    first = unit_vectors(np.cross(site.inward, helper))
-    second = np.cross(site.inward, first)
+    first, second = plane_across(site.inward)
     turn = np.linspace(0.0, 2.0 * np.pi, RIM_POINTS, endpoint=False)[:, None]
     return Opening(
         name=site.name,

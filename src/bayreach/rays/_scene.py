@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from bayreach.arrays import NO_FACE, BoolArray, FloatArray, IntArray, frozen_floats
+from bayreach.measure import area_vectors
 from bayreach.mesh import Mesh
 from bayreach.rays._engines import engine_of, has_compiler
 from bayreach.rays._segments import as_vectors, stop_short
@@ -119,7 +120,7 @@ class Scene:
     def _plane_distances(self, starts: FloatArray, rays: FloatArray, faces: IntArray) -> FloatArray:
         """Return the distances (n,) in m from `starts` along `rays` to the planes of `faces`."""
         corners = self.mesh.corners[faces]
-        normals = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+        normals = area_vectors(corners)
         fall = np.einsum("ij,ij->i", normals, rays)
         height = np.einsum("ij,ij->i", normals, corners[:, 0] - starts)
         safe = np.where(fall == 0, 1.0, fall)

@@ -8,6 +8,7 @@ from numpy.typing import ArrayLike
 
 from bayreach.arrays import BUDGET, FloatArray, IntArray, frozen_floats, frozen_ints, unit_vectors
 from bayreach.errors import MeshError
+from bayreach.measure import area_vectors
 from bayreach.mesh import Mesh
 from bayreach.sampling import points_on_faces
 from bayreach.sight._blocks import Blocks, blocks_of
@@ -105,11 +106,11 @@ def targets_of(
         )
         raise MeshError(message)
     corners = mesh.corners
-    cross = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
-    areas = 0.5 * np.linalg.norm(cross, axis=1)
+    vectors = area_vectors(corners)
+    areas = np.linalg.norm(vectors, axis=1)
     chosen = chosen[areas[chosen // 2] > 0.0]
     faces = chosen // 2
-    normals = unit_vectors(cross[faces]) * np.where(chosen % 2 == 0, 1.0, -1.0)[:, None]
+    normals = unit_vectors(vectors[faces]) * np.where(chosen % 2 == 0, 1.0, -1.0)[:, None]
     points = points_on_faces(corners[faces], samples)
     return Targets(
         points=points.reshape(-1, 3),
@@ -127,15 +128,15 @@ def samples_at(mesh: Mesh, side: IntArray, spots: FloatArray) -> Targets:
     All samples of a side count alike; a caller that wants otherwise asks for them one by one.
     """
     corners = mesh.corners[side // 2]
-    cross = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+    vectors = area_vectors(corners)
     firsts = np.flatnonzero(np.diff(side, prepend=-1))
     counts = np.diff(np.append(firsts, len(side)))
     return Targets(
         points=np.einsum("mc,mck->mk", spots, corners),
-        normals=unit_vectors(cross) * np.where(side % 2 == 0, 1.0, -1.0)[:, None],
+        normals=unit_vectors(vectors) * np.where(side % 2 == 0, 1.0, -1.0)[:, None],
         side=side,
         weight=np.repeat(1.0 / counts, counts),
-        areas=0.5 * np.linalg.norm(cross[firsts], axis=1),
+        areas=np.linalg.norm(vectors[firsts], axis=1),
     )
 
 

@@ -6,7 +6,7 @@ from typing import Any
 import numpy as np
 
 from bayreach.arrays import FloatArray, IntArray
-from bayreach.measure import face_areas
+from bayreach.measure import area_vectors, face_areas
 from bayreach.mesh import Mesh
 from bayreach.picture import feature_edges
 
@@ -65,7 +65,7 @@ def picture_of(mesh: Mesh, most: int = MOST) -> Picture:
         size *= 1.2
     corners = mesh.points[stand_in[mesh.faces[kept]]]
     sides = 2 * np.repeat(kept, 2) + np.tile([0, 1], len(kept))
-    turned = np.einsum("ij,ij->i", _normals(corners), _normals(mesh.corners[kept])) < 0.0
+    turned = np.einsum("ij,ij->i", area_vectors(corners), area_vectors(mesh.corners[kept])) < 0.0
     sides = np.where(np.repeat(turned, 2), sides ^ 1, sides)
     ends = stand_in[lines[:, :2]]
     long = ends[:, 0] != ends[:, 1]
@@ -99,10 +99,6 @@ def _kept_faces(faces: IntArray) -> IntArray:
     fresh = np.concatenate([[True], (np.diff(key[order], axis=0) != 0).any(axis=1)])
     kept: IntArray = np.sort(whole[order[fresh]])
     return kept
-
-
-def _normals(corners: FloatArray) -> FloatArray:
-    return np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
 
 
 def _nearest(places: FloatArray, asked: FloatArray) -> IntArray:
