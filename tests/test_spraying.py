@@ -19,7 +19,7 @@ from bayreach.deposit._kernel_arrays import world_of
 from bayreach.deposit._sampled import Spray
 from bayreach.deposit.direct import Pull, air_of, columns, pull_film
 from bayreach.errors import MeshError
-from bayreach.mesh import joined
+from bayreach.mesh import joined, mesh_of
 from bayreach.poses import Stations, stations_of, straight_path
 from bayreach.rays import Scene
 from bayreach.sight import UNKNOWN_BAY, targets_of
@@ -83,6 +83,16 @@ def test_each_station_knows_its_bay(box):
     assert mesh.n_faces > 100
 
 
+def without_portals(scene, targets, sprays, air):
+    """Return the film where no station knows its bay, so that no side is refused for the portals' sake."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(
+            "bayreach.deposit._kernel_arrays.bays_at",
+            lambda scene, air, points: np.full(len(points), UNKNOWN_BAY),
+        )
+        return _spraying.sparse_film(scene, targets, sprays, air)
+
+
 @pytest.mark.parametrize("y", [0.5, 0.23])
 def test_openings_as_portals_change_no_film_and_save_rays(box, y):
     mesh, _, scene, air = box
@@ -91,7 +101,7 @@ def test_openings_as_portals_change_no_film_and_save_rays(box, y):
     shares = np.full(len(stations.points), 1 / len(stations.points))
     spray = Spray(stations=stations, shares=shares, tip=FINE)
     seen = _spraying.sparse_film(scene, targets, [spray], air)
-    naive = _spraying.sparse_film(scene, targets, [spray], None)
+    naive = without_portals(scene, targets, [spray], air)
     assert seen.rows.tolist() == naive.rows.tolist()
     assert seen.film == pytest.approx(naive.film, rel=1e-12)
     assert seen.rays < 0.75 * naive.rays
@@ -116,11 +126,63 @@ def test_no_ray_that_is_free_is_passed_over_for_the_portals_sake(box, seed):
     spray = Spray(stations=stations, shares=np.full(n, 1 / n), tip=everywhere)
     targets = targets_of(mesh, air.side_bay >= 0, samples=1)
     seen = _spraying.sparse_film(scene, targets, [spray], air)
-    naive = _spraying.sparse_film(scene, targets, [spray], None)
+    naive = without_portals(scene, targets, [spray], air)
     assert seen.rows.tolist() == naive.rows.tolist()
     # Rays that are passed over change the order in which a sample's few amounts are added, no more.
     assert seen.film == pytest.approx(naive.film, rel=1e-6)
     assert seen.rays < 0.7 * naive.rays
+
+
+def walled_with(rims, cells=24):
+    """Return a box of bays in a row along x, walls between them with holes as the masks `rims` (y, z) say."""
+    walls = [closed_box((float(len(rims) + 1), 1.0, 1.0))]
+    for k, rim in enumerate(rims, start=1):
+        plate = grid_plate([k, 0.5, 0.5], [0, 1, 0], [0, 0, 1], cells=cells)
+        middle = plate.corners.mean(axis=1)[:, 1:] - 0.5
+        walls.append(plate.of_faces(~rim(*middle.T)))
+    return joined(walls)
+
+
+ODD_RIMS = {
+    "slot": lambda y, z: (np.abs(y) < 0.41) & (np.abs(z - 0.1) < 0.06),
+    "L": lambda y, z: (np.abs(y) < 0.3) & (np.abs(z) < 0.3) & ~((y > -0.18) & (z > -0.18)),
+    "ring": lambda y, z: (np.maximum(np.abs(y), np.abs(z)) < 0.3) & (np.maximum(np.abs(y), np.abs(z)) > 0.16),
+}
+
+
+def test_through_a_slot_an_l_and_a_ring_no_ray_is_refused_that_is_free_without_portals():
+    from bayreach.repair import mend, subdivided
+
+    built = subdivided(mend(walled_with(list(ODD_RIMS.values())))[0], 0.2).mesh
+    # Turned, so that nothing lies along the axes.
+    turn, _ = np.linalg.qr(np.random.default_rng(4).normal(size=(3, 3)))
+    turn *= np.sign(np.linalg.det(turn))
+    turned = mesh_of(built.points @ turn.T, built.faces)
+    bays = find_bays(turned)
+    assert len(bays.bays) == 4
+    mesh, random = bays.mesh, np.random.default_rng(0)
+    scene, air = Scene(mesh), air_of(mesh, bays)
+    points = random.uniform([0.03, 0.03, 0.03], [3.97, 0.97, 0.97], (60, 3))
+    # A few at the rims of the slot and of the L, and in the planes of the holes.
+    points[:4] = [[1.0, 0.1, 0.6], [1.001, 0.9, 0.54], [2.0, 0.3, 0.3], [1.9999, 0.5, 0.3]]
+    points = points @ turn.T
+    n = len(points)
+    stations = Stations(
+        points=points,
+        axes=np.tile(turn[:, 0], (n, 1)),
+        clocks=np.tile(turn[:, 2], (n, 1)),
+        depths=np.zeros(n),
+        lengths=np.zeros(n),
+    )
+    spray = Spray(stations=stations, shares=np.full(n, 1 / n), tip=Tip(pattern="forward", spread=2 * math.pi))
+    targets = targets_of(mesh, samples=4)
+    seen = _spraying.sparse_film(scene, targets, [spray], air)
+    naive = without_portals(scene, targets, [spray], air)
+    assert seen.rows.tolist() == naive.rows.tolist()
+    assert seen.film == pytest.approx(naive.film, rel=1e-6)
+    assert seen.rays < 0.5 * naive.rays
+    # Blocks are refused as a whole, so that not every pair is looked at.
+    assert seen.pairs < 0.8 * naive.pairs
 
 
 def test_portals_are_not_used_where_bays_are_not_exact(box):
@@ -280,7 +342,7 @@ def test_a_station_that_several_bays_claim_sees_everything(box):
     targets = targets_of(mesh, air.side_bay >= 0)
     spray = Spray(stations=stations, shares=np.ones(1), tip=FINE)
     seen = _spraying.sparse_film(scene, targets, [spray], air)
-    naive = _spraying.sparse_film(scene, targets, [spray], None)
+    naive = without_portals(scene, targets, [spray], air)
     assert seen.film == pytest.approx(naive.film, rel=1e-12)
     world = world_of(scene, targets, [spray], air, by_sample=False, floor=0.0)
     assert world.panes.home.shape == (1,)
@@ -414,7 +476,7 @@ import numpy as np
 from oracles import closed_box, grid_plate
 from bayreach.deposit.direct import pull_film
 from bayreach.errors import MeshError
-from bayreach.mesh import joined
+from bayreach.mesh import joined, mesh_of
 from bayreach.poses import Stations, stations_of, straight_path
 from bayreach.rays import Scene
 from bayreach.sight import targets_of

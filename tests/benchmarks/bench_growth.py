@@ -43,8 +43,9 @@ def one_size(path):
 
     def ready():
         targets = targets_of(mesh, np.asarray(bays.side_bay) >= 0)
-        assert targets.blocks.n_blocks
-        return Scene(mesh), targets, air_of(mesh, bays)
+        air = air_of(mesh, bays)
+        assert targets.blocks_by(air.side_bay).n_blocks
+        return Scene(mesh), targets, air
 
     (scene, targets, air), ready_wall, ready_core = measured(ready)
     tip = Tip(pattern="radial", spread=math.radians(40))

@@ -85,13 +85,16 @@ def air_of(mesh: Mesh, bays: BaysLike) -> Air:
     opening = np.asarray(bays.cap_opening, dtype=np.int64)
     links = np.reshape(np.asarray(bays.cap_links, dtype=np.int64), (-1, 2))
     n_bays = len(bays.bays)
+    portals = None
+    if bays.method == "cells":
+        portals = portals_of(points, faces, opening, links, n_bays, diagonal=mesh.diagonal)
     has_area = np.repeat(np.linalg.norm(area_vectors(mesh.corners), axis=1) > 0.0, 2)
     return Air(
         side_bay=side_bay,
         n_bays=n_bays,
         caps=Scene(mesh_of(points, faces)),
         cap_links=links,
-        portals=portals_of(points, faces, opening, links, n_bays) if bays.method == "cells" else None,
+        portals=portals,
         n_inside=int((has_area & (side_bay != OUTSIDE)).sum()),
     )
 

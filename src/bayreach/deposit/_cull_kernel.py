@@ -2,21 +2,19 @@
 
 import numpy as np
 
-from bayreach.arrays import FloatArray, IntArray
-from bayreach.deposit._kernel_records import MIXED, Panes, World
+from bayreach.arrays import IntArray
+from bayreach.deposit._kernel_records import World
+from bayreach.deposit._through_kernel import is_in_view, needs_window
 from bayreach.rays.compiling import bare, inlined
-
-Triple = tuple[float, float, float]
-_UNKNOWN = -2
 
 
 @bare
 def stations_in_question(world: World, block: int, chosen: IntArray) -> int:
     """Fill `chosen` with the stations from which a sample of the block may get liquid; return how many."""
     points, lines, tips = world.poses.points, world.poses.lines, world.poses.tips
-    shares, home, sweeps = world.poses.shares, world.panes.home, world.poses.sweeps
+    shares, sweeps = world.poses.shares, world.poses.sweeps
     reach, edges = world.patterns.reach, world.patterns.cosines
-    panes, bays = world.panes, world.grains.bays[block]
+    panes, bay = world.panes, world.grains.bays[block]
     center, axis = world.grains.centers[block], world.grains.axes[block]
     radius, floor = world.grains.radii[block], world.grains.floors[block]
     cone = min(1.0, world.grains.cosines[block])
@@ -36,6 +34,8 @@ def stations_in_question(world: World, block: int, chosen: IntArray) -> int:
         tip = tips[station]
         if distance - radius > reach[tip] or shares[station] <= 0.0:
             continue
+        if needs_window(panes, bay, station) and not is_in_view(panes, bay, station, (x, y, z), radius):
+            continue
         if distance > radius * 1.001:
             # The tip sweeps a piece of the path, which is as good as a block larger by half of it.
             sweep = sweeps[station, 0] ** 2 + sweeps[station, 1] ** 2 + sweeps[station, 2] ** 2
@@ -45,13 +45,8 @@ def stations_in_question(world: World, block: int, chosen: IntArray) -> int:
                 count += 1
                 continue
             cosine = np.sqrt(1.0 - sine * sine)
-            x, y, z = x / distance, y / distance, z / distance
-            toward = x * lines[station, 0] + y * lines[station, 1] + z * lines[station, 2]
+            toward = (x * lines[station, 0] + y * lines[station, 1] + z * lines[station, 2]) / distance
             if not _meets_zone(toward, (cosine, sine), edges[tip, 0], edges[tip, 1]):
-                continue
-            if home[station] not in (_UNKNOWN, bays[0], bays[1]) and not _is_in_view(
-                bays, panes, station, (x, y, z), (cosine, sine)
-            ):
                 continue
         chosen[count] = station
         count += 1
@@ -69,27 +64,3 @@ def _meets_zone(toward: float, ball: tuple[float, float], low: float, high: floa
         return False
     # Narrowest angle less the ball's, where that is above zero.
     return not (high < cosine and toward > high * cosine + high_sine * sine + 1e-9)
-
-
-@bare
-def _is_in_view(bays: IntArray, panes: Panes, station: int, way: Triple, ball: tuple[float, float]) -> bool:
-    """Return whether a window to a bay of the block meets the ball round the block."""
-    if bays[0] == MIXED:
-        return True
-    for place in range(2):
-        bay = bays[place]
-        for window in range(panes.starts[station, bay], panes.starts[station, bay + 1]):
-            if _meets_cone(panes.cones[window, :5], way, ball) and _meets_cone(
-                panes.cones[window, 5:], way, ball
-            ):
-                return True
-        if bays[1] == bay:
-            break
-    return False
-
-
-@inlined
-def _meets_cone(cone: FloatArray, way: Triple, ball: tuple[float, float]) -> bool:
-    """Return whether a ball along `way`, its half-angle (cosine, sine), meets a cone; -1: all round."""
-    toward = way[0] * cone[0] + way[1] * cone[1] + way[2] * cone[2]
-    return bool(cone[3] < 0.0 or toward >= cone[3] * ball[0] - cone[4] * ball[1] - 1e-9)

@@ -7,7 +7,13 @@ from numpy.typing import NDArray
 
 from bayreach.arrays import FloatArray, IntArray
 from bayreach.deposit._cull_kernel import stations_in_question
-from bayreach.deposit._kernel_records import MIXED, PROFILE, TABLE, UNKNOWN, Patterns, World
+from bayreach.deposit._kernel_records import PROFILE, TABLE, Patterns, World
+from bayreach.deposit._through_kernel import (
+    ROOM_TO_TELL,
+    WHOLE,
+    look_through,
+    planes_across,
+)
 from bayreach.rays.compiling import bare, compiled
 from bayreach.rays.packets import (
     FIRST_OWN,
@@ -25,7 +31,7 @@ Three = tuple[np.float32, np.float32, np.float32]
 # Places of the first lane of a packet's rows (see `Packet`); behind Embree's, what the film needs of a ray.
 _ORIGIN, _NEAR, _WAY, _FAR = 0, 3 * LANES, 4 * LANES, 8 * LANES
 _AMOUNT, _COSINE, _DISTANCE = FIRST_OWN * LANES, (FIRST_OWN + 1) * LANES, (FIRST_OWN + 2) * LANES
-_SEEN = (FIRST_OWN + 3) * LANES
+_ROOM = (FIRST_OWN + 3) * LANES
 
 
 class Entries(NamedTuple):
@@ -41,13 +47,15 @@ class Bench(NamedTuple):
 
     `group`: sixteen samples as one station sees them. `queue`: rays from groups of which only some are lit,
     and `samples` (16,), the sample of each in its block. `sums` (n,): film of a block's samples from the pull
-    in hand. `counts`: sample-station pairs looked at, and rays asked.
+    in hand. `told`: planes of windows that cut the block in hand. `counts`: sample-station pairs looked at,
+    and rays asked.
     """
 
     group: Packet
     queue: Packet
     samples: IntArray
     sums: FloatArray
+    told: IntArray
     counts: IntArray
 
 
@@ -77,6 +85,7 @@ def spray_blocks(tracer: Tracer, world: World, span: tuple[int, int], counts: In
         new_packet(),
         np.zeros(LANES, dtype=np.int64),
         np.zeros(-(-largest // LANES) * LANES),
+        np.zeros(ROOM_TO_TELL, dtype=np.int64),
         counts,
     )
     bench.group.rays[_NEAR : _NEAR + LANES] = world.stop
@@ -150,16 +159,15 @@ def _spray_block(tracer: Tracer, world: World, bench: Bench, block: int, station
     low, high = patterns.ends[tip, 0], patterns.ends[tip, 1]
     over_cosine = (single(low), single((len(densities) - 1) / (high - low)))
     over_distance = (single(0.0), single((len(flying) - 1) / patterns.reach[tip]))
-    home, bays = world.panes.home, world.grains.bays[block]
     waiting, asked = 0, 0
     for station in stations:
         view = _view(world, block, station, tip)
         _set_origin(world.poses.points[station], world.origin, rays)
-        through = bays[0] != MIXED and home[station] not in (UNKNOWN, bays[0], bays[1])
+        windows = planes_across(world, block, station, bench.told)
         for group in range(first, last):
             _measure(view, tiles[group], weights[group], rays)
-            if through:
-                _look_through(world, block, station, rays)
+            if windows != WHOLE:
+                look_through(world.panes, windows, bench.told, rays, (_WAY, _DISTANCE, _AMOUNT, _ROOM))
             if kind == PROFILE:
                 _multiply(rays, _COSINE, densities, over_cosine)
             elif kind == TABLE:
@@ -288,29 +296,6 @@ def _measure(
         rays[_DISTANCE + lane] = distance
         rays[_COSINE + lane] = min(max(cosine, low), high)
         rays[_AMOUNT + lane] = amount if lit else zero
-
-
-@bare
-def _look_through(world: World, block: int, station: int, rays: NDArray[np.float32]) -> None:
-    """Take the amount from lanes whose ray leads through no window into the bays of the block.
-
-    Windows are a little wider than their openings, by more than single precision may turn a ray.
-    """
-    bays, starts, cones = world.grains.bays[block], world.panes.starts, world.panes.cones
-    zero, one, slack = single(0.0), single(1.0), single(2e-6)
-    for lane in range(LANES):
-        rays[_SEEN + lane] = zero
-    for bay in bays:
-        for window in range(starts[station, bay], starts[station, bay + 1]):
-            ax, ay, az = single(cones[window, 0]), single(cones[window, 1]), single(cones[window, 2])
-            bx, by, bz = single(cones[window, 5]), single(cones[window, 6]), single(cones[window, 7])
-            last, tightest = single(cones[window, 3]) - slack, single(cones[window, 8]) - slack
-            for lane in range(LANES):
-                x, y, z = rays[_WAY + lane], rays[_WAY + LANES + lane], rays[_WAY + 2 * LANES + lane]
-                inside = (x * ax + y * ay + z * az >= last) & (x * bx + y * by + z * bz >= tightest)
-                rays[_SEEN + lane] = one if inside else rays[_SEEN + lane]
-    for lane in range(LANES):
-        rays[_AMOUNT + lane] *= rays[_SEEN + lane]
 
 
 @bare

@@ -3,13 +3,11 @@
 from collections.abc import Sequence
 
 import numpy as np
-from numpy.typing import NDArray
 
 from bayreach.arrays import OUTSIDE, FloatArray, unit_vectors
 from bayreach.deposit._air import Air, bays_at
 from bayreach.deposit._fates import Flying
 from bayreach.deposit._kernel_records import (
-    MIXED,
     PROFILE,
     TABLE,
     UNIFORM,
@@ -22,7 +20,7 @@ from bayreach.deposit._kernel_records import (
 from bayreach.deposit._sampled import Spray
 from bayreach.poses import Stations
 from bayreach.rays import Scene
-from bayreach.sight import Targets, windows_of
+from bayreach.sight import Blocks, Targets, windows_of
 
 _NODES = 4097
 _GONE = 1e-6
@@ -34,15 +32,16 @@ def world_of(
 ) -> World:
     """Return all that the kernel reads. With `by_sample` each sample is a row of its own, of weight one."""
     poses, tips = _poses(sprays)
+    blocks = blocks_for(targets, air)
     portals = air.portals if air else None
     home = np.zeros(len(poses.points), dtype=np.int64)
     if air is not None and portals is not None:
         home = bays_at(scene, air, poses.points)
     panes = Panes(*windows_of(poses.points, home, portals))
     return World(
-        _grains(targets, air, by_sample=by_sample),
+        _grains(targets, blocks, air, by_sample=by_sample),
         poses,
-        _patterns(tips, _farthest(scene, targets, poses.points)),
+        _patterns(tips, _farthest(scene, blocks, poses.points)),
         panes,
         np.array(scene.origin),
         scene.stop,
@@ -50,13 +49,19 @@ def world_of(
     )
 
 
-def _farthest(scene: Scene, targets: Targets, points: FloatArray) -> float:
+def blocks_for(targets: Targets, air: Air | None) -> Blocks:
+    """Return the targets in blocks; where openings are portals, the sides of each look into one bay."""
+    if air is None or air.portals is None:
+        return targets.blocks
+    return targets.blocks_by(air.side_bay)
+
+
+def _farthest(scene: Scene, blocks: Blocks, points: FloatArray) -> float:
     """Return a distance in m beyond which no target lies from any station.
 
     It is twice the mesh's diagonal, or that doubled and doubled where a station stands far outside: the same
     whichever pulls are asked about together, so that their film is the same to the last digit.
     """
-    blocks = targets.blocks
     low = (blocks.centers - blocks.radii[:, None]).min(axis=0)
     high = (blocks.centers + blocks.radii[:, None]).max(axis=0)
     ways = np.maximum(np.abs(points - low), np.abs(high - points))
@@ -67,23 +72,11 @@ def _farthest(scene: Scene, targets: Targets, points: FloatArray) -> float:
     return farthest
 
 
-def _grains(targets: Targets, air: Air | None, *, by_sample: bool) -> Grains:
-    blocks = targets.blocks
-    rows: NDArray[np.int32] = blocks.rows
-    side_of_row = targets.sides[blocks.order]
-    if by_sample:
-        side_of_row = side_of_row[rows]
-        rows = np.arange(len(rows), dtype=np.int32)
-    row_bay = np.zeros(len(side_of_row), dtype=np.int64)
+def _grains(targets: Targets, blocks: Blocks, air: Air | None, *, by_sample: bool) -> Grains:
+    bays = np.zeros(blocks.n_blocks, dtype=np.int64)
     if air is not None:
-        bay = air.side_bay[side_of_row]
-        row_bay = np.where(bay == OUTSIDE, air.n_bays, bay)
-    sample_bay = row_bay[rows]
-    at = blocks.starts[:-1]
-    bays = np.stack([np.minimum.reduceat(sample_bay, at), np.maximum.reduceat(sample_bay, at)], axis=1)
-    ends = np.repeat(bays, np.diff(blocks.starts), axis=0)
-    # A block of three bays or more is never passed over as a whole.
-    bays[np.logical_or.reduceat((sample_bay[:, None] != ends).all(axis=1), at)] = MIXED
+        first = targets.sides[blocks.order[blocks.rows[blocks.starts[:-1]]]]
+        bays = np.where(air.side_bay[first] == OUTSIDE, air.n_bays, air.side_bay[first])
     return Grains(
         blocks.starts,
         blocks.centers,
@@ -94,9 +87,8 @@ def _grains(targets: Targets, air: Air | None, *, by_sample: bool) -> Grains:
         blocks.tiles,
         blocks.tile_ones if by_sample else blocks.tile_weights,
         blocks.groups,
-        rows,
+        np.arange(len(blocks.rows), dtype=np.int32) if by_sample else blocks.rows,
         bays,
-        row_bay,
     )
 
 
@@ -199,7 +191,7 @@ def shared_world_of(
     them: the one that stations are passed over by.
     """
     world = world_of(scene, targets, poses, air, by_sample=False, floor=0.0)
-    own = _patterns(tips, _farthest(scene, targets, world.poses.points))
+    own = _patterns(tips, _farthest(scene, blocks_for(targets, air), world.poses.points))
     ends = own.cosines
     widest = own._replace(
         cosines=np.array([[ends[:, 0].min(), ends[:, 1].max()]]), reach=own.reach.max(keepdims=True)

@@ -13,12 +13,9 @@ UNIFORM, PROFILE, TABLE = 0, 1, 2
 UNKNOWN = -2
 """Bay of a station whose bay could not be told, as `sight.UNKNOWN_BAY`: a figure that kernels can read."""
 
-MIXED = -3
-"""Bay of a block whose sides look into three bays or more."""
-
 
 class Grains(NamedTuple):
-    """Blocks of samples, as `sight.Blocks`; `bays` (b, 2) of each block, `row_bay` (k,) of each side.
+    """Blocks of samples, as `sight.Blocks`; `bays` (b,): the bay that all sides of a block look into.
 
     `tiles` (g, 6 x 16): of sixteen samples their x, y, z from the middle of the block and normals, row after
     row; `weights` (g, 16), nothing where a tile is left over; `groups` (b + 1,): where each block's tiles
@@ -36,7 +33,6 @@ class Grains(NamedTuple):
     groups: IntArray
     rows: NDArray[np.int32]
     bays: IntArray
-    row_bay: IntArray
 
 
 class Poses(NamedTuple):
@@ -82,7 +78,9 @@ class Panes(NamedTuple):
     """Windows of the stations, as `sight.Windows`."""
 
     starts: IntArray
-    cones: FloatArray
+    firsts: IntArray
+    planes: NDArray[np.float32]
+    caps: FloatArray
     home: IntArray
 
 

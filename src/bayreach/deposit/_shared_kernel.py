@@ -9,6 +9,12 @@ from bayreach.arrays import IntArray
 from bayreach.deposit._cull_kernel import stations_in_question
 from bayreach.deposit._direct_kernel import bin_density
 from bayreach.deposit._kernel_records import TABLE, World
+from bayreach.deposit._through_kernel import (
+    ROOM_TO_TELL,
+    WHOLE,
+    leads_through,
+    planes_across,
+)
 from bayreach.rays.compiling import bare, compiled
 from bayreach.rays.packets import (
     LANES,
@@ -46,7 +52,8 @@ class SharedBench(NamedTuple):
     A packet; of each of its lanes the row to add to, and the amounts (lanes, t) of the tips; the film (rows,
     poses, t). `looks` (6, n): of each sample of a block the way from the station (x, y, z), the distance, the
     cosine to the centre line and what all tips share of the amount; `run` (n,): how much the cosine changes
-    while the station lasts; `amounts` (n, t): of each tip; `hopeful` (n,): samples that any tip may wet.
+    while the station lasts; `amounts` (n, t): of each tip; `hopeful` (n,): samples that any tip may wet;
+    `told`: planes of windows that cut the block in hand.
     """
 
     packet: Packet
@@ -57,6 +64,7 @@ class SharedBench(NamedTuple):
     run: Singles
     amounts: Singles
     hopeful: IntArray
+    told: IntArray
 
 
 @compiled
@@ -78,6 +86,7 @@ def spray_shared(tracer: Tracer, asked_of: tuple[World, Curves], span: tuple[int
         np.zeros(largest, dtype=np.float32),
         np.zeros((largest, tips), dtype=np.float32),
         np.zeros(largest, dtype=np.int64),
+        np.zeros(ROOM_TO_TELL, dtype=np.int64),
     )
     chosen = np.zeros(len(world.poses.tips), dtype=np.int64)
     first_row = int(world.grains.rows[starts[span[0]]])
@@ -110,9 +119,17 @@ def _spray_block(
             waiting, pull = 0, pulls[station]
         _measure(world, block, station, bench)
         found = _weigh(world, curves, (block, station), bench)
-        asked += found
+        windows = planes_across(world, block, station, bench.told) if found > 0 else WHOLE
         for candidate in range(found):
             sample = bench.hopeful[candidate]
+            if windows != WHOLE and not leads_through(
+                world.panes,
+                windows,
+                bench.told,
+                (float(looks[0, sample]), float(looks[1, sample]), float(looks[2, sample])),
+            ):
+                continue
+            asked += 1
             distance = looks[3, sample]
             inverse = single(1.0) / distance
             rays[waiting] = points[station, 0] - origin[0]

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from bayreach.arrays import FloatArray, IntArray
 from bayreach.deposit._air import Air
 from bayreach.deposit._direct_kernel import Entries, spray_blocks
-from bayreach.deposit._kernel_arrays import world_of
+from bayreach.deposit._kernel_arrays import blocks_for, world_of
 from bayreach.deposit._kernel_records import Grains, World
 from bayreach.deposit._plain_spray import spray_plainly
 from bayreach.deposit._sampled import Spray
@@ -63,13 +63,14 @@ def sparse_film(
     sample from one station that is worth a ray. Film is sparse from birth: blocks tell rows, pulls and film,
     and no array of rows by pulls is ever made.
     """
-    blocks = targets.blocks
+    fast = scene.has_tracer
+    through = air if fast else None
+    blocks = blocks_for(targets, through)
     if not blocks.n_blocks or not sprays:
         starts = np.zeros(len(sprays) + 1, dtype=np.int64)
         nothing = np.zeros(0, dtype=np.int32)
         return SparseFilm(starts=starts, rows=nothing, film=np.zeros(0, dtype=np.float32), pairs=0, rays=0)
-    fast = scene.has_tracer
-    world = world_of(scene, targets, sprays, air if fast else None, by_sample=by_sample, floor=floor)
+    world = world_of(scene, targets, sprays, through, by_sample=by_sample, floor=floor)
 
     def spray(span: tuple[int, int]) -> tuple[Entries, IntArray]:
         counts = np.zeros(2, dtype=np.int64)

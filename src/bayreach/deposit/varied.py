@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from bayreach.arrays import OUTSIDE, IntArray
 from bayreach.deposit._air import Air
 from bayreach.deposit._fates import Flying, fate_of
-from bayreach.deposit._kernel_arrays import shared_world_of
+from bayreach.deposit._kernel_arrays import blocks_for, shared_world_of
 from bayreach.deposit._kernel_records import UNIFORM, World
 from bayreach.deposit._sampled import Spray
 from bayreach.deposit._spraying import _spans, sparse_film
@@ -95,7 +95,7 @@ def varied_films(
         return wet + int(first), film[wet], asked
 
     parts = in_parallel(part, _spans(world))
-    found = targets.blocks.order[np.concatenate([one[0] for one in parts])]
+    found = blocks_for(targets, air).order[np.concatenate([one[0] for one in parts])]
     film = np.concatenate([one[1] for one in parts])
     if air is not None:
         inside = air.side_bay[targets.sides[found]] != OUTSIDE

@@ -20,7 +20,7 @@ _PRIMITIVE, _GEOMETRY = 12 + 5, 12 + 6
 _ROWS = 12 + 12
 _ALL = np.uint32(0xFFFFFFFF)
 
-OWN_ROWS = 4
+OWN_ROWS = 5
 """Rows behind those of Embree, for figures a kernel keeps beside its rays."""
 
 _DEEPEST = 96

@@ -107,14 +107,26 @@ class Blocks:
         return place // TILE, place % TILE
 
 
-def blocks_of(points: FloatArray, normals: FloatArray, weights: FloatArray, side_starts: IntArray) -> Blocks:
-    """Return the samples of sides (`side_starts` (k + 1,): where each side's samples begin) in blocks."""
+def blocks_of(
+    points: FloatArray,
+    normals: FloatArray,
+    weights: FloatArray,
+    side_starts: IntArray,
+    label: IntArray | None = None,
+) -> Blocks:
+    """Return the samples of sides (`side_starts` (k + 1,): where each side's samples begin) in blocks.
+
+    The sides of a block have one `label` (k,), where there are labels.
+    """
     n_sides = len(side_starts) - 1
     counts = np.diff(side_starts)
     firsts = side_starts[:-1]
     middles = _means(points, side_starts)
-    order = np.lexsort((_morton(middles), _looks(normals[firsts])))
-    cuts = _cuts(counts[order], _looks(normals[firsts])[order])
+    alike = _looks(normals[firsts])
+    if label is not None:
+        alike += 6 * label.astype(np.int64)
+    order = np.lexsort((_morton(middles), alike))
+    cuts = _cuts(counts[order], alike[order])
     starts = np.concatenate([[0], np.cumsum(counts[order])])
     samples = (
         np.repeat(firsts[order], counts[order])
@@ -204,12 +216,12 @@ def _spread(values: NDArray[np.uint64]) -> NDArray[np.uint64]:
     return spread
 
 
-def _cuts(counts: IntArray, looks: IntArray) -> IntArray:
-    """Return where (b + 1,), in ordered sides, blocks begin: where the look changes or a block is full."""
+def _cuts(counts: IntArray, alike: IntArray) -> IntArray:
+    """Return where (b + 1,), in ordered sides, blocks begin: where they differ in kind or a block is full."""
     if not len(counts):
         return np.zeros(1, dtype=np.int64)
     sides_a_block = max(1, SAMPLES_A_BLOCK // max(1, int(np.median(counts))))
-    turn = np.flatnonzero(np.diff(looks, prepend=looks[0] - 1))
-    run = np.repeat(turn, np.diff(np.append(turn, len(looks))))
-    full = (np.arange(len(looks)) - run) % sides_a_block == 0
+    turn = np.flatnonzero(np.diff(alike, prepend=alike[0] - 1))
+    run = np.repeat(turn, np.diff(np.append(turn, len(alike))))
+    full = (np.arange(len(alike)) - run) % sides_a_block == 0
     return np.append(np.flatnonzero(full), len(counts))

@@ -71,6 +71,18 @@ class Targets:
         """The samples in small blocks that lie together and look the same way; made once."""
         return blocks_of(self.points, self.normals, self.weight, self.starts)
 
+    def blocks_by(self, label: IntArray) -> Blocks:
+        """Return blocks whose sides have one label each, `label` (2n,) of all sides of the mesh.
+
+        Made once for an array of labels, and kept until another one is asked about.
+        """
+        kept: tuple[IntArray, Blocks] | None = self.__dict__.get("_labelled")
+        if kept is None or kept[0] is not label:
+            made = blocks_of(self.points, self.normals, self.weight, self.starts, label[self.sides])
+            kept = (label, made)
+            object.__setattr__(self, "_labelled", kept)
+        return kept[1]
+
     @property
     def n_sides(self) -> int:
         """Number of distinct sides."""

@@ -1,128 +1,139 @@
-"""Compiled: follow chains of openings from each station."""
+"""Compiled: follow chains of openings from each station, each seen only within the ones before it."""
 
 from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from bayreach.arrays import FloatArray, IntArray
 from bayreach.rays.compiling import compiled
+from bayreach.sight._frusta import MOST_PLANES, Rims, clipped, outline_of, planes_through
 
 _DEEPEST = 12
-_MOST = 2048
+_MOST_WINDOWS = 256
+_MOST_TRIED = 4096
 _UNKNOWN = -2
 
+WINDOW_BYTES = _MOST_WINDOWS * (12 * MOST_PLANES + 32)
+"""Bytes that the windows of one station may take at most."""
 
-class Balls(NamedTuple):
-    """Openings wrapped in balls: `centers` (o, 3) and `radii` (o,) in m, `links` (o, 2) bays."""
 
-    centers: FloatArray
-    radii: FloatArray
-    links: IntArray
+class Found(NamedTuple):
+    """Windows of all stations: planes (q, 3), where those of each begin (w + 1,), and caps (w, 4)."""
+
+    firsts: IntArray
+    planes: NDArray[np.float32]
+    caps: FloatArray
+
+
+class _Chains(NamedTuple):
+    """Room for the chains from one station: of each window the bay, its planes and their number, its cap."""
+
+    bays: IntArray
+    counts: IntArray
+    planes: FloatArray
+    caps: FloatArray
 
 
 @compiled
-def find_windows(points: FloatArray, home: IntArray, balls: Balls, starts: IntArray) -> FloatArray:
-    """Fill `starts` (s, n_bays + 2) and return cones (w, 10) of each window's last and tightest opening.
+def find_windows(points: FloatArray, home: IntArray, rims: Rims, starts: IntArray) -> Found:
+    """Fill `starts` (s, n_bays + 2) and return the windows, station by station and bay by bay.
 
-    A straight line from a station into another bay crosses a chain of openings, so it lies in the cone of
-    each: a chain is followed as long as all its cones overlap. A station with too many windows becomes one of
-    unknown bay.
+    A straight line from a station into another bay crosses the caps of a chain of openings. What is seen of
+    each cap through those before it is a polygon: the window is the cone over the last one, behind its cap.
+    A station from which there are too many becomes one of unknown bay.
     """
     n_bays = starts.shape[1] - 2
-    windows = np.zeros((max(64, 8 * len(points)), 10))
-    used = 0
-    found = np.zeros((_MOST, 3), dtype=np.int64)
-    cones = np.zeros((len(balls.radii), 5))
+    chains = _Chains(
+        np.zeros(_MOST_WINDOWS, dtype=np.int64),
+        np.zeros(_MOST_WINDOWS, dtype=np.int64),
+        np.zeros((_MOST_WINDOWS, MOST_PLANES, 3)),
+        np.zeros((_MOST_WINDOWS, 4)),
+    )
+    firsts, caps = np.zeros(8 * len(points) + 2, dtype=np.int64), np.zeros((8 * len(points) + 1, 4))
+    planes = np.zeros((64 * len(points) + 1, 3), dtype=np.float32)
+    used, filled = 0, 0
     for station in range(len(points)):
         starts[station, :] = used
         if home[station] == _UNKNOWN:
             continue
-        _cones_from(points[station], balls.centers, balls.radii, cones)
-        count = _follow(home[station], cones, balls.links, found)
+        count = _follow(points[station], home[station], rims, chains)
         if count < 0:
             home[station] = _UNKNOWN
             continue
-        while used + count > len(windows):
-            windows = np.concatenate((windows, np.zeros_like(windows)))
+        while used + count >= len(caps):
+            firsts = np.concatenate((firsts, np.zeros_like(firsts)))
+            caps = np.concatenate((caps, np.zeros_like(caps)))
+        while filled + MOST_PLANES * count >= len(planes):
+            planes = np.concatenate((planes, np.zeros_like(planes)))
+        order = np.argsort(chains.bays[:count], kind="mergesort")
+        place = 0
         for bay in range(n_bays + 1):
             starts[station, bay] = used
-            for place in range(count):
-                if found[place, 0] == bay:
-                    last, tightest = found[place, 1], found[place, 2]
-                    windows[used, :5] = cones[last]
-                    windows[used, 5:] = cones[tightest if tightest >= 0 else last]
-                    used += 1
+            while place < count and chains.bays[order[place]] == bay:
+                window = order[place]
+                for plane in range(chains.counts[window]):
+                    planes[filled, :] = chains.planes[window, plane]
+                    filled += 1
+                caps[used, :] = chains.caps[window]
+                used += 1
+                firsts[used] = filled
+                place += 1
         starts[station, n_bays + 1] = used
-    return windows[:used].copy()
+    return Found(firsts[: used + 1].copy(), planes[:filled].copy(), caps[:used].copy())
 
 
 @compiled
-def _cones_from(point: FloatArray, centers: FloatArray, radii: FloatArray, cones: FloatArray) -> None:
-    """Fill `cones`: axis, cosine and sine of the half-angle of each ball as seen; -1 and 0: all round."""
-    for place in range(len(radii)):
-        x, y, z = centers[place, 0] - point[0], centers[place, 1] - point[1], centers[place, 2] - point[2]
-        distance = np.sqrt(x * x + y * y + z * z)
-        if distance <= radii[place] * 1.01:
-            cones[place, 0], cones[place, 1], cones[place, 2] = 1.0, 0.0, 0.0
-            cones[place, 3], cones[place, 4] = -1.0, 0.0
-            continue
-        sine = radii[place] / distance
-        cones[place, 0], cones[place, 1], cones[place, 2] = x / distance, y / distance, z / distance
-        cones[place, 3], cones[place, 4] = np.sqrt(1.0 - sine * sine), sine
-
-
-@compiled
-def _overlap(one: FloatArray, two: FloatArray) -> bool:
-    """Return whether two cones (axis, cosine, sine) with one apex share a direction."""
-    if one[3] < 0.0 or two[3] < 0.0:
-        return True
-    between = one[0] * two[0] + one[1] * two[1] + one[2] * two[2]
-    # Both half-angles are below 90 degrees; they overlap while the axes are no further apart than their sum.
-    return bool(between >= one[3] * two[3] - one[4] * two[4] - 1e-9)
-
-
-@compiled
-def _follow(home: int, cones: FloatArray, links: IntArray, found: IntArray) -> int:
-    """Fill `found` with (bay, last opening, tightest earlier one or -1); return how many, -1: too many."""
+def _follow(point: FloatArray, home: int, rims: Rims, chains: _Chains) -> int:
+    """Fill `chains` with the windows from a point in bay `home`; return how many, -1: too many."""
     path = np.full(_DEEPEST + 1, -1, dtype=np.int64)
     bay = np.zeros(_DEEPEST + 1, dtype=np.int64)
     following = np.zeros(_DEEPEST + 1, dtype=np.int64)
-    bay[0] = home
-    depth, count = 0, 0
+    planes = np.zeros((_DEEPEST + 1, MOST_PLANES, 3))
+    counts = np.zeros(_DEEPEST + 1, dtype=np.int64)
+    outline, spare = np.zeros((2 * MOST_PLANES, 3)), np.zeros((2 * MOST_PLANES, 3))
+    cap = np.zeros(4)
+    bay[0], following[0] = home, rims.exits[home]
+    depth, found, tried = 0, 0, 0
     while depth >= 0:
-        opening = following[depth]
-        following[depth] += 1
-        if opening >= len(links):
+        if following[depth] >= rims.exits[bay[depth] + 1]:
             depth -= 1
             continue
-        if links[opening, 0] == bay[depth]:
-            beyond = links[opening, 1]
-        elif links[opening, 1] == bay[depth]:
-            beyond = links[opening, 0]
-        else:
+        opening = rims.through[following[depth]]
+        following[depth] += 1
+        if _is_in(path[1 : depth + 1], opening):
             continue
-        fits, tightest = _joins(path[1 : depth + 1], opening, cones)
-        if not fits:
-            continue
-        if beyond != home:
-            if count >= len(found):
-                return -1
-            found[count, 0], found[count, 1], found[count, 2] = beyond, opening, tightest
-            count += 1
-        if depth == _DEEPEST:
+        tried += 1
+        if depth == _DEEPEST or tried > _MOST_TRIED:
             return -1
+        seen = planes[depth, : counts[depth]]
+        corners = outline_of(point, rims, opening, seen, (outline, cap))
+        if corners > 0:
+            corners = clipped(outline, corners, seen, spare)
+        if corners == 0:
+            continue
+        if corners > 0:
+            count = planes_through(outline, corners, planes[depth + 1])
+        else:  # the opening is all round the station: what comes before it decides
+            count = counts[depth]
+            planes[depth + 1, :count] = seen
+        beyond = rims.links[opening, 0] + rims.links[opening, 1] - bay[depth]
+        if beyond != home:
+            if found >= _MOST_WINDOWS:
+                return -1
+            chains.bays[found], chains.counts[found] = beyond, count
+            chains.planes[found, :count] = planes[depth + 1, :count]
+            chains.caps[found, :] = cap
+            found += 1
         depth += 1
-        path[depth], bay[depth], following[depth] = opening, beyond, 0
-    return count
+        path[depth], bay[depth], counts[depth] = opening, beyond, count
+        following[depth] = rims.exits[beyond]
+    return found
 
 
 @compiled
-def _joins(path: IntArray, opening: int, cones: FloatArray) -> tuple[bool, int]:
-    """Return whether an opening may follow a chain, and the narrowest of the chain (-1: none)."""
-    tightest = -1
-    for earlier in path:
-        if earlier == opening or not _overlap(cones[earlier], cones[opening]):
-            return False, -1
-        if tightest < 0 or cones[earlier, 3] > cones[tightest, 3]:
-            tightest = earlier
-    return True, tightest
+def _is_in(path: IntArray, opening: int) -> bool:
+    for earlier in path:  # noqa: SIM110 (a compiled loop)
+        if earlier == opening:
+            return True
+    return False
