@@ -116,7 +116,7 @@ AIR = {
         "voxel method",
         "Sheets do not meet, so the air was counted on a",
     ),
-    "bar_across_a_hole.obj": (
+    "bars_that_cross_in_a_hole.obj": (
         "voxel",
         1,
         "voxel method",

@@ -2,12 +2,26 @@
 
 import numpy as np
 import pytest
-from specimens import X, Y, Z, box, mended, panel, polygon_area, rectangle, ring, sheet, tube
+from specimens import (
+    X,
+    Y,
+    Z,
+    box,
+    icosphere,
+    mended,
+    panel,
+    polygon_area,
+    rectangle,
+    ring,
+    sheet,
+    tube,
+)
 
 from bayreach.bays import Bays, find_bays
 from bayreach.bays._least import least_cap
 from bayreach.measure import area_vectors
-from bayreach.mesh import Mesh
+from bayreach.mesh import Mesh, mesh_of
+from bayreach.repair import subdivided, with_round_hole
 
 SIZE = (1.0, 0.4, 0.2)
 ACROSS = 0.1
@@ -183,3 +197,46 @@ def test_a_tube_cut_on_the_skew_is_closed_at_both_ends() -> None:
     (only,) = find_bays(skew).bays
     # Shearing keeps volume.
     assert only.volume == pytest.approx(48 / 2 * 0.01 * np.sin(2 * np.pi / 48), rel=1e-12)
+
+
+def pierced_drum() -> Mesh:
+    """Build a drum of 48 strips with a hole in its side, and one over the seam with its end."""
+    whole = tube(0.3, 1.0, 48)
+    lids = [sheet(ring((0, 0), 0.6, 48).tolist(), [], (at * Z, X, Y), "lid") for at in (0.0, 1.0)]
+    side = with_round_hole(mended(whole, *lids), [0.3, 0, 0.4], X, 0.1).mesh
+    return with_round_hole(side, [0, 0.3, 1.0], Y + Z, 0.08).mesh
+
+
+BENT = {
+    "drum": pierced_drum,
+    "ball": lambda: with_round_hole(icosphere(0.5, 2), [0.5, 0, 0], X, 0.3).mesh,
+    "corner": lambda: with_round_hole(box(SIZE), np.zeros(3), X + Y + Z, 0.08).mesh,
+    "crossing ribs": crossing_ribs,
+    "gabled": lambda: gabled(0.06),
+    "slotted": lambda: slotted_tube(1),
+}
+
+
+@pytest.mark.parametrize("shape", BENT)
+def test_no_motion_order_or_division_changes_what_a_bent_cap_closes(shape: str) -> None:
+    from scipy.spatial.transform import Rotation
+
+    # Caps used to be filled between whatever points their rims had; they hang on the corners now.
+    whole = BENT[shape]()
+    rng = np.random.default_rng(5)
+    fine = subdivided(whole, 0.15).mesh
+    points = fine.points @ Rotation.random(rng=rng).as_matrix().T + rng.normal(size=3)
+    moved_bays = find_bays(mesh_of(points, fine.faces[rng.permutation(fine.n_faces)]))
+    assert figures(moved_bays) == pytest.approx(figures(find_bays(whole)), rel=1e-9)
+    assert sums_to_nought(moved_bays)
+
+
+def figures(bays: Bays) -> np.ndarray:
+    """Volume and area of each bay and area of each opening, smallest first."""
+    return np.array(
+        [
+            *sorted(bay.volume for bay in bays.bays),
+            *sorted(bay.area for bay in bays.bays),
+            *sorted(opening.area for opening in bays.openings),
+        ]
+    )

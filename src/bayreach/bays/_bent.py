@@ -5,29 +5,74 @@ from itertools import pairwise
 
 import numpy as np
 
-from bayreach.arrays import FloatArray, IntArray
-from bayreach.bays._flat import Cap, caps_in_plane, fitted_plane, plane_through
+from bayreach.arrays import BoolArray, FloatArray, IntArray
+from bayreach.bays._flat import Cap, Plane, caps_in_plane, plane_through
+from bayreach.bays._loops import corners_of, loop_plane, with_points_between
 
 _ALIKE = 1.0 - 1e-6
 """Cosine from which two sheets lie in one plane."""
 
+_PLANAR = 1e-9
+"""A loop lies in a plane to within this share of its length."""
+
 
 def bent_cap(points: FloatArray, loop: IntArray) -> Cap | None:
-    """Return a cap on a loop that lies in no plane, filled as its shadow on the plane of least squares is."""
+    """Return a cap on a loop: in its plane, or bent, towards the loop's middle where that sees all of it.
+
+    From elsewhere it is filled as its shadow on its plane is. The shape hangs on the loop's corners alone,
+    not on how its edges are divided.
+    """
     import shapely
 
-    plane, spread = fitted_plane(points[loop])
-    if spread[1] <= 0:
+    kept = corners_of(points[loop])
+    plane = loop_plane(points[loop[kept]])
+    if plane is None:
         return None
-    flat = plane.flat(points[loop])
-    polygon = shapely.Polygon(flat)
+    polygon = shapely.Polygon(plane.flat(points[loop]))
     if not polygon.is_valid or polygon.area == 0:
         return None
-    ring = np.stack([np.arange(len(loop)), np.roll(np.arange(len(loop)), -1)], axis=1)
+    if np.abs(plane.heights(points[loop])).max() <= _PLANAR * polygon.length:
+        return _filled_loop(plane, points, loop, np.ones(len(loop), dtype=bool))
+    return _fan(plane, points, loop) or _filled_loop(plane, points, loop, kept)
+
+
+def _filled_loop(plane: Plane, points: FloatArray, loop: IntArray, kept: BoolArray) -> Cap | None:
+    """Return the cap that is filled between the corners kept as their polygon in a plane is."""
+    names = loop[kept]
+    ring = np.stack([np.arange(len(names)), np.roll(np.arange(len(names)), -1)], axis=1)
     caps = caps_in_plane(
-        flat=flat, points=loop, edges=ring, rim_edges=ring, covered=np.zeros((0, 3, 2)), planar=False
+        flat=plane.flat(points[names]),
+        points=names,
+        edges=ring,
+        rim_edges=ring,
+        covered=np.zeros((0, 3, 2)),
+        planar=False,
     )
-    return caps[0] if len(caps) == 1 else None
+    if len(caps) != 1:
+        return None
+    faces = with_points_between(caps[0].faces, loop, kept)
+    return replace(caps[0], faces=faces, rim=loop, flat=plane.flat(points[loop]))
+
+
+def _fan(plane: Plane, points: FloatArray, loop: IntArray) -> Cap | None:
+    """Return the cap of triangles from each edge to the loop's middle, None where one of them is turned."""
+    import shapely
+
+    flat = plane.flat(points[loop])
+    ahead = np.roll(flat, -1, axis=0)
+    turn = flat[:, 0] * ahead[:, 1] - flat[:, 1] * ahead[:, 0]
+    if turn.min() <= _PLANAR * np.abs(turn).max():
+        return None
+    faces = np.stack([loop, np.roll(loop, -1), np.full(len(loop), -1)], axis=1)
+    return Cap(
+        faces=faces,
+        rim=loop,
+        flat=flat,
+        shape=shapely.Polygon(flat),
+        planar=False,
+        in_sheet=False,
+        apex=plane.origin,
+    )
 
 
 def folded_cap(points: FloatArray, loop: IntArray, sheet_normals: FloatArray) -> Cap | None:
@@ -48,18 +93,20 @@ def folded_cap(points: FloatArray, loop: IntArray, sheet_normals: FloatArray) ->
         on its left.
     """
     whole = bent_cap(points, loop)
-    alike = np.einsum("ij,ij->i", sheet_normals, np.roll(sheet_normals, 1, axis=0)) > _ALIKE
+    kept = corners_of(points[loop], sheet_normals)
+    ring, normals = loop[kept], sheet_normals[kept]
+    alike = np.einsum("ij,ij->i", normals, np.roll(normals, 1, axis=0)) > _ALIKE
     breaks = np.flatnonzero(~alike)
-    if len(breaks) < 2 or len(breaks) > len(loop) // 2:
+    if len(breaks) < 2 or len(breaks) > len(ring) // 2:
         return whole
-    turned = np.roll(loop, -breaks[0])
-    normals = np.roll(sheet_normals, -breaks[0], axis=0)
-    starts = [*(breaks - breaks[0]).tolist(), len(loop)]
+    turned = np.roll(ring, -breaks[0])
+    normals = np.roll(normals, -breaks[0], axis=0)
+    starts = [*(breaks - breaks[0]).tolist(), len(ring)]
     faces: list[IntArray] = []
     left: list[int] = []
     # A run a sheet: a handful.
     for start, end in pairwise(starts):
-        run = np.append(turned[start:end], turned[end % len(loop)])
+        run = np.append(turned[start:end], turned[end % len(ring)])
         filled = _run_faces(points, run, normals[start])
         if filled is not None:
             faces.append(filled)
@@ -68,14 +115,13 @@ def folded_cap(points: FloatArray, loop: IntArray, sheet_normals: FloatArray) ->
             left += run[:-1].tolist()
     if not faces:
         return whole
-    if len(left) > 2:
-        rest = bent_cap(points, np.array(left, dtype=np.int64))
-        if rest is None:
-            return whole
+    rest = bent_cap(points, np.array(left, dtype=np.int64)) if len(left) > 2 else None
+    if whole is None or (rest is None and len(left) > 2):
+        return whole
+    if rest is not None:
         faces.append(rest.faces)
-    if whole is None:
-        return None
-    return replace(whole, faces=np.concatenate(faces))
+    apex = None if rest is None else rest.apex
+    return replace(whole, faces=with_points_between(np.concatenate(faces), loop, kept), apex=apex)
 
 
 def _run_faces(points: FloatArray, run: IntArray, normal: FloatArray) -> IntArray | None:

@@ -8,7 +8,7 @@ import numpy as np
 
 from bayreach.arrays import FloatArray, IntArray, unit_vectors
 from bayreach.bays._bent import folded_cap
-from bayreach.bays._flat import Cap, Plane, caps_in_plane, fitted_plane
+from bayreach.bays._flat import Cap, Plane, caps_in_plane, fitted_plane, with_apexes
 from bayreach.bays._hubs import hub_caps, hub_of, runs_of
 from bayreach.bays._least import least_cap
 from bayreach.bays._rims import FLAT_SHARE, Rim, by_plane, find_rims, is_near
@@ -48,7 +48,8 @@ def find_caps(mesh: Mesh) -> tuple[Mesh, list[Cap], list[FloatArray]]:
                 caps.setdefault(tuple(sorted(loop.tolist())), cap_or_none)
         for cap in _tangled_caps(mesh.points, tangled):
             caps.setdefault(tuple(sorted(cap.rim.tolist())), cap)
-    return mesh, list(caps.values()), missed
+    mesh, found = with_apexes(mesh, list(caps.values()))
+    return mesh, found, missed
 
 
 def _pair(ends: Sequence[int]) -> tuple[int, int]:

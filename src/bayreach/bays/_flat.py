@@ -1,11 +1,13 @@
 """Caps in a plane: the polygons that edges close there, triangulated on those edges' own points."""
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 
 from bayreach.arrays import FloatArray, IntArray, unit_vectors
+from bayreach.mesh import Mesh
 
 _SLIVER = 1e-9
 """A triangle of less height than this share of its longest side is flat."""
@@ -18,7 +20,7 @@ class Cap:
     Parameters
     ----------
     faces : (t, 3) int
-        Point indices.
+        Point indices; -1 is the `apex`.
     rim : (k,) int
         Point indices round the outside, in order.
     flat : (k, 2) float
@@ -33,6 +35,8 @@ class Cap:
         Of the sheet, in m; 0 for a shell.
     is_wall : bool
         True where the user has it count as wall, not as an opening.
+    apex : (3,) float, optional
+        A point of its own that the faces share, in m, until `with_apexes` gives it a place in the mesh.
     """
 
     faces: IntArray
@@ -43,6 +47,19 @@ class Cap:
     in_sheet: bool
     thickness: float = 0.0
     is_wall: bool = False
+    apex: FloatArray | None = None
+
+
+def with_apexes(mesh: Mesh, caps: Sequence[Cap]) -> tuple[Mesh, list[Cap]]:
+    """Return the mesh with the points that caps bring along, and the caps on those."""
+    new = [cap.apex for cap in caps if cap.apex is not None]
+    if not new:
+        return mesh, list(caps)
+    place, out = len(mesh.points), []
+    for cap in caps:
+        out.append(replace(cap, faces=np.where(cap.faces < 0, place, cap.faces), apex=None))
+        place += cap.apex is not None
+    return replace(mesh, points=np.concatenate([mesh.points, np.stack(new)])), out
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -75,6 +92,18 @@ def plane_through(origin: FloatArray, normal: FloatArray) -> Plane:
     first[np.abs(normal).argmin()] = 1.0
     u = unit_vectors(np.cross(first, normal))
     return Plane(origin=origin, axes=np.stack([u, np.cross(normal, u), normal]))
+
+
+def bisecting(first: tuple[FloatArray, FloatArray], second: tuple[FloatArray, FloatArray]) -> Plane | None:
+    """Return the plane half-way between two planes (point, unit normal) that turn away from each other."""
+    (here, up), (there, down) = first, second
+    normal = up - down
+    size = float(np.linalg.norm(normal))
+    if size < 1.0:
+        return None
+    middle = 0.5 * (here + there)
+    shift = (normal @ middle - (up @ here - down @ there)) / size**2
+    return plane_through(middle - shift * normal, normal / size)
 
 
 def _right_handed(axes: FloatArray) -> FloatArray:

@@ -50,10 +50,12 @@ def hub_of(points: FloatArray, runs: list[IntArray], sheets: dict[tuple[int, int
     """
     pairs = [pair for run in runs for pair in zip(run[:-1].tolist(), run[1:].tolist(), strict=True)]
     normals = np.array([sheets[pair] if pair in sheets else sheets[pair[::-1]] for pair in pairs])
-    feet = points[[pair[0] for pair in pairs]]
+    feet, ahead = (points[[pair[k] for pair in pairs]] for k in (0, 1))
+    # Each sheet counts by the length of its rim, however that is divided.
+    weight = np.sqrt(np.linalg.norm(ahead - feet, axis=1))
     middle = points[np.unique([run[k] for run in runs for k in (0, -1)])].mean(axis=0)
     rise = np.einsum("ij,ij->i", normals, feet - middle)
-    return np.asarray(middle + np.linalg.pinv(normals, rcond=1e-3) @ rise)
+    return np.asarray(middle + np.linalg.pinv(normals * weight[:, None], rcond=1e-3) @ (rise * weight))
 
 
 def hub_caps(points: FloatArray, runs: list[IntArray], hub: int, corners: FloatArray) -> list[Cap] | None:

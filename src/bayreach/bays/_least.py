@@ -4,6 +4,7 @@ import numpy as np
 
 from bayreach.arrays import FloatArray, IntArray
 from bayreach.bays._flat import Cap, fitted_plane
+from bayreach.bays._loops import corners_of, with_points_between
 from bayreach.measure import area_vectors
 
 _CORNERS_AT_MOST = 120
@@ -16,7 +17,8 @@ def least_cap(points: FloatArray, loop: IntArray) -> Cap | None:
     The least sum over all ways to cut a polygon into triangles, by dynamic programming as for convex
     polygons in a plane (Klincsek 1980, from memory). None for a loop without area.
     """
-    faces = _least_faces(points, loop)
+    kept = corners_of(points[loop])
+    faces = with_points_between(_least_faces(points, loop[kept]), loop, kept)
     area = float(np.linalg.norm(area_vectors(points[faces]), axis=1).sum())
     ring = points[loop]
     length = float(np.linalg.norm(ring - np.roll(ring, -1, axis=0), axis=1).sum())

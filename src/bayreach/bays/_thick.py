@@ -4,11 +4,12 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
-from scipy.spatial import cKDTree
 
-from bayreach.arrays import BoolArray, FloatArray, IntArray, unit_vectors
+from bayreach.arrays import BoolArray, IntArray, unit_vectors
 from bayreach.bays._bent import bent_cap
-from bayreach.bays._flat import Cap, fitted_plane
+from bayreach.bays._flat import Cap, Plane, with_apexes
+from bayreach.bays._halfway import heights_half_way
+from bayreach.bays._loops import loop_plane, loop_vector
 from bayreach.bays._regions import Regions, regions_of
 from bayreach.bays._walls import Wall, find_walls
 from bayreach.measure import area_vectors
@@ -25,8 +26,8 @@ _STRAIGHT = 0.996
 _LEANS = 1e-6
 """Rise of a wall's face to the hole's axis above which it narrows the hole."""
 
-_MIDDLE = 1e-6
-"""A point that lies half-way through a wall to within this share is on the cut."""
+_MIDDLE = 1e-7
+"""A point that lies half-way through a wall to within this share of its thickness is on the cut."""
 
 _SHEET_SHARE = 0.01
 """A closed surface of mean thickness below this share of the root of half its area is a sheet of material."""
@@ -135,15 +136,18 @@ def _sides_after(state: Closed, sides: IntArray) -> IntArray:
 
 def _with_cap(state: Closed, wall: Wall) -> Closed:
     """Return the state with a cap half-way through a wall, or on each rim of a duct or pocket."""
-    widths = [2 * np.sqrt(_ring_area(state.mesh.points[loop]) / np.pi) for loop in wall.rims]
-    if len(wall.rims) == 1 or wall.thickness > _DUCT * min(widths):
-        caps = [bent_cap(state.mesh.points, loop) for loop in wall.rims]
-        return replace(state, caps=(*state.caps, *(cap for cap in caps if cap is not None)))
+    areas = [float(np.linalg.norm(loop_vector(state.mesh.points[loop]))) for loop in wall.rims]
+    widths = [2 * np.sqrt(area / np.pi) for area in areas]
+    if len(wall.rims) == 1 or wall.is_space or wall.thickness > _DUCT * min(widths):
+        rims = [bent_cap(state.mesh.points, loop) for loop in wall.rims]
+        mesh, caps = with_apexes(state.mesh, [cap for cap in rims if cap is not None])
+        return replace(state, mesh=mesh, caps=(*state.caps, *caps))
     mesh, piece, loop = _split_half_way(state.mesh, wall, state.source)
-    cap = bent_cap(mesh.points, loop) if len(loop) else None
-    if cap is None:
+    half_way = bent_cap(mesh.points, loop) if len(loop) else None
+    if half_way is None:
         return state
-    clear = _clear_shape(cap, mesh, np.flatnonzero(np.isin(state.source[piece], wall.faces)), wall.axis)
+    mesh, (cap,) = with_apexes(mesh, [half_way])
+    clear = _clear_shape(cap, mesh, wall)
     return replace(
         state,
         mesh=mesh,
@@ -152,31 +156,40 @@ def _with_cap(state: Closed, wall: Wall) -> Closed:
     )
 
 
-def _clear_shape(cap: Cap, mesh: Mesh, rows: IntArray, axis: FloatArray) -> Any:
+def _clear_shape(cap: Cap, mesh: Mesh, wall: Wall) -> Any:
     """Return what of a cap is free all the way along the hole's axis: the least of its cross-sections.
 
-    A countersink is wider at one skin; what a rod may pass is what no face of the wall stands in.
+    A countersink is wider at one skin, and a bar may cross the hole above or below the cap; what a rod may
+    pass is what no face between the skins stands in.
     """
     import shapely
 
-    plane, _ = fitted_plane(mesh.points[cap.rim])
-    if abs(float(plane.axes[2] @ axis)) < _STRAIGHT:
+    plane = loop_plane(mesh.points[cap.rim])
+    if plane is None or abs(float(plane.axes[2] @ wall.axis)) < _STRAIGHT:
         return cap.shape
-    normals = unit_vectors(area_vectors(mesh.corners[rows]))
-    leaning = rows[np.abs(normals @ plane.axes[2]) > _LEANS]
+    leaning = mesh.corners[_between_skins(mesh, wall, plane)]
     if not len(leaning):
         return cap.shape
-    shadows = shapely.polygons(plane.flat(mesh.corners[leaning].reshape(-1, 3)).reshape(-1, 3, 2))
-    hull = shapely.Polygon(cap.flat).union(shapely.union_all(shadows))
-    rest = shapely.Polygon(hull.exterior if hull.geom_type == "Polygon" else cap.shape.exterior)
-    rest = rest.difference(shapely.union_all(shadows).buffer(1e-6 * np.sqrt(cap.shape.area)))
+    shadows = shapely.union_all(shapely.polygons(plane.flat(leaning.reshape(-1, 3)).reshape(-1, 3, 2)))
+    rest = cap.shape.difference(shadows.buffer(1e-6 * np.sqrt(cap.shape.area)))
     parts = [part for part in shapely.get_parts(rest) if part.geom_type == "Polygon"]
     return max(parts, key=lambda part: float(part.area)) if parts else cap.shape
 
 
-def _ring_area(points: FloatArray) -> float:
-    ahead = np.roll(points, -1, axis=0)
-    return float(0.5 * np.linalg.norm(np.cross(points, ahead).sum(axis=0)))
+def _between_skins(mesh: Mesh, wall: Wall, plane: Plane) -> IntArray:
+    """Return the faces near a hole that lie between its skins and are not upright along its axis."""
+    rims = mesh.points[np.concatenate(wall.rims)]
+    reach = 0.02 * float(np.linalg.norm(np.ptp(rims, axis=0)))
+    low, high = rims.min(axis=0) - reach, rims.max(axis=0) + reach
+    corners = mesh.corners
+    near = ((corners.min(axis=1) <= high) & (corners.max(axis=1) >= low)).all(axis=1)
+    rows = np.flatnonzero(near)
+    heights = plane.heights(corners[rows].reshape(-1, 3)).reshape(-1, 3)
+    rims_at = plane.heights(rims)
+    within = (heights >= rims_at.min() - _LEANS * reach) & (heights <= rims_at.max() + _LEANS * reach)
+    rows = rows[within.all(axis=1)]
+    leans = np.abs(unit_vectors(area_vectors(corners[rows])) @ plane.axes[2]) > _LEANS
+    return np.asarray(rows[leans])
 
 
 def _split_half_way(mesh: Mesh, wall: Wall, source: IntArray) -> tuple[Mesh, IntArray, IntArray]:
@@ -185,13 +198,12 @@ def _split_half_way(mesh: Mesh, wall: Wall, source: IntArray) -> tuple[Mesh, Int
     edges = edges_of(mesh.faces)
     own = np.unique(edges.of_faces[rows])
     names = np.unique(mesh.faces[rows])
-    away = [cKDTree(mesh.points[loop]).query(mesh.points[names])[0] for loop in wall.rims]
-    share = np.full(len(mesh.points), np.nan)
-    way = away[0] / np.maximum(away[0] + away[1], 1e-300)
+    away = heights_half_way(mesh.points, names, wall)
+    height = np.full(len(mesh.points), np.nan)
     # A point at the middle but for rounding is on the cut, or a sliver would be left beside it.
-    share[names] = np.where(np.abs(way - 0.5) < _MIDDLE, 0.5, way)
+    height[names] = np.where(np.abs(away) < _MIDDLE * wall.thickness, 0.0, away)
     ends = edges.ends[own]
-    low, high = share[ends[:, 0]] - 0.5, share[ends[:, 1]] - 0.5
+    low, high = height[ends[:, 0]], height[ends[:, 1]]
     passes = low * high < 0
     points_on = np.full(len(edges.ends), -1, dtype=np.int64)
     points_on[own[passes]] = len(mesh.points) + np.arange(int(passes.sum()))
@@ -201,7 +213,7 @@ def _split_half_way(mesh: Mesh, wall: Wall, source: IntArray) -> tuple[Mesh, Int
     points = np.concatenate([mesh.points, new])
     on = np.zeros(len(points), dtype=bool)
     on[len(mesh.points) :] = True
-    on[names[share[names] == 0.5]] = True
+    on[names[height[names] == 0.0]] = True
     split = edges_of(faces)
     loops, _ = closed_loops(split.ends[on[split.ends].all(axis=1)])
     loop = max(loops, key=len) if loops else np.zeros(0, dtype=np.int64)

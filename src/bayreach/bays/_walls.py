@@ -6,6 +6,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from bayreach.arrays import OUTSIDE, BoolArray, FloatArray, IntArray, unit_vectors
+from bayreach.bays._flat import Plane, bisecting
+from bayreach.bays._loops import loop_center
 from bayreach.bays._regions import Regions
 from bayreach.measure import area_vectors
 from bayreach.mesh import Mesh
@@ -31,6 +33,15 @@ _ACROSS = 0.95
 """Cosine to a hole's axis from which a face lies across it and is turned neither way."""
 
 
+_STEPS_TO_SKIN = 6
+"""How many faces beyond a rounded rim the flat skin is looked for."""
+
+_FLAT = 1e-9
+"""Share by which faces of one plane may differ in direction and, of the diagonal, in height."""
+
+_WIDER = 1.5
+"""A ring that reaches farther from its axis than its rims times this is a space. Our choice, no source."""
+
 _INWARD = 0.02
 """Cosine to its own axis from which a face is turned towards it."""
 
@@ -50,6 +61,10 @@ class Wall:
         From one to the other, unit; zeros for a pocket.
     rounded : bool
         True where no sharp rim shows it.
+    is_space : bool
+        True where it spreads beyond its rims: a space with a way in at each of them, no hole's wall.
+    middle : Plane, optional
+        The plane half-way between the flat skins round a rounded one, None where they bend.
     """
 
     faces: IntArray
@@ -57,6 +72,8 @@ class Wall:
     thickness: float
     axis: FloatArray
     rounded: bool = False
+    is_space: bool = False
+    middle: Plane | None = None
 
 
 class _Skin:
@@ -117,7 +134,10 @@ def _sharp_walls(skin: _Skin) -> Iterator[Wall]:
     air_area = float(np.linalg.norm(skin.normals[skin.rows], axis=1).sum())
     for places in _by_group(patch):
         wall = _wall_of(skin, places, rim)
-        if wall is not None and (len(wall.rims) > 1 or _area(skin, places) > _POCKET_SHARE * air_area):
+        if wall is None:
+            continue
+        is_ring = len(wall.rims) > 1 and not wall.is_space
+        if is_ring or _area(skin, places) > _POCKET_SHARE * air_area:
             yield wall
 
 
@@ -146,7 +166,7 @@ def _wall_of(skin: _Skin, places: IntArray, rim: BoolArray | None) -> Wall | Non
     if len(loops) == 1:
         pocket = Wall(faces=rows, rims=tuple(loops), thickness=0.0, axis=np.zeros(3))
         return pocket if _mostly(_inward(normals, middle.mean(axis=0) - middle), normals) else None
-    centers = [_loop_center(skin.mesh.points[loop]) for loop in loops]
+    centers = [loop_center(skin.mesh.points[loop]) for loop in loops]
     thickness = float(np.linalg.norm(centers[1] - centers[0]))
     if thickness <= 1e-9 * skin.mesh.diagonal:
         return None
@@ -156,7 +176,21 @@ def _wall_of(skin: _Skin, places: IntArray, rim: BoolArray | None) -> Wall | Non
     turned = np.abs(unit_vectors(normals) @ axis) < _ACROSS
     if not turned.any() or not _mostly(_inward(normals[turned], arm[turned]), normals[turned]):
         return None
-    return Wall(faces=rows, rims=tuple(loops), thickness=thickness, axis=axis)
+    points = skin.mesh.points
+    reach = _reach(points[np.concatenate(loops)], centers[0], axis)
+    spread = _reach(skin.mesh.corners[rows].reshape(-1, 3), centers[0], axis)
+    return Wall(
+        faces=rows,
+        rims=tuple(loops),
+        thickness=thickness,
+        axis=axis,
+        is_space=bool(spread > _WIDER * reach),
+    )
+
+
+def _reach(points: FloatArray, center: FloatArray, axis: FloatArray) -> float:
+    """Return how far the farthest of points (k, 3) lies from an axis, in m."""
+    return float(np.linalg.norm(np.cross(points - center, axis), axis=1).max())
 
 
 def _inward(normals: FloatArray, arms: FloatArray) -> FloatArray:
@@ -173,33 +207,31 @@ def _mostly(inward: FloatArray, normals: FloatArray) -> bool:
     return bool(weight[inward > 0].sum() > 0.95 * weight.sum())
 
 
-def _loop_center(points: FloatArray) -> FloatArray:
-    """Return the middle of a loop, each edge weighed by its length."""
-    ahead = np.roll(points, -1, axis=0)
-    length = np.linalg.norm(ahead - points, axis=1, keepdims=True)
-    return np.asarray((0.5 * (points + ahead) * length).sum(axis=0) / length.sum())
-
-
 def _stacked(mesh: Mesh, walls: list[Wall]) -> list[Wall]:
     """Return the walls with rings that share a rim made one: a countersink, a chamfer, a stepped hole."""
     owner: dict[tuple[int, ...], int] = {}
     pairs = []
-    walls = sorted(walls, key=lambda wall: -len(wall.rims))
-    for number, wall in enumerate(walls):
-        if len(wall.rims) == 2:
-            for loop in wall.rims:
-                other = owner.setdefault(tuple(sorted(loop.tolist())), number)
-                pairs.append([other, number])
-    # A pocket whose rim is a hole's is the space behind that hole, which is capped within its wall.
-    walls = [
-        wall for wall in walls if len(wall.rims) > 1 or tuple(sorted(wall.rims[0].tolist())) not in owner
-    ]
+    rings = [wall for wall in walls if len(wall.rims) > 1 and not wall.is_space]
+    for number, wall in enumerate(rings):
+        for loop in wall.rims:
+            other = owner.setdefault(tuple(sorted(loop.tolist())), number)
+            pairs.append([other, number])
+    # A space whose rim is a hole's lies behind that hole, which is capped within its wall.
+    spaces = [_at_rims_not_in(wall, owner) for wall in walls if len(wall.rims) == 1 or wall.is_space]
+    spaces = [wall for wall in spaces if wall.rims]
     if not pairs:
-        return walls
-    _, label = groups(len(walls), np.array(pairs, dtype=np.int64))
+        return spaces
+    _, label = groups(len(rings), np.array(pairs, dtype=np.int64))
     # Holes are few beside faces.
-    stacks = [[walls[k] for k in np.flatnonzero(label == number)] for number in np.unique(label)]
-    return [_joined(mesh, stack) for stack in stacks]
+    stacks = [[rings[k] for k in np.flatnonzero(label == number)] for number in np.unique(label)]
+    return [*(_joined(mesh, stack) for stack in stacks), *spaces]
+
+
+def _at_rims_not_in(space: Wall, owner: dict[tuple[int, ...], int]) -> Wall:
+    """Return a space with those of its rims that belong to no hole."""
+    return replace(
+        space, rims=tuple(loop for loop in space.rims if tuple(sorted(loop.tolist())) not in owner)
+    )
 
 
 def _joined(mesh: Mesh, stack: list[Wall]) -> Wall:
@@ -209,7 +241,7 @@ def _joined(mesh: Mesh, stack: list[Wall]) -> Wall:
     outer = [loops[name] for name in loops if names.count(name) == 1]
     if len(stack) == 1 or len(outer) != 2:
         return stack[0]
-    arm = _loop_center(mesh.points[outer[1]]) - _loop_center(mesh.points[outer[0]])
+    arm = loop_center(mesh.points[outer[1]]) - loop_center(mesh.points[outer[0]])
     thickness = float(np.linalg.norm(arm))
     return replace(
         stack[0],
@@ -236,9 +268,10 @@ def _round_walls(skin: _Skin, known: list[Wall]) -> list[Wall]:
             if not open_to[places[0]]:
                 continue
             ring = _wall_of(skin, places, None)
-            if ring is not None:
+            if ring is not None and not ring.is_space:
                 thick = _thickness_beside(skin, ring, through)
-                walls.append(replace(ring, rounded=True, thickness=thick))
+                middle = _middle_beside(skin, ring, through)
+                walls.append(replace(ring, rounded=True, thickness=thick, middle=middle))
                 taken[ring.faces] = True
     return walls
 
@@ -253,6 +286,39 @@ def _thickness_beside(skin: _Skin, ring: Wall, through: FloatArray) -> float:
     order = np.flatnonzero(near)[np.argsort(through[near], kind="stable")]
     weight = np.linalg.norm(skin.normals[skin.rows[order]], axis=1).cumsum()
     return float(through[order[np.searchsorted(weight, 0.5 * weight[-1])]])
+
+
+def _middle_beside(skin: _Skin, ring: Wall, through: FloatArray) -> Plane | None:
+    """Return the plane half-way between the flat skins round a ring, None where one of them bends.
+
+    A rounded rim has no edge where the skin ends, so that its own place hangs on how the mesh is divided.
+    """
+    first, second = (_flat_beside(skin, ring, rim, through) for rim in ring.rims)
+    return None if first is None or second is None else bisecting(first, second)
+
+
+def _flat_beside(
+    skin: _Skin, ring: Wall, rim: IntArray, through: FloatArray
+) -> tuple[FloatArray, FloatArray] | None:
+    """Return a point (3,) and the unit normal of the plane that most of the skin round a rim lies in."""
+    faces = skin.mesh.faces[skin.rows]
+    is_skin = np.isfinite(through) & ~np.isin(skin.rows, ring.faces)
+    near = np.isin(faces, rim).any(axis=1)
+    for _ in range(_STEPS_TO_SKIN):
+        near = np.isin(faces, faces[near]).any(axis=1)
+        rows = skin.rows[near & is_skin]
+        if not len(rows):
+            continue
+        vectors, middles = skin.normals[rows], skin.mesh.corners[rows].mean(axis=1)
+        weight = np.linalg.norm(vectors, axis=1)
+        largest = int(weight.argmax())
+        normal = vectors[largest] / weight[largest]
+        flat = vectors @ normal > (1 - _FLAT) * weight
+        flat &= np.abs((middles - middles[largest]) @ normal) <= _FLAT * skin.mesh.diagonal
+        if weight[flat].sum() > 0.5 * weight.sum():
+            total = vectors[flat].sum(axis=0)
+            return np.average(middles[flat], axis=0, weights=weight[flat]), total / np.linalg.norm(total)
+    return None
 
 
 def _thickness(skin: _Skin) -> FloatArray:
