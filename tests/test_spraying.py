@@ -542,3 +542,39 @@ def test_samples_beyond_the_budget_are_refused_with_what_to_do(box):
     mesh, _, _, _ = box
     with pytest.raises(MeshError, match=r"need an array of \d+ bytes, 1000 are allowed; take fewer samples"):
         targets_of(mesh, budget=1000)
+
+
+def test_a_pull_cut_finer_keeps_its_pieces_within_a_small_budget_and_gives_the_same_film(box, monkeypatch):
+    from bayreach.deposit import _refined
+
+    mesh, _, scene, air = box
+    targets = targets_of(mesh, np.flatnonzero(air.side_bay >= 0)[::12])
+    stations = pull_along(1.3, length=0.4, step=0.2)
+    largest: list[int] = []
+    leaves_of, samples_at, targets_at = _refined._Leaves, _refined.samples_at, _refined.targets_of
+
+    def watched_leaves(**arrays):
+        largest.append(max(array.nbytes for array in arrays.values() if array.base is None))
+        return leaves_of(**arrays)
+
+    def watched(make):
+        def made(*given, **more):
+            samples = make(*given, **more)
+            largest.append(max(samples.points.nbytes, samples.blocks.tiles.nbytes))
+            return samples
+
+        return made
+
+    monkeypatch.setattr(_refined, "_Leaves", watched_leaves)
+    monkeypatch.setattr(_refined, "samples_at", watched(samples_at))
+    monkeypatch.setattr(_refined, "targets_of", watched(targets_at))
+    usual = pull_film(scene, targets, stations, FINE, air=air, error=0.01)
+    needed = max(largest)
+    largest.clear()
+    budget = 40_000
+    small = pull_film(scene, targets, stations, FINE, air=air, error=0.01, budget=budget)
+    assert max(largest) <= budget < needed / 5
+    assert small.sides.tolist() == usual.sides.tolist()
+    # Blocks are cut elsewhere, so that offsets from their middles differ in the last digit; no more.
+    assert small.direct == pytest.approx(usual.direct, rel=2e-5)
+    assert small.error == pytest.approx(usual.error, rel=1e-3)

@@ -5,7 +5,7 @@ from functools import cached_property
 
 import numpy as np
 
-from bayreach.arrays import BoolArray, FloatArray, IntArray
+from bayreach.arrays import BUDGET, BoolArray, FloatArray, IntArray
 from bayreach.deposit._air import Air
 from bayreach.deposit._sampled import Sampled, Spray, piece_errors, sample_values, sampled_film
 from bayreach.measure import area_vectors
@@ -27,7 +27,10 @@ CORNER_ERROR = 0.06
 BESIDE = 0.7
 """Ratio of film between neighbours below which the corners of a side are asked about."""
 PIECES_AT_ONCE = 1 << 17
-"""Pieces quartered together: their samples' arrays take some 150 MB at most, however large the mesh."""
+"""Pieces quartered together at most: their samples' arrays take some 50 MB each."""
+PIECE_BYTES, QUARTERED_BYTES, SAMPLED_BYTES = 72, 480, 128
+"""Bytes of the largest arrays: of a piece its corners; of one that is quartered its 15 samples in blocks,
+which may not be full; of a side at first its four samples in blocks."""
 INSET = 0.02
 """How far corners are asked about inside the side, as a share of the way to its middle."""
 
@@ -68,14 +71,110 @@ class _Leaves:
         """Return the leaves that `which` tells, a mask (p,) or places."""
         return _Leaves(**{name: getattr(self, name)[which] for name in self.__dataclass_fields__})
 
-    def and_also(self, more: "_Leaves") -> "_Leaves":
+    def and_also(self, *more: "_Leaves") -> "_Leaves":
         """Return these leaves and more."""
-        both = {name: (getattr(self, name), getattr(more, name)) for name in self.__dataclass_fields__}
-        return _Leaves(**{name: np.concatenate(pair) for name, pair in both.items()})
+        all_of = {
+            name: [getattr(self, name), *(getattr(one, name) for one in more)]
+            for name in self.__dataclass_fields__
+        }
+        return _Leaves(**{name: np.concatenate(arrays) for name, arrays in all_of.items()})
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Span:
+    """The pieces of the target sides `first` to `last` - 1."""
+
+    first: int
+    last: int
+    leaves: _Leaves
+
+    @property
+    def _row(self) -> IntArray:
+        """(p,) int: the side of each piece, counted from the first of the span."""
+        return self.leaves.place - self.first
+
+    @cached_property
+    def means(self) -> FloatArray:
+        """(n,) float: film of each side in 1/m², the sum of its pieces'."""
+        weights = 0.25**self.leaves.level * self.leaves.values.mean(axis=1)
+        return np.bincount(self._row, weights, self.last - self.first).astype(np.float64)
+
+    @cached_property
+    def errors(self) -> FloatArray:
+        """(n,) float: error of each side in 1/m².
+
+        Errors of pieces that a border crosses are independent, so their squares add; of smooth film they add
+        as they are.
+        """
+        edge, smooth = self.leaves.errors
+        crossed = edge > smooth
+        edges = np.bincount(self._row, np.where(crossed, edge, 0.0) ** 2, self.last - self.first)
+        rest = np.bincount(self._row, np.where(crossed, 0.0, smooth), self.last - self.first)
+        return np.asarray(np.sqrt(edges) + rest)
+
+    def worst(self, doubtful: BoolArray, unseen: FloatArray) -> BoolArray:
+        """Return the pieces (p,) to be quartered: of `doubtful` sides (k,) those that err most.
+
+        Where rays met a side and no sample did, `unseen` (k,) is above nought, and its pieces are as good as
+        any.
+        """
+        leaves = self.leaves
+        greatest = np.zeros(self.last - self.first)
+        np.maximum.at(greatest, self._row, leaves.error)
+        hopeful = (leaves.error > 0.0) | (unseen[leaves.place] > 0.0)
+        split = doubtful[leaves.place] & (leaves.level < DEEPEST) & hopeful
+        return np.asarray(split & (leaves.error >= WORST * greatest[self._row]))
+
+    def cut(self, split: BoolArray, most: int) -> list[tuple["_Span", BoolArray]]:
+        """Return the span in parts of `most` pieces once `split` (p,) are quartered, or of one side."""
+        pieces = np.bincount(self._row, np.where(split, 4, 1), self.last - self.first)
+        if pieces.sum() <= most:
+            return [(self, split)]
+        parts, first, ends = [], 0, np.cumsum(pieces)
+        while first < len(ends):
+            done = ends[first - 1] if first else 0
+            last = max(first + 1, int(np.searchsorted(ends, done + most, side="right")))
+            own = (self._row >= first) & (self._row < last)
+            part = _Span(first=self.first + first, last=self.first + last, leaves=self.leaves.kept(own))
+            parts.append((part, split[own]))
+            first = last
+        return parts
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Asker:
+    """Who is asked what spots of sides get: the scene, the target sides (k,), one pull and the bays.
+
+    `pieces`: how many pieces are quartered together.
+    """
+
+    scene: Scene
+    sides: IntArray
+    spray: Spray
+    air: Air | None
+    pieces: int
+
+    def values_at(self, place: IntArray, spots: FloatArray) -> FloatArray:
+        """Return what barycentric `spots` (p, n, 3) of sides `place` (p,), which rises, get (p, n) in 1/m².
+
+        Spots on an edge are asked about a little inside, where no other face touches.
+        """
+        n = spots.shape[1]
+        inside = np.where((spots <= 0.0).any(axis=2, keepdims=True), spots * (1 - INSET) + INSET / 3, spots)
+        samples = samples_at(self.scene.mesh, np.repeat(self.sides[place], n), inside.reshape(-1, 3))
+        values = sample_values(self.scene, samples, [self.spray], self.air)
+        return np.asarray(values[0].reshape(-1, n))
 
 
 def refined_film(
-    scene: Scene, targets: Targets, spray: Spray, air: Air | None, *, error: float, met: FloatArray
+    scene: Scene,
+    targets: Targets,
+    spray: Spray,
+    air: Air | None,
+    *,
+    error: float,
+    met: FloatArray,
+    budget: int = BUDGET,
 ) -> Sampled:
     """Return the film of each target side, cut finer until its error is as asked or its pieces are smallest.
 
@@ -84,51 +183,67 @@ def refined_film(
     5 of all film. Of such a side those pieces are quartered, again and again, whose error is at least a
     quarter of its worst piece's: the pieces that a border crosses. `met` (k,) is the film in 1/m² that rays
     met: where no sample is lit, it is the error to begin with.
+
+    Pieces are kept and quartered in spans of sides, so that no array of theirs exceeds `budget` bytes; below
+    some 100 kB, what one side may need, a span is one side. Samples come without values.
     """
-    whole = sampled_film(scene, targets_of(scene.mesh, targets.sides, 4), spray, air)
-    leaves = _wholes(scene, targets.sides, whole, spray, air)
-    film, unseen = whole.film, np.where(whole.film > 0.0, 0.0, met)
-    across = np.maximum(leaves.error, unseen)
+    if not targets.n_sides:
+        return sampled_film(scene, targets, spray, air)
+    at_once = max(1, min(PIECES_AT_ONCE, budget // QUARTERED_BYTES))
+    asker = _Asker(scene=scene, sides=targets.sides, spray=spray, air=air, pieces=at_once)
+    spans, along = _wholes(asker, budget)
+    film = np.concatenate([span.means for span in spans])
+    spans = _with_corners(asker, spans, film)
+    unseen = np.where(film > 0.0, 0.0, met)
+    across = np.maximum(np.concatenate([span.leaves.error for span in spans]), unseen)
     for _ in range(DEEPEST):
-        doubtful = _doubtful(targets.areas, film, whole.along + across, error)
-        hopeful = (leaves.error > 0.0) | (unseen[leaves.place] > 0.0)
-        split = doubtful[leaves.place] & (leaves.level < DEEPEST) & hopeful
-        split &= leaves.error >= WORST * _greatest(leaves, targets.n_sides)[leaves.place]
-        if not split.any():
+        doubtful = _doubtful(targets.areas, film, along + across, error)
+        split = [span.worst(doubtful, unseen) for span in spans]
+        if not any(which.any() for which in split):
             break
-        finer = _quartered(scene, targets.sides, leaves.kept(split), spray, air)
-        leaves = leaves.kept(~split).and_also(finer)
-        film = _means(leaves, targets.n_sides)
-        across, unseen = _summed(leaves, targets.n_sides), np.zeros(targets.n_sides)
-    return replace(whole, film=film, across=across)
+        spans = [
+            _quartered(asker, part, which)
+            for span, chosen in zip(spans, split, strict=True)
+            for part, which in span.cut(chosen, budget // PIECE_BYTES)
+        ]
+        film = np.concatenate([span.means for span in spans])
+        across, unseen = np.concatenate([span.errors for span in spans]), np.zeros(len(film))
+    return Sampled(film=film, along=along, across=across, values=np.zeros(0))
 
 
-def _wholes(scene: Scene, sides: IntArray, whole: Sampled, spray: Spray, air: Air | None) -> _Leaves:
-    """Return each side as one piece, its corners asked about where a border may be near."""
-    n_sides = len(whole.film)
-    leaves = _Leaves(
-        place=np.arange(n_sides),
-        corners=np.broadcast_to(np.eye(3), (n_sides, 3, 3)),
-        level=np.zeros(n_sides, dtype=np.int64),
-        values=whole.values.reshape(-1, 4),
-        tips=np.full((n_sides, 3), np.nan),
-    )
-    asked = np.flatnonzero(_beside_other_film(scene.mesh, sides, whole.film, air) | (leaves.errors[0] > 0.0))
-    tips = leaves.tips.copy()
-    tips[asked] = _values_at(scene, sides[asked], leaves.corners[asked], spray, air)
-    return replace(leaves, tips=tips)
+def _wholes(asker: _Asker, budget: int) -> tuple[list[_Span], FloatArray]:
+    """Return each side as one piece of four samples, and the error (k,) along the pull."""
+    sides, size = asker.sides, max(1, budget // SAMPLED_BYTES)
+    spans, along = [], []
+    for first in range(0, len(sides), size):
+        last = min(first + size, len(sides))
+        targets = targets_of(asker.scene.mesh, sides[first:last], 4, budget=max(budget, SAMPLED_BYTES))
+        whole = sampled_film(asker.scene, targets, asker.spray, asker.air)
+        leaves = _Leaves(
+            place=np.arange(first, last),
+            corners=np.broadcast_to(np.eye(3), (last - first, 3, 3)),
+            level=np.zeros(last - first, dtype=np.int64),
+            values=whole.values.reshape(-1, 4),
+            tips=np.full((last - first, 3), np.nan),
+        )
+        spans.append(_Span(first=first, last=last, leaves=leaves))
+        along.append(whole.along)
+    return spans, np.concatenate(along)
 
 
-def _values_at(scene: Scene, side: IntArray, spots: FloatArray, spray: Spray, air: Air | None) -> FloatArray:
-    """Return what barycentric `spots` (p, n, 3) of each `side` (p,), which rises, get (p, n) in 1/m².
-
-    Spots on an edge are asked about a little inside, where no other face touches.
-    """
-    n = spots.shape[1]
-    inside = np.where((spots <= 0.0).any(axis=2, keepdims=True), spots * (1 - INSET) + INSET / 3, spots)
-    samples = samples_at(scene.mesh, np.repeat(side, n), inside.reshape(-1, 3))
-    values = sample_values(scene, samples, [spray], air)
-    return np.asarray(values[0].reshape(-1, n))
+def _with_corners(asker: _Asker, spans: list[_Span], film: FloatArray) -> list[_Span]:
+    """Return whole sides, their corners asked about where a border may be near."""
+    beside = _beside_other_film(asker.scene.mesh, asker.sides, film, asker.air)
+    at_once = asker.pieces * 5  # three spots a side, where a piece that is quartered has fifteen
+    told = []
+    for span in spans:
+        asked = np.flatnonzero(beside[span.first : span.last] | (span.leaves.errors[0] > 0.0))
+        tips = span.leaves.tips.copy()
+        for cut in range(0, len(asked), at_once):
+            own = asked[cut : cut + at_once]
+            tips[own] = asker.values_at(span.leaves.place[own], span.leaves.corners[own])
+        told.append(replace(span, leaves=replace(span.leaves, tips=tips)))
+    return told
 
 
 def _beside_other_film(mesh: Mesh, sides: IntArray, film: FloatArray, air: Air | None) -> BoolArray:
@@ -174,45 +289,20 @@ def _doubtful(areas: FloatArray, film: FloatArray, errors: FloatArray, error: fl
     return doubtful
 
 
-def _greatest(leaves: _Leaves, n_sides: int) -> FloatArray:
-    """Return the greatest error (k,) of any piece of each side."""
-    greatest = np.zeros(n_sides)
-    np.maximum.at(greatest, leaves.place, leaves.error)
-    return greatest
-
-
-def _means(leaves: _Leaves, n_sides: int) -> FloatArray:
-    """Return the film (k,) of each side: the sum of its pieces'."""
-    film = np.bincount(leaves.place, 0.25**leaves.level * leaves.values.mean(axis=1), minlength=n_sides)
-    return np.asarray(film, dtype=np.float64)
-
-
-def _summed(leaves: _Leaves, n_sides: int) -> FloatArray:
-    """Return the error (k,) of each side.
-
-    Errors of pieces that a border crosses are independent, so their squares add; of smooth film they add as
-    they are.
-    """
-    edge, smooth = leaves.errors
-    crossed = edge > smooth
-    edges = np.bincount(leaves.place, np.where(crossed, edge, 0.0) ** 2, minlength=n_sides)
-    rest = np.bincount(leaves.place, np.where(crossed, 0.0, smooth), minlength=n_sides)
-    return np.asarray(np.sqrt(edges) + rest)
-
-
-def _quartered(scene: Scene, sides: IntArray, pieces: _Leaves, spray: Spray, air: Air | None) -> _Leaves:
-    """Return the quarters of pieces, each sampled four times, so many at a time that no array is large."""
+def _quartered(asker: _Asker, span: _Span, split: BoolArray) -> _Span:
+    """Return a span in which the pieces that `split` (p,) tells are quartered, so many at a time."""
+    if not split.any():
+        return span
+    pieces = span.leaves.kept(split)
     order = np.argsort(pieces.place, kind="stable")
-    cuts = range(0, len(order), PIECES_AT_ONCE)
-    parts = [pieces.kept(order[first : first + PIECES_AT_ONCE]) for first in cuts]
-    finer = _quarters(scene, sides, parts[0], spray, air)
-    for part in parts[1:]:
-        finer = finer.and_also(_quarters(scene, sides, part, spray, air))
-    return finer
+    cuts = range(0, len(order), asker.pieces)
+    leaves = span.leaves.kept(~split)
+    finer = [_quarters(asker, pieces.kept(order[cut : cut + asker.pieces])) for cut in cuts]
+    return replace(span, leaves=leaves.and_also(*finer))
 
 
-def _quarters(scene: Scene, sides: IntArray, pieces: _Leaves, spray: Spray, air: Air | None) -> _Leaves:
-    """Return the quarters of pieces that stand in the order of their sides.
+def _quarters(asker: _Asker, pieces: _Leaves) -> _Leaves:
+    """Return the quarters of pieces that stand in the order of their sides, each sampled four times.
 
     What lies in their middles and at the corners of the piece is known already; asked are three samples of
     each and the three corners that they share.
@@ -221,7 +311,7 @@ def _quarters(scene: Scene, sides: IntArray, pieces: _Leaves, spray: Spray, air:
     n = len(corners)
     spots = np.einsum("sc,pqck->pqsk", sample_weights(4)[:3], corners).reshape(n, 12, 3)
     spots = np.concatenate([spots, corners[:, 3]], axis=1)  # the middle quarter's corners: of bc, ca, ab
-    found = _values_at(scene, sides[pieces.place], spots, spray, air)
+    found = asker.values_at(pieces.place, spots)
     values = np.concatenate([found[:, :12].reshape(n, 4, 3), pieces.values[:, :, None]], axis=2)
     # Columns a, b, c, bc, ca, ab; a row for each quarter, as `quarters` has them.
     tips = np.concatenate([pieces.tips, found[:, 12:]], axis=1)[

@@ -76,6 +76,7 @@ def pull_film(
     flying: Flying | None = None,
     error: float | None = None,
     progress: Progress | None = None,
+    budget: int = BUDGET,
 ) -> Column:
     """Return the film per volume sprayed during one pull, and where the rest of the liquid went.
 
@@ -102,6 +103,9 @@ def pull_film(
     progress : callable, optional
         Called with the share done, 0 to 1, as far as it can be told before it is known how fine sides must be
         cut; from this thread. An exception it raises, or a key press, stops the work in well under a second.
+    budget : int
+        Bytes that no array of pieces of sides may exceed (1 GiB if not given): they are then cut and kept in
+        spans of sides. The film is the same but for the last digits of single precision.
     """
     pull = Pull(stations=stations, tip=tip, speed=speed, flow=flow, flying=flying)
     shares = time_shares(stations, speed, flow)
@@ -110,7 +114,8 @@ def pull_film(
     if error is None:
         sampled = sampled_film(scene, targets, spray, air)
     else:
-        sampled = refined_film(scene, targets, spray, air, error=error, met=_met(targets, fate))
+        met = _met(targets, fate)
+        sampled = refined_film(scene, targets, spray, air, error=error, met=met, budget=budget)
     errors = sampled.errors + np.where(sampled.film > 0.0, 0.0, _met(targets, fate))
     lit, inside = np.flatnonzero(sampled.film), _inside(targets, air)
     length = float(stations.lengths.sum())
@@ -134,6 +139,7 @@ def path_film(
     flying: Flying | None = None,
     error: float = 0.02,
     progress: Progress | None = None,
+    budget: int = BUDGET,
 ) -> Column:
     """Return the column of a pull along `path`, its stations and samples refined until the error is as asked.
 
@@ -148,7 +154,7 @@ def path_film(
     error : float
         Relative error of the film, weighted by film, that is aimed at. The column's `error` is what was
         reached, estimated; it may be larger where the shortest step of 0.5 mm or the finest pieces do not do.
-    progress : callable, optional
+    progress, budget
         As in `pull_film`.
     """
     wet = wet_part(path, speed=speed, lag=lag)
@@ -166,7 +172,16 @@ def path_film(
         stations = stations_for(scene, wet, tip, refine=refine)
         flow = flow_course(stations, speed=speed, rise=rise, fall=fall)
         column = pull_film(
-            scene, targets, stations, tip, flow=flow, air=air, flying=flying, error=error, progress=told
+            scene,
+            targets,
+            stations,
+            tip,
+            flow=flow,
+            air=air,
+            flying=flying,
+            error=error,
+            progress=told,
+            budget=budget,
         )
         if not column.error > error or refine >= 4.0:
             return column
