@@ -128,7 +128,7 @@ def test_every_way_in_replayed_is_clear_by_the_library(space, collider, wand):
         paths = [paths[k] for k in rng.choice(len(paths), 4, replace=False)]
     assert paths
     for path in paths:
-        film = replay(path, port, step=0.02 if wand.shape == "flexible" else 0.006)
+        film = replay(path, port, step=0.1 if wand.shape == "flexible" else 0.04, space=space)
         assert film.depths[0] == 0.0
         assert film.depths[-1] == pytest.approx(path.deepest, abs=1e-3)
         assert collider.first_hit(film) == "", (wand.name, path.limit)

@@ -52,7 +52,7 @@ def test_a_hook_leans_to_pass_a_web_that_it_meets_along_every_single_aim():
     assert best.deepest > along_one + 0.005
     aims = best.way.aims
     assert np.degrees(np.arccos(np.clip(aims @ aims[0], -1, 1))).max() > 10  # it leaned on the way
-    assert Collider(space.mesh).first_hit(replay(best, hole, step=0.008)) == ""
+    assert Collider(space.mesh).first_hit(replay(best, hole, step=0.03, space=space)) == ""
 
 
 def test_an_s_bend_is_threaded_through_a_hole_hardly_wider_than_itself():
@@ -66,7 +66,7 @@ def test_an_s_bend_is_threaded_through_a_hole_hardly_wider_than_itself():
     space, hole = behind_a_hole(0.006 + TENTH)
     paths, _ = paths_through(space, wand, hole, aims=[AXIS])
     assert paths[0].deepest == pytest.approx(0.25)
-    assert Collider(space.mesh).first_hit(replay(paths[0], hole, step=0.01)) == ""
+    assert Collider(space.mesh).first_hit(replay(paths[0], hole, step=0.03, space=space)) == ""
     tight, hole = behind_a_hole(0.006 - TENTH)
     assert deepest(tight, wand, hole, aims=[AXIS]) == 0.0
 
@@ -83,7 +83,7 @@ def test_a_small_bore_hook_of_three_bends_goes_in_and_its_way_is_clear():
     paths, _ = paths_through(space, wand, hole, moves=True)
     best = max(paths, key=lambda path: path.deepest)
     assert best.deepest == pytest.approx(0.2)
-    assert Collider(space.mesh).first_hit(replay(best, hole, step=0.01)) == ""
+    assert Collider(space.mesh).first_hit(replay(best, hole, step=0.03, space=space)) == ""
 
 
 def slot(width, length):
@@ -136,7 +136,7 @@ def test_a_bent_wand_goes_through_a_chain_of_holes_in_line_and_turns_behind_them
     far = [path for path in paths if 3 in path.bays_reached]
     assert {path.clock for path in far} == {0.0, math.pi}
     for path in far[:1]:
-        assert Collider(space.mesh).first_hit(replay(path, port, step=0.02)) == ""
+        assert Collider(space.mesh).first_hit(replay(path, port, step=0.05, space=space)) == ""
 
 
 def test_a_bent_wand_short_of_a_bay_says_by_how_much(ribbed):
@@ -171,7 +171,7 @@ def test_a_bent_wand_needs_room_outside_at_every_step_of_its_way():
     wider = bent(0.006, 0.03, 1.2, couple_after=True, room_outside=0.13)
     assert deepest(space, wider, hole, aims=[AXIS]) < 0.25
     (path,), _ = paths_through(space, coupled, hole, aims=[AXIS])
-    assert Collider(space.mesh).first_hit(replay(path, hole, step=0.004)) == ""
+    assert Collider(space.mesh).first_hit(replay(path, hole, step=0.03, space=space)) == ""
 
 
 @pytest.mark.parametrize("shape", ["straight", "bent"])

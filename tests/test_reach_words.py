@@ -128,8 +128,11 @@ def test_a_replay_file_is_clear_by_the_library(ribbed, tmp_path, capsys):
         rows = np.array(way["capsules_m"])[::60]
         film = Replay(
             depths=np.array(way["depths_m"])[::60], starts=rows[:, :, :3], ends=rows[:, :, 3:],
-            radii=np.array(way["radii_m"]),
+            radii=np.array(way["radii_m"]), margins=np.array(way["margins_m"])[::60],
+            line=np.array(way["line_m"]),
         )  # fmt: skip
+        assert way["clear_between_steps"]
+        assert way["clear_to_m"] == 1e-5
         assert collider.first_hit(film) == "", way["wand"]
     capsys.readouterr()
 

@@ -1,7 +1,9 @@
 """Where a wand's tip can be, how it gets there, and what stops it."""
 
 from bayreach.insertion._aims import aims_over_cone, candidate_aims, entries_over, widest_tilt
+from bayreach.insertion._cut import with_holes_cut
 from bayreach.insertion._pose import standing
+from bayreach.insertion._proven import met_on_the_way
 from bayreach.insertion._records import BayRange, Path, Refusal
 from bayreach.insertion._replay import Replay, replay
 from bayreach.insertion._rules import (
@@ -56,6 +58,7 @@ __all__ = [
     "limit_sentence",
     "longest_round_corner",
     "max_tilt",
+    "met_on_the_way",
     "obstacle_boxes",
     "paths_through",
     "replay",
@@ -66,4 +69,5 @@ __all__ = [
     "standing",
     "straight_reach",
     "widest_tilt",
+    "with_holes_cut",
 ]

@@ -13,12 +13,11 @@ import numpy as np
 from bayreach.arrays import FloatArray
 from bayreach.insertion._solid import Vector, dot, less
 from bayreach.insertion._tree import Tree, blocking_face
+from bayreach.insertion._ways import FINEST
 from bayreach.rays.compiling import compiled
 
 Line = tuple[FloatArray, FloatArray, FloatArray, FloatArray]
 Capsules = tuple[FloatArray, FloatArray, FloatArray, FloatArray, FloatArray]
-FINEST = 1e-5
-"""Sideways motion in m below which a pose stands for its surroundings."""
 
 
 @compiled

@@ -2,7 +2,7 @@
 
 import heapq
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
@@ -31,6 +31,16 @@ TRIES = 10
 """Ways tried to one goal."""
 DEEPEST_FIRST = (0.999, 0.7, 0.4, 0.0)
 """Goals are tried from the deepest on: those beyond these shares of the depth to gain."""
+NEAR = 0.12
+"""Share of its length by which a wand may be short of clear at an aim that is then moved."""
+CELL = math.radians(10.0)
+"""Most by which an aim is moved: half-way to the next ones round."""
+ENOUGH = 2e-3
+"""Share of a wand's length that is span enough where aims are moved."""
+MOST_MOVED = 96
+"""Most aims moved."""
+PARTS = 6
+"""Least number of capsules that a wand is taken for while it turns."""
 PLACES = 8
 """Depths of each aim at which the tip's bay is asked."""
 
@@ -93,7 +103,8 @@ def pivots_of(
     return Pivots(
         space=space, wand=wand, opening=opening, down=np.asarray(down, dtype=np.float64), shares=shares,
         plane=plane, rim=rim, sections=sections, sizes=sizes, aims=aims, ats=ats, depths=depths,
-        beside=beside, body=body_of(wand), threading=threading_of(wand, opening.thickness, wand.length / 2.0),
+        beside=beside, body=body_of(wand, longest=wand.length / PARTS),
+        threading=threading_of(wand, opening.thickness, wand.length / 2.0),
     )  # fmt: skip
 
 
@@ -148,21 +159,66 @@ def pivoted_way(pivots: Pivots, bay: int, deeper_than: float = 0.0) -> tuple[Way
 
     Beside it stands the least depth (m) to which the wand can then be pulled straight back.
     """
-    goals = _goals(pivots, bay, deeper_than)
-    barred: set[tuple[int, int]] = set()
-    for share in DEEPEST_FIRST if goals else ():
-        least = deeper_than + share * (max(goals.values()) - deeper_than)
-        found = _way_to(pivots, {node: depth for node, depth in goals.items() if depth >= least}, barred)
+    moved: Pivots | None = None
+    barred: tuple[set[tuple[int, int]], set[tuple[int, int]]] = (set(), set())
+    for share in DEEPEST_FIRST:
+        found = _found_on(pivots, bay, deeper_than, share, barred[0])
+        if found is None:
+            moved = _moved(pivots) if moved is None else moved
+            found = _found_on(moved, bay, deeper_than, share, barred[1])
         if found is not None:
             return found
     return None
+
+
+def _found_on(
+    pivots: Pivots, bay: int, deeper_than: float, share: float, barred: set[tuple[int, int]]
+) -> tuple[Way, float] | None:
+    goals = _goals(pivots, bay, deeper_than)
+    least = deeper_than + share * (max(goals.values(), default=0.0) - deeper_than)
+    return _way_to(pivots, {node: depth for node, depth in goals.items() if depth >= least}, barred)
+
+
+def _moved(pivots: Pivots) -> Pivots:
+    """Return the pivots with the aims at which a wand is nearly clear moved to where it is.
+
+    A narrow way seldom leads over a lattice's own aims: each that is short by less than `NEAR` of the wand's
+    length is turned within its own part of the cone to where the span of clear depths is widest.
+    """
+    from bayreach.insertion._pivot_kernel import best_aim, best_entries
+
+    spans = (pivots.depths[:, :, 1] - pivots.depths[:, :, 0]).max(axis=1)
+    near = np.flatnonzero((spans <= 0.0) & (spans > -NEAR * pivots.wand.length))
+    near = near[np.argsort(-spans[near])][:MOST_MOVED]
+    aims, ats, depths = pivots.aims.copy(), pivots.ats.copy(), pivots.depths.copy()
+    kept = (pivots.space.tree, pivots.shares, np.array(pivots.opening.center), pivots.plane, pivots.rim)
+    for node in near:
+        aim = aims[node]
+        out = unit_vectors(np.cross(aim, np.cross(pivots.plane[2], aim)))  # along the tilt
+        if not out.any():
+            out = pivots.plane[0]
+        round_it = np.cross(aim, out)
+        ways = np.stack([out, round_it, unit_vectors(out + round_it), unit_vectors(out - round_it)])
+        found, at, span = best_aim(
+            *kept, ats[node], aim, ways, CELL, ENOUGH * pivots.wand.length, pivots.sections, pivots.sizes
+        )
+        if span > 0.0:
+            aims[node], ats[node] = found, at
+            wide = 1e-3 * pivots.wand.length
+            ats[node], depths[node] = (
+                each[0]
+                for each in best_entries(
+                    *kept, at[None, None], np.array([wide]), found[None], pivots.sections, pivots.sizes
+                )
+            )
+    return replace(pivots, aims=aims, ats=ats, depths=depths)
 
 
 def _way_to(
     pivots: Pivots, goals: dict[int, float], barred: set[tuple[int, int]]
 ) -> tuple[Way, float] | None:
     """Return a checked way to one of some goals; steps that cannot be made are added to those barred."""
-    for _ in range(TRIES):
+    for _ in range(TRIES if goals else 0):
         way = _easiest(pivots, goals, barred)
         if way is None:
             return None
@@ -255,7 +311,7 @@ Knot = tuple[FloatArray, FloatArray, float]
 def _step(pivots: Pivots, one: Knot, two: Knot, state: int, levels: int) -> list[FloatArray] | None:
     """Return the stands that lead from one to another: turned evenly, or halved where that is not clear."""
     from bayreach.insertion._motion import way_hit
-    from bayreach.insertion._pivot_kernel import best_entries
+    from bayreach.insertion._pivot_kernel import best_aim, best_entries
 
     stands = np.array([_stand(pivots, *one), _stand(pivots, *two)])
     asked = pivots.sizes[:2].copy()
@@ -272,7 +328,24 @@ def _step(pivots: Pivots, one: Knot, two: Knot, state: int, levels: int) -> list
     )  # fmt: skip
     low, high = depths[0, state]
     if high < low:
-        return None
+        across = np.cross(one[0], two[0])
+        freedom = float(np.linalg.norm(across))
+        if freedom < 1e-9:
+            return None
+        aim, ats[0], span = best_aim(
+            pivots.space.tree, pivots.shares, np.array(pivots.opening.center), pivots.plane, pivots.rim,
+            ats[0], aim, across[None] / freedom, 0.5 * freedom, ENOUGH * freedom * pivots.wand.length,
+            pivots.sections, pivots.sizes,
+        )  # fmt: skip
+        if span <= 0.0:
+            return None
+        ats, depths = best_entries(
+            pivots.space.tree, pivots.shares, np.array(pivots.opening.center), pivots.plane, pivots.rim,
+            ats[None], np.array([1e-5]), aim[None], pivots.sections, pivots.sizes,
+        )  # fmt: skip
+        low, high = depths[0, state]
+        if high < low:
+            return None
     middle = (aim, ats[0], float(np.clip((one[2] + two[2]) / 2.0, low, high)))
     first = _step(pivots, one, middle, state, levels - 1)
     rest = None if first is None else _step(pivots, middle, two, state, levels - 1)

@@ -16,6 +16,8 @@ from bayreach.rays.compiling import compiled
 
 SPARE = 2e-5
 """What is kept free beyond a wand's clearance while its best place is looked for, m."""
+FINEST_TURN = 1e-5
+"""Angle in rad below which an aim is not moved."""
 
 
 @compiled
@@ -61,17 +63,18 @@ def clear_depths(
 @compiled
 def best_entry(
     tree: Tree, shares: FloatArray, center: FloatArray, plane: FloatArray, rim: FloatArray, at: FloatArray,
-    step: float, aim: FloatArray, sections: FloatArray, sizes: FloatArray,
-) -> FloatArray:  # fmt: skip
+    step: float, finest: float, aim: FloatArray, sections: FloatArray, sizes: FloatArray,
+) -> tuple[FloatArray, float]:  # fmt: skip
     """Return the place (2,) in the opening's plane, near `at`, that leaves the widest span of clear depths.
 
-    Eight neighbours at `step` (m) are tried; where none is better the step is halved, down to a micrometre.
+    Eight neighbours at `step` (m) are tried; where none is better the step is halved, down to `finest` (m).
+    Beside it stands that span in m, negative where no depth is clear.
     """
     depths = np.zeros((len(sections) + 1, 2))
     ahead, axis = (aim[0], aim[1], aim[2]), (plane[2, 0], plane[2, 1], plane[2, 2])
     best = at.copy()
     widest = clear_depths(tree, shares, place_at(center, plane, best), ahead, axis, sections, sizes, depths)
-    while step > 1e-6:
+    while step > finest:
         better = False
         for k in range(8):
             tried = best.copy()
@@ -87,7 +90,50 @@ def best_entry(
                 break
         if not better:
             step *= 0.5
-    return best
+    return best, widest
+
+
+@compiled
+def best_aim(
+    tree: Tree, shares: FloatArray, center: FloatArray, plane: FloatArray, rim: FloatArray, at: FloatArray,
+    aim: FloatArray, ways: FloatArray, freedom: float, enough: float, sections: FloatArray, sizes: FloatArray,
+) -> tuple[FloatArray, FloatArray, float]:  # fmt: skip
+    """Return the aim (3,) and place (2,) near `aim` and `at` that leave the widest span of clear depths (m).
+
+    The aim is turned by up to `freedom` (rad) along each of `ways` (w, 3), unit vectors across it, and both
+    ways along each; where none is better the turn is halved, down to `FINEST_TURN`. It ends where the span is
+    `enough` (m), or hopeless: short by half as much again as the turn still moves the wand's end.
+    """
+    length = sizes[2]
+    best, offset = aim.copy(), np.zeros(len(ways))
+    place, widest = best_entry(
+        tree, shares, center, plane, rim, at, 0.05 * length, 1e-4 * length, best, sections, sizes
+    )
+    turn = 0.5 * freedom
+    while turn > FINEST_TURN and widest < enough and widest > -1.5 * turn * length:
+        better = False
+        for k in range(2 * len(ways)):
+            tried = offset.copy()
+            tried[k // 2] += turn if k % 2 == 0 else -turn
+            if abs(tried[k // 2]) > freedom:
+                continue
+            ahead = aim.copy()
+            for j in range(len(ways)):
+                for i in range(3):
+                    ahead[i] += tried[j] * ways[j, i]
+            ahead /= math.sqrt(ahead[0] ** 2 + ahead[1] ** 2 + ahead[2] ** 2)
+            if ahead[0] * plane[2, 0] + ahead[1] * plane[2, 1] + ahead[2] * plane[2, 2] < 0.01:
+                continue
+            found, span = best_entry(
+                tree, shares, center, plane, rim, place, 0.5 * turn * length, max(1e-6, turn * length / 16.0),
+                ahead, sections, sizes,
+            )  # fmt: skip
+            if span > widest + 1e-9:
+                best, offset, place, widest, better = ahead, tried, found, span, True
+                break
+        if not better:
+            turn *= 0.5
+    return best, place, widest
 
 
 @compiled
@@ -134,6 +180,7 @@ def best_entries(
             span = clear_depths(tree, shares, place, aim, axis, sections, sizes, depths[i])
             if span > widest:
                 best, widest = start, span
-        found[i] = best_entry(tree, shares, center, plane, rim, best, steps[i], aims[i], sections, sizes)
+        at, _ = best_entry(tree, shares, center, plane, rim, best, steps[i], 1e-6, aims[i], sections, sizes)
+        found[i] = at
         clear_depths(tree, shares, place_at(center, plane, found[i]), aim, axis, sections, sizes, depths[i])
     return found, depths

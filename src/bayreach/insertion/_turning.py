@@ -82,7 +82,7 @@ def tools_for(
     angles = np.unique(np.concatenate([np.arange(CLOCKS) * WHOLE_TURN / CLOCKS, wanted]).round(9))
     free = wand.free_length() if math.isfinite(wand.droop_limit) else math.inf
     lets = [
-        _lets_through(threading, opening, marks, entry, aim) for entry, aim in zip(entries, aims, strict=True)
+        lets_through(threading, opening, marks, entry, aim) for entry, aim in zip(entries, aims, strict=True)
     ]
     return Tools(
         space=space, wand=wand, opening=opening, down=np.asarray(down, dtype=np.float64),
@@ -93,7 +93,7 @@ def tools_for(
     )  # fmt: skip
 
 
-def _lets_through(
+def lets_through(
     threading: Threading, opening: "Opening", marks: FloatArray, entry: FloatArray, aim: FloatArray
 ) -> BoolArray:
     """Tell (r,) whether the wand passes the hole's rule at each depth; a rim in the mesh decides itself."""

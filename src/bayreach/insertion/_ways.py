@@ -10,6 +10,9 @@ from bayreach.arrays import FloatArray, frozen_floats, unit_vectors
 from bayreach.insertion._bent import Body, Threading
 from bayreach.poses import clock_zero, turned_about
 
+FINEST = 1e-5
+"""Sideways motion in m below which a pose stands for its surroundings."""
+
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Way:
@@ -91,21 +94,34 @@ def capsule_arrays(body: Body) -> tuple[FloatArray, FloatArray, FloatArray, Floa
     return one, two, three, four, five
 
 
-def poses_along(threading: Threading, way: Way, step: float) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Return depths (n,), rotations (n, 3, 3) and origins (n, 3) along a way.
+def marks_along(threading: Threading, way: Way, step: float) -> FloatArray:
+    """Return marks (n,) along a way: its steps are at 0, 1, 2 and on, and others lie evenly between.
 
     They are so close that no point of the wand moves by more than about `step` (m) between two.
     """
+    longest = float(np.linalg.norm(threading.points - threading.points[0], axis=1).max())
+    reach = max(longest, float(threading.depths[-1]))
+    shifts = np.linalg.norm(np.diff(way.places, axis=0), axis=1) + np.abs(np.diff(way.depths))
+    marks = [np.zeros(1)]
+    for k, turn in enumerate(way.turns):
+        count = max(1, math.ceil((shifts[k] + reach * turn) / step))
+        marks.append(k + np.arange(1, count + 1) / count)
+    return np.concatenate(marks)
+
+
+def poses_at_marks(
+    threading: Threading, way: Way, marks: FloatArray
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return depths (n,), rotations (n, 3, 3) and origins (n, 3) of a wand at marks (n,) along a way."""
     from bayreach.insertion._motion import between, placed
 
     line, stands = line_arrays(threading), way.stands
-    longest = float(np.linalg.norm(threading.points - threading.points[0], axis=1).max())
-    reach = max(longest, float(threading.depths[-1]))
-    rows = [stands[0]] if len(stands) else []
-    shifts = np.linalg.norm(np.diff(way.places, axis=0), axis=1) + np.abs(np.diff(way.depths))
-    for k, turn in enumerate(way.turns):
-        count = max(1, math.ceil((shifts[k] + reach * turn) / step))
-        rows += [between(stands[k], stands[k + 1], j / count) for j in range(1, count + 1)]
+    last = max(len(stands) - 2, 0)
+    rows = []
+    for mark in marks:
+        k = min(int(mark), last)
+        share = float(mark) - k
+        rows.append(stands[k] if share == 0.0 else between(stands[k], stands[k + 1], share))
     placements = np.array([placed(line, row) for row in rows]).reshape(-1, 12)
     depths = np.array([row[0] for row in rows])
     return depths, placements[:, :9].reshape(-1, 3, 3), placements[:, 9:]

@@ -46,6 +46,8 @@ class Candidate:
         The bay that the tip is in, or -1 where the pull passes several.
     through : tuple of str
         Openings passed by the wand, the entry first.
+    way_in : Path
+        The whole path that it is, or was cut from.
     """
 
     wand: Wand
@@ -58,6 +60,7 @@ class Candidate:
     tip_path: TipPath
     bay: int
     through: tuple[str, ...]
+    way_in: Path
 
     @property
     def length(self) -> float:
@@ -209,6 +212,7 @@ def _ranges(path: Path) -> list[Candidate]:
         tip_path=path.tip_path,
         bay=path.ranges[0].bay if len(path.ranges) == 1 else OUTSIDE,
         through=path.through,
+        way_in=path,
     )
     found = [whole] if whole.length >= SHORTEST_PULL else []
     if len(path.ranges) > 1:

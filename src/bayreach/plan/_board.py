@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -89,7 +89,8 @@ class Board:
 
     `sides` (k,) are the side ids planned on and `weight` (k,) the m² that each stands for; `kept` holds the
     columns by content and grows. `factor` (k,) is how many needs of film are aimed at on a
-    side, where a simulation found that the columns promise too much.
+    side, where a simulation found that the columns promise too much. `barred` are the candidates (places in
+    `entries.candidates`) whose whole motion was found not to be clear, and what each of them meets.
     """
 
     ground: Ground
@@ -104,6 +105,17 @@ class Board:
     kept: Kept
     limits: cover.Limits
     prices: cover.Prices
+    barred: Mapping[int, str] = field(default_factory=dict)
+
+    @property
+    def said(self) -> tuple[str, ...]:
+        """What was looked at more coarsely than usual, and which passes were left out, in words."""
+        lines = [
+            f"A pass of {one.wand.name} through {one.opening} was left out, since its whole motion is not "
+            f"clear: {what}."
+            for one, what in ((self.entries.candidates[k], self.barred[k]) for k in sorted(self.barred))
+        ]
+        return (*self.entries.said, *lines)
 
     @property
     def is_sample(self) -> bool:
@@ -369,7 +381,7 @@ def _single(film: "csc_matrix") -> "csc_matrix":
 
 def problem_on(board: Board) -> cover.Problem:
     """Return the cover problem of a board: sides by candidate passes."""
-    from scipy.sparse import csr_matrix
+    from scipy.sparse import csc_matrix, csr_matrix, diags_array
 
     asked, entries, candidates = board.asked, board.entries, board.entries.candidates
     volumes = per_candidate(candidates, "volume")
@@ -377,8 +389,13 @@ def problem_on(board: Board) -> cover.Problem:
     shape = (len(entries.openings), len(candidates))
     most_new = None if board.drilling is None else board.drilling.most
     limits = board.limits if board.limits.new_holes is not None else replace(board.limits, new_holes=most_new)
+    film = board.columns.film(volumes, credit=asked.settled_per_fog is not None)
+    if board.barred:  # a pass that lays nothing is never chosen
+        stays = np.ones(len(candidates))
+        stays[list(board.barred)] = 0.0
+        film = csc_matrix(film @ diags_array(stays))
     return cover.Problem(
-        film=_single(board.columns.film(volumes, credit=asked.settled_per_fog is not None)),
+        film=_single(film),
         areas=board.weight,
         weights=board.weight * asked.priority[board.sides],
         need=asked.need[board.sides],

@@ -8,13 +8,17 @@ import numpy as np
 
 from bayreach import cover
 from bayreach.arrays import FloatArray
+from bayreach.errors import PlanError
 from bayreach.plan._board import Board, problem_on
-from bayreach.plan._entries import Progress, narrowed, opening_of
+from bayreach.plan._entries import Progress, opening_of
+from bayreach.plan._moves import barred, drilled_for, stopped
 from bayreach.plan._order import in_order
 from bayreach.plan._records import PlannedHole, PlannedPass
 
 SAMPLE_MARGIN = 0.005
 """Share of area aimed at above the target where a sample stands for all sides: twice its standard error."""
+ROUNDS = 20
+"""Most times a draft is solved anew without the passes whose motion is not clear."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -50,7 +54,29 @@ def draft_of(
         more holes are taken; what is proven stays said of the target itself.
     slack : float
         Share of the best weighted coverage that may be given up for less work, the share asked never.
+
+    Every pass is held to its whole motion with the holes cut as they are to be drilled; those that cannot be
+    made are barred, and the rest is solved again.
+
+    Raises
+    ------
+    PlanError
+        When passes that cannot be made are still chosen after `ROUNDS` rounds.
     """
+    for _ in range(ROUNDS):
+        draft = _solved(board, above=above, slack=slack, seconds=seconds, progress=progress)
+        met = stopped(board, draft.passes, tuple(hole.site for hole in draft.holes))
+        if not met:
+            return draft
+        board = barred(board, draft.passes, met)
+    message = (
+        f"plan: after {ROUNDS} rounds a pass is still chosen whose wand does not go in "
+        f"({next(iter(met.values()))}); give another wand or more clearance."
+    )
+    raise PlanError(message)
+
+
+def _solved(board: Board, *, above: float, slack: float, seconds: float, progress: Progress | None) -> Draft:
     problem = problem_on(board)
     # What is aimed at may be more than what is asked: film on some sides, area on the whole.
     harder = replace(problem, need=problem.need * board.factor) if (board.factor > 1.0).any() else problem
@@ -114,20 +140,11 @@ def _holes(
     board: Board, problem: cover.Problem, found: cover.Cover, passes: Sequence[PlannedPass]
 ) -> tuple[PlannedHole, ...]:
     """Return the holes of the plan, each with the smallest drill that its own passes need, and why."""
-    holes = []
-    for site in board.entries.sites:
-        own = [one.candidate.wand for one in passes if one.candidate.opening == site.name]
-        if not own or board.drilling is None:
-            continue
-        smaller = narrowed(site, own, board.drilling.system)
-        holes.append(
-            PlannedHole(
-                site=smaller,
-                opening=opening_of(smaller, board.drilling.skin),
-                why=_why(board, problem, found, site.name),
-            )
-        )
-    return tuple(holes)
+    skin = 0.0 if board.drilling is None else board.drilling.skin
+    return tuple(
+        PlannedHole(site=site, opening=opening_of(site, skin), why=_why(board, problem, found, site.name))
+        for site in drilled_for(board, passes)
+    )
 
 
 def _why(board: Board, problem: cover.Problem, found: cover.Cover, name: str) -> str:

@@ -150,7 +150,7 @@ def plan_on(
         ),
         no_drill_passes=in_order(planned(board, bare), ground.down),
         no_drill_coverage=bare.area / total,
-        said=board.entries.said,
+        said=board.said,
     )
 
 

@@ -136,6 +136,7 @@ def _best(site: Site, board: Board, progress: Progress) -> Verified:
     above, short = 0.0, np.zeros(0, dtype=np.int64)
     for number in range(ROUNDS):
         draft = draft_of(board, above=above, seconds=SECONDS[min(number, 1)], progress=told)
+        board = draft.board  # without the passes whose motion was found not to be clear
         last = verified(site, draft, last, progress)
         if last.is_better_than(best):
             best = last

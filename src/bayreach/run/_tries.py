@@ -79,7 +79,7 @@ def replays(job: Job, progress: Progress = quiet, *, wand: str | None = None) ->
     for row in reaching.reach(_ground(site), wands, progress=progress):
         if row.paths:
             deepest = max(row.paths, key=lambda path: path.deepest)
-            steps = replay(deepest, openings[row.opening]).table()
+            steps = replay(deepest, openings[row.opening], space=site.space).table()
             tables.append({"wand": row.wand, "opening": row.opening, **steps})
     return tuple(tables)
 
