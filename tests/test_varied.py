@@ -9,6 +9,7 @@ from boxjob import write_box_job
 from bayreach.deposit.direct import Pull, columns
 from bayreach.deposit.varied import varied_films, varied_fog
 from bayreach.doubt import moved
+from bayreach.errors import MeshError
 from bayreach.job import load_job
 from bayreach.poses import Stations, stations_of
 from bayreach.rays import Scene
@@ -85,3 +86,16 @@ def test_without_a_tracer_each_tip_asks_its_own_rays_and_gets_the_same(site: Sit
     one[:, quick.rows], two[:, slow.rows] = quick.film[:, 0], slow.film[:, 0]
     assert (one > 0).sum() > 20
     assert np.isclose(one, two, rtol=1e-3, atol=1e-5 * two.max()).mean() > 0.99
+
+
+def test_a_small_budget_changes_no_shared_film_and_a_smaller_one_is_told(site: Site) -> None:
+    tip = written_pulls(site)[0][0].wand.tip
+    asked = [(state, flying_of(site, state)) for state in (tip, replace(tip, spread=1.1 * tip.spread))]
+    targets = targets_of(site.mesh, np.flatnonzero(site.required), samples=1)
+    poses = poses_of(site)
+    usual = varied_films(site.scene, targets, poses, asked, air=site.air)
+    small = varied_films(site.scene, targets, poses, asked, air=site.air, budget=usual.film.nbytes)
+    assert small.film.tobytes() == usual.film.tobytes()
+    assert small.rows.tolist() == usual.rows.tolist()
+    with pytest.raises(MeshError, match=r"needs an array of \d+ bytes, 1000 are allowed; ask about fewer"):
+        varied_films(site.scene, targets, poses, asked, air=site.air, budget=1000)

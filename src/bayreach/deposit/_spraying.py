@@ -78,7 +78,7 @@ def sparse_film(
             return spray_plainly(scene, world, span, counts), counts
         return spray_blocks(scene.tracer, world, span, counts), counts
 
-    parts = in_parallel(spray, _spans(world), progress)
+    parts = in_parallel(spray, spans_of(world), progress)
     counts = np.sum([part[1] for part in parts], axis=0)
     order = blocks.samples if by_sample else blocks.order
     starts, rows, film = _by_pull([part[0] for part in parts], order, len(sprays))
@@ -99,10 +99,15 @@ def _by_pull(
     return table.indptr.astype(np.int64), table.indices.astype(np.int32), table.data
 
 
-def _spans(world: World) -> list[tuple[int, int]]:
-    """Return spans of blocks: some for each core, each short enough to be waited for."""
+def spans_of(world: World, most_samples: int | None = None) -> list[tuple[int, int]]:
+    """Return spans of blocks: some for each core, each short enough to be waited for.
+
+    None has more than `most_samples`, but for a single block.
+    """
     grains: Grains = world.grains
     n_blocks, n_samples = len(grains.radii), int(grains.starts[-1])
     pairs_a_block = max(1, n_samples * len(world.poses.pulls) // n_blocks)
     each = max(1, min(PAIRS_A_TASK // pairs_a_block, -(-n_blocks // (_TASKS_A_CORE * cores()))))
+    if most_samples is not None:
+        each = max(1, min(each, most_samples // int(np.diff(grains.starts).max())))
     return [(first, min(first + each, n_blocks)) for first in range(0, n_blocks, each)]

@@ -10,14 +10,15 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from bayreach.arrays import OUTSIDE, IntArray
+from bayreach.arrays import BUDGET, OUTSIDE, IntArray
 from bayreach.deposit._air import Air
 from bayreach.deposit._fates import Flying, fate_of
 from bayreach.deposit._kernel_arrays import blocks_for, shared_world_of
 from bayreach.deposit._kernel_records import UNIFORM, World
 from bayreach.deposit._sampled import Spray
-from bayreach.deposit._spraying import _spans, sparse_film
+from bayreach.deposit._spraying import spans_of, sparse_film
 from bayreach.deposit._stations import time_shares
+from bayreach.errors import MeshError
 from bayreach.poses import Stations
 from bayreach.rays import Scene, in_parallel
 from bayreach.sight import Targets
@@ -59,6 +60,7 @@ def varied_films(
     *,
     air: Air | None = None,
     floor: float = 0.0,
+    budget: int = BUDGET,
 ) -> Varied:
     """Return the direct film of every tip in every pose, at constant speed and flow; see `pull_film`.
 
@@ -70,11 +72,19 @@ def varied_films(
         Tips with one centre line and one sort of profile; share still flying, the tip's own law if None.
     floor : float
         Film in 1/m² of one sample from one station below which no ray is asked.
+    budget : int
+        Bytes that no array of films may exceed (1 GiB if not given); blocks of sides are worked on so many at
+        a time. The film is the same whatever it is.
+
+    Raises
+    ------
+    MeshError
+        When the film of the sides that get any would itself exceed the budget.
     """
     from bayreach.deposit._shared_kernel import spray_shared
 
     if not scene.has_tracer:
-        return _one_by_one(scene, targets, poses, tips, air=air, floor=floor)
+        return _one_by_one(scene, targets, poses, tips, air=air, floor=floor, budget=budget)
     shares = [time_shares(stations, 1.0, 1.0) for stations in poses]
 
     def spray(stations: Stations, share: NDArray[np.float64], place: int) -> Spray:
@@ -94,7 +104,8 @@ def varied_films(
         wet = np.flatnonzero(film.any(axis=(1, 2)))
         return wet + int(first), film[wet], asked
 
-    parts = in_parallel(part, _spans(world))
+    parts = in_parallel(part, spans_of(world, budget // (4 * len(poses) * len(tips))))
+    _check(sum(len(one[0]) for one in parts), len(poses), len(tips), budget)
     found = blocks_for(targets, air).order[np.concatenate([one[0] for one in parts])]
     film = np.concatenate([one[1] for one in parts])
     if air is not None:
@@ -108,6 +119,17 @@ def varied_films(
     )
 
 
+def _check(n_sides: int, n_poses: int, n_tips: int, budget: int) -> None:
+    """Raise MeshError where the film of so many sides would exceed the budget."""
+    needed = 4 * n_sides * n_poses * n_tips
+    if needed > budget:
+        message = (
+            f"doubt: the film of {n_sides} sides in {n_poses} poses by {n_tips} tips needs an array of "
+            f"{needed} bytes, {budget} are allowed; ask about fewer sides or take a coarser mesh."
+        )
+        raise MeshError(message)
+
+
 def _one_by_one(
     scene: Scene,
     targets: Targets,
@@ -116,23 +138,27 @@ def _one_by_one(
     *,
     air: Air | None,
     floor: float,
+    budget: int,
 ) -> Varied:
     """Return the same where no compiled kernel can trace: each tip asks its own rays."""
-    film = np.zeros((len(tips), len(poses), targets.n_sides), dtype=np.float32)
-    rays = 0
-    for place, (tip, flying) in enumerate(tips):
+    films = []
+    for tip, flying in tips:
         sprays = [
             Spray(stations=stations, shares=time_shares(stations, 1.0, 1.0), tip=tip, flying=flying)
             for stations in poses
         ]
-        found = sparse_film(scene, targets, sprays, air, floor=floor)
-        rays += found.rays
-        for pose in range(len(poses)):
-            film[place, pose] = found.dense(pose, targets.n_sides)
-    wet = film.any(axis=(0, 1))
+        films.append(sparse_film(scene, targets, sprays, air, floor=floor))
+    rows = np.unique(np.concatenate([one.rows for one in films])).astype(np.int64)
     if air is not None:
-        wet &= air.side_bay[targets.sides] != OUTSIDE
-    return Varied(rows=np.flatnonzero(wet), film=film[:, :, wet], rays=rays)
+        rows = rows[air.side_bay[targets.sides[rows]] != OUTSIDE]
+    _check(len(rows), len(poses), len(tips), budget)
+    film = np.zeros((len(tips), len(poses), len(rows)), dtype=np.float32)
+    for place, one in enumerate(films):
+        for pose in range(len(poses)):
+            lit, values = one.of(pose)
+            kept = np.isin(lit, rows)
+            film[place, pose, np.searchsorted(rows, lit[kept])] = values[kept]
+    return Varied(rows=rows, film=film, rays=sum(one.rays for one in films))
 
 
 def _curves(world: World, states: Sequence[Spray], floor: float) -> "Curves":
