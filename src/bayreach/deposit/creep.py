@@ -19,6 +19,9 @@ from bayreach.measure import area_vectors, nearest_faces
 from bayreach.mesh import Mesh
 from bayreach.topology import edges_of
 
+WET_FROM = 1e-6
+"""Film in m from which a side feeds a seam."""
+
 
 def slot_depth(gap: ArrayLike, time: float, liquid: Liquid) -> FloatArray:
     """Return how far (...) in m liquid has crept into a slot of width `gap` (...) m after `time` (s).
@@ -183,6 +186,18 @@ class Creep:
     unfed_length: float
 
 
+def greatest_draw(seams: Seams, liquid: Liquid, *, gap: ArrayLike, lap: ArrayLike, time: float) -> FloatArray:
+    """Return how much (k,) in m³ each seam draws in `time` (s) where there is enough.
+
+    Its slot, of width `gap` (m), fills to the least of `slot_depth`, the `lap` (m) and `greatest_rise`: no
+    seam is credited with more than it could hold upright.
+    """
+    n = len(seams.lengths)
+    gap, lap = np.broadcast_to(gap, n).astype(np.float64), np.broadcast_to(lap, n).astype(np.float64)
+    depth = np.minimum(np.minimum(slot_depth(gap, time, liquid), lap), greatest_rise(gap, liquid))
+    return np.asarray(gap * depth * seams.lengths)
+
+
 def crept(
     seams: Seams,
     film: FloatArray,
@@ -192,12 +207,11 @@ def crept(
     gap: ArrayLike,
     lap: ArrayLike,
     time: float,
-    wet_from: float = 1e-6,
+    wet_from: float = WET_FROM,
 ) -> Creep:
     """Return what `seams` draw from the wet `film` (s,) m on sides of `areas` (s,) m² in `time` (s).
 
-    Depth = the least of `slot_depth`, the `lap` (m) and `greatest_rise` (no seam is credited with more
-    than it could hold upright), and no more than the sides that touch it can give: each shares its film
+    As much as `greatest_draw`, and no more than the sides that touch it can give: each shares its film
     evenly among its seams.
 
     Parameters
@@ -208,13 +222,13 @@ def crept(
         Film in m from which a side feeds a seam.
     """
     n = len(seams.lengths)
-    gap, lap = np.broadcast_to(gap, n).astype(np.float64), np.broadcast_to(lap, n).astype(np.float64)
-    depth = np.minimum(np.minimum(slot_depth(gap, time, liquid), lap), greatest_rise(gap, liquid))
+    gap = np.broadcast_to(gap, n).astype(np.float64)
+    most = greatest_draw(seams, liquid, gap=gap, lap=lap, time=time)
     seam, side = seams.meetings.T
     n_seams_of_side = np.bincount(side, minlength=len(film))
     supply = np.where(film[side] >= wet_from, film[side] * areas[side], 0.0) / n_seams_of_side[side]
     available = np.bincount(seam, supply, minlength=n)
-    volumes = np.minimum(gap * depth * seams.lengths, available)
+    volumes = np.minimum(most, available)
     drawn = np.divide(volumes, available, out=np.zeros(n), where=available > 0)
     given = np.bincount(side, supply * drawn[seam], minlength=len(film))
     fed = available > 0

@@ -372,7 +372,7 @@ class _Stays:
     pools: Pools | None
 
 
-def _seams(ground: Ground, conditions: Conditions) -> Seams:
+def seams_in(ground: Ground, conditions: Conditions) -> Seams:
     """Return the seams of the structure: edges where parts meet, and declared parts that lap."""
     mesh, side_bay = ground.bays.mesh, ground.bays.side_bay
     names = list(mesh.part_names)
@@ -396,7 +396,7 @@ def _stays(
     creep = pools = None
     if conditions.creep:
         creep = crept(
-            _seams(ground, conditions),
+            seams_in(ground, conditions),
             free,
             ground.areas,
             liquid=liquid,

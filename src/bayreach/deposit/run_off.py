@@ -107,6 +107,23 @@ class Slopes:
         limit = retained_film(middles, self.slope[:, None], liquid, time)
         return np.asarray(np.minimum(film[:, None], limit).mean(axis=1))
 
+    def needed(self, least: ArrayLike, sides: IntArray, liquid: Liquid, time: float) -> FloatArray:
+        """Return the film (k,) in m that must come to lie on `sides` (k,) for `least` (k,) m to stay on them.
+
+        The inverse of `retained`, whose mean of three capped films rises with the film: with the caps in
+        order, l1 <= l2 <= l3, it is the film itself up to l1, (l1 + 2 h) / 3 up to l2 and (l1 + l2 + h) / 3
+        up to l3. Infinite where so much never stays.
+        """
+        middles = 0.5 * (self.fetch[sides] + np.roll(self.fetch[sides], -1, axis=1))
+        caps = np.sort(retained_film(middles, self.slope[sides, None], liquid, time), axis=1)
+        stays = np.broadcast_to(np.asarray(least, dtype=np.float64), len(sides))
+        first, second, third = caps.T
+        # A cap that the film does not reach may be infinite; what it is taken from is then not chosen.
+        capped = np.where(np.isfinite(caps), caps, 0.0)
+        once, twice = 1.5 * stays - 0.5 * capped[:, 0], 3.0 * stays - capped[:, 0] - capped[:, 1]
+        whole = np.where(once <= second, once, np.where(twice <= third, twice, np.inf))
+        return np.asarray(np.where(stays <= first, stays, whole))
+
     def pooled(
         self, surplus: FloatArray, outlets: Outlets, blocked: BoolArray | None = None, level: float = LEVEL
     ) -> Pools:

@@ -3,7 +3,7 @@
 from bayreach.doubt._chance import PassVariants, Variants, WandState
 from bayreach.doubt._doubt import Doubt, SidesAsked, doubt_of
 from bayreach.doubt._factors import FACTORS, DoubtError, normal_draws, twin_draws, uniform_draws
-from bayreach.doubt._folder import doubt_at, doubt_folder, stored_site
+from bayreach.doubt._folder import doubt_at, doubt_folder, left_out, stored_site
 from bayreach.doubt._moved import Passable, moved
 from bayreach.doubt._sprayed import POSES, Asked, asked_of, pull_words, site_variants
 from bayreach.doubt._sure import SurePlan, first_margin, sure_plan
@@ -27,6 +27,7 @@ __all__ = [
     "doubt_folder",
     "doubt_of",
     "first_margin",
+    "left_out",
     "moved",
     "normal_draws",
     "pull_words",

@@ -4,6 +4,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bayreach.arrays import FloatArray, IntArray
+from bayreach.deposit.creep import WET_FROM
 from bayreach.rays.compiling import compiled
 
 Singles = NDArray[np.float32]
@@ -46,3 +47,35 @@ def count_covered(
             counts[side] += is_covered
             share += weights[side] * is_covered
         shares[sample] = share
+
+
+@compiled
+def draw_off(
+    film: Singles,
+    meetings: tuple[IntArray, IntArray, FloatArray],
+    draws: FloatArray,
+    areas: FloatArray,
+    uptake: FloatArray,
+) -> None:
+    """Take from each sample of `film` (s, n) what seams draw, up to `draws` (k,) m³ each; see `crept`.
+
+    `meetings` are the seams (m,), places (m,) and parts (m,) of `Seeping`, as `areas` (n,) m² and `uptake`
+    (n,) m are. Sums run in their order and in double precision.
+    """
+    seams, places, parts = meetings
+    free, lost, offered = np.zeros(len(areas)), np.zeros(len(areas)), np.zeros(len(draws))
+    for sample in range(len(film)):
+        row = film[sample]
+        lost[:] = 0.0
+        offered[:] = 0.0
+        for side in places:
+            beyond = row[side] - uptake[side]
+            free[side] = beyond if beyond >= WET_FROM else 0.0
+        for k in range(len(seams)):
+            offered[seams[k]] += free[places[k]] * areas[places[k]] * parts[k]
+        for k in range(len(seams)):
+            if offered[seams[k]] > 0.0:
+                share = min(1.0, draws[seams[k]] / offered[seams[k]])
+                lost[places[k]] += share * free[places[k]] * parts[k]
+        for side in range(len(lost)):
+            row[side] -= lost[side]

@@ -7,7 +7,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bayreach.arrays import FloatArray, IntArray
-from bayreach.doubt._added import add_fog, add_pull
+from bayreach.doubt._added import add_fog, add_pull, draw_off
+from bayreach.doubt._after import Seeping
 from bayreach.doubt._factors import FLOW, PULL_SPEED, seed_of, shuffled_draws
 from bayreach.job import Tolerances
 
@@ -67,26 +68,41 @@ class PassVariants:
     fog: FloatArray = field(default_factory=lambda: np.zeros((0, 0)))
     twin: Mapping[str, IntArray] = field(default_factory=dict)
 
-    def within(self, start: int, end: int) -> "PassVariants":
-        """Return the variants on the sides from place `start` to `end`, places counted from `start`."""
-        first, last = np.searchsorted(self.sides, [start, end])
-        return replace(self, sides=self.sides[first:last] - start, films=self.films[:, :, first:last])
+    def within(self, places: IntArray) -> "PassVariants":
+        """Return the variants on the sides at `places`, rising, alone, told by their place among these."""
+        found = np.minimum(np.searchsorted(places, self.sides), len(places) - 1)
+        known = places[found] == self.sides
+        return replace(self, sides=found[known], films=self.films[:, :, known])
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Variants:
-    """All that one replicate of fresh errors gave: the passes, and the wands' states by name."""
+    """All that one replicate of fresh errors gave.
+
+    Parameters
+    ----------
+    passes : tuple of PassVariants
+        The passes.
+    wands : mapping of str to WandState
+        The wands' states by name.
+    needed : (n,) float, optional
+        Film in m that must come to lie on each side asked about, where the replicate takes it; None: as asked
+        of the sides.
+    seeping : Seeping, optional
+        What seams draw off. Its places, and those of the films, are the n sides asked about and after them
+        others that share a seam with these.
+    """
 
     passes: tuple[PassVariants, ...]
     wands: Mapping[str, WandState] = field(default_factory=dict)
+    needed: FloatArray | None = None
+    seeping: Seeping | None = None
 
-    def within(self, start: int, end: int) -> "Variants":
-        """Return the variants on the sides from place `start` to `end` alone."""
+    def within(self, places: IntArray) -> "Variants":
+        """Return the passes and wands on the sides at `places`, rising, alone."""
         return Variants(
-            passes=tuple(one.within(start, end) for one in self.passes),
-            wands={
-                name: replace(one, settled=one.settled[:, :, start:end]) for name, one in self.wands.items()
-            },
+            passes=tuple(one.within(places) for one in self.passes),
+            wands={name: replace(one, settled=one.settled[:, :, places]) for name, one in self.wands.items()},
         )
 
     @property
@@ -187,6 +203,19 @@ def films(variants: Variants, draws: Draws, n_sides: int, tolerances: Tolerances
         settled = np.ascontiguousarray(variants.wands[name].settled, dtype=np.float32)
         add_fog(total, settled, draws.tip[name], put.astype(np.float32))
     return total
+
+
+def films_within(variants: Variants, draws: Draws, span: tuple[int, int], tolerances: Tolerances) -> Singles:
+    """Return the film (n, k) in m that seams leave in each sample on the sides from span[0] to span[1]."""
+    own, seeping = np.arange(*span), variants.seeping
+    if seeping is None:
+        return films(variants.within(own), draws, len(own), tolerances)
+    places = np.union1d(own, seeping.beside(own))
+    film = films(variants.within(places), draws, len(places), tolerances)
+    here = seeping.among(places)
+    draw_off(film, (here.seam, here.place, here.parts), here.draws, here.areas, here.uptake)
+    first = int(np.searchsorted(places, span[0]))
+    return np.ascontiguousarray(film[:, first : first + len(own)])
 
 
 def interval(share: FloatArray, count: int) -> tuple[FloatArray, FloatArray]:

@@ -7,7 +7,7 @@ import numpy as np
 
 from bayreach.arrays import FloatArray, IntArray
 from bayreach.doubt._added import count_covered
-from bayreach.doubt._chance import FIRST, SECOND, Draws, Variants, draws_for, films, interval, sharing
+from bayreach.doubt._chance import FIRST, SECOND, Draws, Variants, draws_for, films_within, interval, sharing
 from bayreach.doubt._factors import FACTORS, DoubtError
 from bayreach.job import Tolerances
 from bayreach.rays import in_parallel
@@ -164,12 +164,13 @@ def _covered(
     not depend on how many there are.
     """
     weights = sides.areas / sides.areas.sum()
+    least = sides.needed if variants.needed is None else variants.needed
 
     def part(start: int) -> tuple[IntArray, FloatArray]:
-        here = slice(start, start + CHUNK)
-        film = films(variants.within(start, start + CHUNK), draws, len(weights[here]), tolerances)
+        here = slice(start, min(start + CHUNK, len(weights)))
+        film = films_within(variants, draws, (here.start, here.stop), tolerances)
         # Films are single precision: a film equal to the need counts as enough.
-        needed = (sides.needed[here] * (1.0 - 1e-6)).astype(np.float32)
+        needed = (least[here] * (1.0 - 1e-6)).astype(np.float32)
         counts, shares = np.zeros(len(needed), dtype=np.int64), np.zeros(len(film))
         count_covered(film, needed, weights[here], counts, shares)
         return counts, shares

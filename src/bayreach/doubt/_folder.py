@@ -1,12 +1,13 @@
 """Doubt of a stored result: its passes sprayed again and again, the answer written beside the nominal one."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
 
-from bayreach.arrays import FloatArray
+from bayreach.arrays import FloatArray, unit_vectors
 from bayreach.bays import Given
 from bayreach.doubt._chance import Variants
 from bayreach.doubt._doubt import SAMPLES_A_REPLICATE, Doubt, doubt_of
@@ -23,7 +24,7 @@ from bayreach.outcome import (
     Result,
     quiet,
 )
-from bayreach.poses import TipPath
+from bayreach.poses import TipPath, turned_about
 from bayreach.run import Pull, Site, site_of
 from bayreach.store import check_inputs, origin_of, read_result, reserved, write_result
 
@@ -35,12 +36,30 @@ SMALLEST_PLACE = 1e-4
 """Area in m² below which a doubtful patch is not listed: 1 cm²."""
 
 LEFT_OUT = (
-    "Creep and run-off are not in the chances.",
-    "A straight wand is tilted and shifted no farther than its opening and the structure let it; bent and "
-    "flexible wands are moved without that test.",
+    "A wand is moved no farther than its opening and the structure let it; a flexible one is moved as one "
+    "stiff body along its path, without that test.",
     "Fog of a pass is that of its pose as planned, whatever the hand does.",
     "Film on a side is taken at one point of it for each set of samples.",
 )
+AFTERWARDS = {
+    frozenset({"creep", "run_off"}): "Viscosity and times are as the job states them: how much seams draw "
+    "off and how much stays on slopes follows the film alone.",
+    frozenset(
+        {"run_off"}
+    ): "Creep is switched off in the job, and so in the chances; the liquid and the time "
+    "it runs off in are as the job states them.",
+    frozenset({"creep"}): "Run-off is switched off in the job: the chances hold before liquid runs off.",
+    frozenset[
+        str
+    ](): "Creep and run-off are switched off in the job: the chances hold before liquid runs off.",
+}
+"""What is to be said of creep and run-off, by those of the two that a job asks for."""
+
+
+def left_out(mechanisms: Iterable[str]) -> tuple[str, ...]:
+    """Return what the chances of a job with these mechanisms leave out, a sentence each."""
+    return (AFTERWARDS[frozenset(mechanisms) & {"creep", "run_off"}], *LEFT_OUT)
+
 
 Progress = Callable[[str, float], None]
 
@@ -114,7 +133,6 @@ def stored_site(job: Job, outcome: Outcome) -> tuple[Site, tuple[Pull, ...]]:
 
 def _pull(job: Job, record: PassRecord) -> Pull:
     points, axes = np.array(record.path_m), np.array(record.axes)
-    clock = np.array(record.clock_axis)
     return Pull(
         wand=job.wand_named(record.wand),
         opening=record.opening,
@@ -123,15 +141,30 @@ def _pull(job: Job, record: PassRecord) -> Pull:
         path=TipPath(
             points=points,
             axes=axes,
-            # One clock vector is stored; along a bend it is made normal to each axis.
-            clocks=clock - (axes @ clock)[:, None] * axes,
+            clocks=_clocks(np.array(record.clock_axis), axes),
             depths=_depths(points, record),
         ),
         speed=record.pull_speed_m_s,
         count=record.count,
         dwell=record.seconds / record.count if record.from_m == record.to_m else 0.0,
         through=record.through,
+        entry=None if record.entry_m is None else np.array(record.entry_m),
     )
+
+
+def _clocks(first: FloatArray, axes: FloatArray) -> FloatArray:
+    """Return the clock vectors (k, 3) of a tip with `axes` (k, 3) from the first, which alone is stored.
+
+    From pose to pose the tip is turned by the least turn that carries one axis into the next: that of a bend
+    in one plane.
+    """
+    clocks = [first - (axes[0] @ first) * axes[0]]
+    for before, after in pairwise(unit_vectors(axes)):
+        turn = np.cross(before, after)
+        sine = float(np.linalg.norm(turn))
+        angle = float(np.arctan2(sine, before @ after))
+        clocks.append(clocks[-1] if sine < 1e-12 else turned_about(clocks[-1], turn / sine, angle))
+    return np.array(clocks)
 
 
 def _depths(points: FloatArray, record: PassRecord) -> FloatArray:
@@ -198,7 +231,7 @@ def _record(
         matters_error=doubt.matters_error,
         bays=tuple(_bay(site, asked, doubt, index) for index in range(len(site.bays.bays))),
         worst=_worst(site, chance),
-        left_out=LEFT_OUT,
+        left_out=left_out(site.job.film.mechanisms),
     )
 
 

@@ -1,17 +1,19 @@
 """A pull as an unsteady hand makes it: the path turned and shifted as one rigid body."""
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import TypeVar
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from bayreach.arrays import FloatArray, unit_vectors
-from bayreach.insertion import straight_reach
+from bayreach.insertion import Hold, straight_reach
 from bayreach.job import Tolerances
-from bayreach.poses import Stations, TipPath, clock_zero, turned_about
+from bayreach.poses import Stations, TipPath, clock_zero, poses_at, turned_about
 from bayreach.run import Pull, Site
 
+Errors = tuple[FloatArray, FloatArray, FloatArray, FloatArray]
+"""Of one pose: tilt (2,) in rad, place (2,) in m, push () in m and clock () in rad."""
 Poses = TypeVar("Poses", TipPath, Stations)
 
 
@@ -48,15 +50,11 @@ def moved(
         In rad.
     """
     origin, line = np.asarray(entry, dtype=np.float64), unit_vectors(aim)
-    first = clock_zero(line, (0.0, 0.0, -1.0))
-    across = np.stack([first, np.cross(line, first)])
+    across = across_of(line)
     rotation = np.asarray(tilt, dtype=np.float64) @ across
-    angle = float(np.linalg.norm(rotation))
-    turn_axis = rotation / angle if angle > 0.0 else first
 
     def turned(vectors: FloatArray) -> FloatArray:
-        about_line = turned_about(vectors, line, clock)
-        return about_line if angle == 0.0 else turned_about(about_line, turn_axis, angle)
+        return turned_by(turned_about(vectors, line, clock), rotation)
 
     push = np.asarray(depth, dtype=np.float64)
     shift = np.asarray(place, dtype=np.float64) @ across + push[..., None] * turned(line)
@@ -77,10 +75,11 @@ STOPS_SHORT = 20e-3
 
 @dataclass(frozen=True, kw_only=True)
 class Passable:
-    """Moves the pulls of a site's straight wands no farther than the opening and the structure allow."""
+    """Moves the pulls of a site's wands no farther than the opening and the structure allow."""
 
     site: Site
     tolerances: Tolerances
+    _holds: dict[tuple[str, str], Hold] = field(default_factory=dict)
 
     def poses(self, pull: Pull, stations: Stations, errors: FloatArray) -> list[Stations]:
         """Return `stations` moved by each row of `errors` (v, 6), standard normal: tilt, place, depth, clock.
@@ -88,16 +87,27 @@ class Passable:
         Where a moved straight wand meets something inside no more than `STOPS_SHORT` before its depth, its
         tip waits there until the pull has come as far. Where it is stopped sooner, by the rim of its opening
         or on its way, tilt and shift are drawn in together to the largest of the shares `DRAWN_IN` that lets
-        it pass. Bent and flexible wands are moved as they are.
+        it pass. A bent wand is held and pushed as its line lies in the opening; where it then meets something
+        at any station, all its errors are drawn in together. A flexible wand's tip goes along its path, which
+        is turned and shifted as one stiff body without being tested, and twists about its own axis.
         """
-        entry = pull.path.points[0] - pull.path.depths[0] * pull.path.axes[0]
-        tolerances = self.tolerances
-        tilts, places = tolerances.aim * errors[:, :2], tolerances.place * errors[:, 2:4]
-        ends = np.full(len(errors), np.inf)
-        if pull.wand.shape == "straight":
-            shares, ends = self._allowed(pull, entry, tilts, places)
-            tilts, places = shares[:, None] * tilts, shares[:, None] * places
-        depths = np.minimum(stations.depths + tolerances.depth * errors[:, 4:5], ends[:, None])
+        scales = self.tolerances
+        tilts, places = scales.aim * errors[:, :2], scales.place * errors[:, 2:4]
+        pushes, clocks = scales.depth * errors[:, 4], scales.clock * errors[:, 5]
+        entry = self._entry(pull)
+        if pull.wand.shape == "bent":
+            return [
+                self._held(pull, stations, entry, (tilts[row], places[row], pushes[row], clocks[row]))
+                for row in range(len(errors))
+            ]
+        if pull.wand.shape == "flexible":
+            return [
+                _led(pull, stations, entry, (tilts[row], places[row], pushes[row], clocks[row]))
+                for row in range(len(errors))
+            ]
+        shares, ends = self._allowed(pull, entry, tilts, places)
+        tilts, places = shares[:, None] * tilts, shares[:, None] * places
+        depths = np.minimum(stations.depths + pushes[:, None], ends[:, None])
         return [
             moved(
                 stations,
@@ -106,10 +116,44 @@ class Passable:
                 tilt=tilts[row],
                 place=places[row],
                 depth=depths[row] - stations.depths,
-                clock=float(tolerances.clock * errors[row, 5]),
+                clock=float(clocks[row]),
             )
             for row in range(len(errors))
         ]
+
+    def _entry(self, pull: Pull) -> FloatArray:
+        """Return where (3,) in m the wand's line passes its opening."""
+        if pull.wand.shape == "straight":
+            return np.asarray(pull.path.points[0] - pull.path.depths[0] * pull.path.axes[0])
+        if pull.entry is not None:
+            return pull.entry
+        return self.site.space.opening_named(pull.opening).center
+
+    def _held(self, pull: Pull, stations: Stations, entry: FloatArray, errors: Errors) -> Stations:
+        """Return the stations of a bent wand with these errors, or the largest part of them it passes."""
+        key = (pull.wand.name, pull.opening)
+        if key not in self._holds:
+            opening = self.site.space.opening_named(pull.opening)
+            self._holds[key] = Hold(space=self.site.space, wand=pull.wand, opening=opening)
+        hold, line = self._holds[key], unit_vectors(pull.aim)
+        up = turned_about(clock_zero(line, self.site.job.down), line, pull.clock)
+        for share in DRAWN_IN:
+            tilt, place, push, clock = (share * error for error in errors)
+            across = across_of(line)
+            frame = np.stack([line, turned_about(up, line, float(clock))])
+            aim, turned_up = turned_by(frame, tilt @ across)
+            count = len(stations.depths)
+            depths = np.clip(stations.depths + push, 0.0, pull.wand.length)
+            stand = (
+                depths,
+                np.tile(aim, (count, 1)),
+                np.tile(turned_up, (count, 1)),
+                np.tile(entry + place @ across, (count, 1)),
+            )
+            if share == 0.0 or hold.clear(*stand).all():
+                break
+        points, axes, clocks = hold.tips(*stand)
+        return replace(stations, points=points, axes=axes, clocks=clocks, depths=depths)
 
     def _allowed(
         self, pull: Pull, entry: FloatArray, tilts: FloatArray, places: FloatArray
@@ -135,6 +179,36 @@ class Passable:
         )
 
 
+def _led(pull: Pull, stations: Stations, entry: FloatArray, errors: Errors) -> Stations:
+    """Return the stations of a flexible wand with these errors; its path goes straight on beyond its ends."""
+    tilt, place, push, clock = errors
+    path = pull.path
+    beyond = abs(float(push)) + 1e-9
+    ends = unit_vectors(path.axes[[0, -1]]) * np.array([[beyond], [-beyond]])
+    longer = TipPath(
+        points=np.vstack([path.points[0] + ends[0], path.points, path.points[-1] + ends[1]]),
+        axes=np.vstack([path.axes[0], path.axes, path.axes[-1]]),
+        clocks=np.vstack([path.clocks[0], path.clocks, path.clocks[-1]]),
+        depths=np.concatenate([[path.depths[0] + beyond], path.depths, [path.depths[-1] - beyond]]),
+    )
+    along = poses_at(longer, stations.depths + push, lengths=stations.lengths)
+    turned = moved(along, entry=entry, aim=pull.aim, tilt=tilt, place=place)
+    twisted = turned.clocks * np.cos(clock) + np.cross(turned.axes, turned.clocks) * np.sin(clock)
+    return replace(turned, clocks=twisted)
+
+
+def across_of(line: FloatArray) -> FloatArray:
+    """Return two unit vectors (2, 3) across a line: up made normal to it, and the line crossed with that."""
+    first = clock_zero(line, (0.0, 0.0, -1.0))
+    return np.stack([first, np.cross(line, first)])
+
+
+def turned_by(vectors: FloatArray, rotation: FloatArray) -> FloatArray:
+    """Return `vectors` (..., 3) turned by a rotation vector (3,) in rad."""
+    angle = float(np.linalg.norm(rotation))
+    return np.asarray(vectors) if angle == 0.0 else turned_about(vectors, rotation / angle, angle)
+
+
 def lines_of(
     entry: FloatArray, aim: FloatArray, tilts: FloatArray, places: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
@@ -143,8 +217,7 @@ def lines_of(
     Turned by the rotation vector v across the line, |v| = a, the aim u becomes u cos a + (v / a x u) sin a.
     """
     line = unit_vectors(aim)
-    first = clock_zero(line, (0.0, 0.0, -1.0))
-    across = np.stack([first, np.cross(line, first)])
+    across = across_of(line)
     vectors = tilts @ across
     angles = np.linalg.norm(vectors, axis=1, keepdims=True)
     sideways = np.cross(vectors, line) * np.sinc(angles / np.pi)

@@ -8,6 +8,7 @@ import numpy as np
 from bayreach.arrays import FloatArray, IntArray
 from bayreach.deposit.direct import Flying, wet_part
 from bayreach.deposit.varied import varied_films, varied_fog
+from bayreach.doubt._after import needed_at, seeping_of
 from bayreach.doubt._chance import PassVariants, Variants, WandState
 from bayreach.doubt._doubt import MakeVariants, SidesAsked
 from bayreach.doubt._factors import POSE_FACTORS, TIP_FACTORS, seed_of, twin_draws
@@ -47,7 +48,8 @@ class Asked:
     group : (k,) int
         The side of the mesh as read that each is a piece of: a place in the arrays of `sides`.
     sides : SidesAsked
-        What is asked of each side of the mesh as read; its area is that of its required pieces.
+        What is asked of each side of the mesh as read; its area is that of its required pieces. Its need is
+        that before run-off, which differs from piece to piece (`needed_at`).
     piece_areas : (k,) float
         Areas of the pieces in m².
     """
@@ -92,14 +94,16 @@ def site_variants(
 
     Direct film is sprayed for every pose in every state of the tip, on the middle of one piece of each side,
     chosen anew by area for each replicate; fog is that of the pass as planned, in every state of the tip.
-    A moved wand is drawn in to where it passes (`Passable`). Creep and run-off are left out.
+    A moved wand is drawn in to where it passes (`Passable`). With creep, the sides that share a seam with a
+    piece are sprayed beside it.
     """
-    passable = Passable(site=site, tolerances=tolerances)
+    passable, seams = Passable(site=site, tolerances=tolerances), seeping_of(site)
 
     def spray(replicate: int) -> Variants:
-        pick = asked.chosen(np.random.default_rng((seed, replicate, 3)))
-        order = np.argsort(asked.ids[pick])
-        ids = asked.ids[pick][order]
+        chosen = asked.ids[asked.chosen(np.random.default_rng((seed, replicate, 3)))]
+        every = chosen if seams is None else np.concatenate([chosen, seams.beside(chosen)])
+        order = np.argsort(every)
+        ids = every[order]
         targets = targets_of(site.mesh, ids, samples=1)
         wands = {pull.wand.name: pull.wand.tip for pull in pulls}
         tips = {
@@ -113,7 +117,12 @@ def site_variants(
             met[words] = met.get(words, 0) + 1
             key = (seed, replicate, 2, seed_of(f"{met[words]} of {words}"))
             made.append(_sprayed(passable, pull, (targets, order), tips[pull.wand.name], seed=key))
-        return Variants(passes=tuple(made), wands={name: one.state for name, one in tips.items()})
+        return Variants(
+            passes=tuple(made),
+            wands={name: one.state for name, one in tips.items()},
+            needed=needed_at(site, chosen),
+            seeping=None if seams is None else seams.among(every),
+        )
 
     return spray
 

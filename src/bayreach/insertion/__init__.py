@@ -2,6 +2,7 @@
 
 from bayreach.insertion._aims import aims_over_cone, candidate_aims, entries_over, widest_tilt
 from bayreach.insertion._cut import with_holes_cut
+from bayreach.insertion._hold import Hold
 from bayreach.insertion._pose import standing
 from bayreach.insertion._proven import met_on_the_way
 from bayreach.insertion._records import BayRange, Path, Refusal
@@ -35,6 +36,7 @@ __all__ = [
     "LIMITS",
     "BayRange",
     "Crossing",
+    "Hold",
     "Path",
     "Refusal",
     "Replay",

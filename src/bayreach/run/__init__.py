@@ -8,13 +8,14 @@ from bayreach.run._reach import reach, reach_in
 from bayreach.run._site import Site, site_of
 from bayreach.run._spray import spray
 from bayreach.run._tries import changes_into, replays, vary_reach
-from bayreach.run._wetting import column_of, flying_of, settling_of, summed
+from bayreach.run._wetting import column_of, conditions_of, flying_of, settling_of, summed
 
 __all__ = [
     "Pull",
     "Site",
     "changes_into",
     "column_of",
+    "conditions_of",
     "flying_of",
     "measure",
     "plan",

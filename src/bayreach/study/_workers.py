@@ -120,9 +120,10 @@ def cluster_workers(address: str) -> Workers:
     StudyError
         When the extra is not installed or nobody answers; later, when the scheduler is lost on the way.
     """
-    client = _client(address)
+    _client(address).close(timeout=2)
 
     def work(tasks: Iterable[Task]) -> Iterator[Answered]:
+        client = _client(address)
         try:
             yield from _over(client, list(tasks), address)
         except OSError as error:  # what Dask raises when a connection closes is one of these
