@@ -31,10 +31,15 @@ def test_a_coupon_file_reads_in_the_meshs_unit(tmp_path: Path) -> None:
     ("text", "words"),
     [
         ("name,x,y,film_um\n", "the column z is missing"),
-        (",".join(COLUMNS) + "\n", "0 coupons found, 1 to 10000 allowed"),
+        (",".join(COLUMNS) + "\n", "0 rows found below the names of the columns, 1 to 10000 allowed"),
         (",".join(COLUMNS) + "\nA,1,2,3,thick\n", 'line 2: film_um is "thick"; a number is needed'),
         (",".join(COLUMNS) + "\nA,1,2,3,4\nB,1,2,nan,4\n", 'line 3: z is "nan"; a number is needed'),
         (",".join(COLUMNS) + "\nA,1,2,3,-4\n", "line 2: film_um -4 is below zero"),
+        (",".join(COLUMNS) + "\n\nA,1,2,3,1_0\n", 'line 3: film_um is "1_0"; a number is needed'),
+        (",".join(COLUMNS) + "\nA,1,2,3,4,5\n", "line 2: 6 cells found, 5 columns are named above"),
+        (",".join(COLUMNS) + ",X\nA,1,2,3,4,5\n", "the column x is there 2 times; leave one"),
+        (";".join(COLUMNS) + "\nA;1;2;3;4\n", "Cells are parted by commas, not by semicolons"),
+        (",".join(COLUMNS) + "\n" + "A" * 33_600_000, "coupons.csv: is longer than 32 MB; split it"),
     ],
 )
 def test_a_bad_coupon_file_names_its_line_and_column(tmp_path: Path, text: str, words: str) -> None:

@@ -260,7 +260,7 @@ def test_fasteners_of_a_list_keep_their_pitch_by_the_larger_of_the_two(tmp_path)
     ("text", "said"),
     [
         ("x,y,z\n1,2,3\n", r"rows.csv: the column diameter is missing; needed are x, y, z, diameter"),
-        ("x,y,z,diameter\n", r"rows.csv: 0 fasteners found, 1 to 200000 allowed"),
+        ("x,y,z,diameter\n", r"rows.csv: 0 rows found below the names of the columns, 1 to 200000 allowed"),
         ("x,y,z,diameter\n1,2,oh,4\n", r'rows.csv, line 2: z is "oh"; a number is needed'),
         ("x,y,z,diameter\n1,2,3,4\n1,2,3,nan\n", r'rows.csv, line 3: diameter is "nan"; a number is'),
         ("x,y,z,diameter\n1,2,3,0\n", r"rows.csv, line 2: diameter 0 must be above zero"),

@@ -1,6 +1,5 @@
 """Tip patterns: how much liquid leaves in each direction; every pattern integrates to one over the sphere."""
 
-import csv
 import math
 from dataclasses import dataclass
 from functools import cached_property
@@ -10,6 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from bayreach.arrays import BoolArray, FloatArray, frozen_floats, unit_vectors
+from bayreach.csvfile import csv_rows, number_in
 from bayreach.errors import WandError, nearest_hint
 
 PATTERNS = ("radial", "side", "forward", "table")
@@ -300,25 +300,16 @@ def read_table(path: Path) -> TipTable:
     WandError
         Naming the file and line of what is missing or no number.
     """
-    try:
-        with path.open(newline="", encoding="utf-8-sig") as stream:
-            rows = [row for row in csv.reader(stream) if any(text.strip() for text in row)]
-    except (OSError, UnicodeDecodeError, csv.Error) as error:
-        message = (
-            f"{path.name}: cannot be read as a tip table ({error}); give a CSV of polar and azimuth bins."
-        )
-        raise WandError(message) from error
-    if len(rows) < 3 or len(rows[0]) < 3:
+    rows = csv_rows(path, what="a tip table", refuse=WandError)
+    if len(rows) < 3 or len(rows[0][1]) < 3:
         message = (
             f"{path.name}: a tip table needs a row of azimuth edges, and two polar edges or more below it."
         )
         raise WandError(message)
-    numbers = [
-        [_number(text, path, line) for text in _filled(row)[1:]] for line, row in enumerate(rows, start=1)
-    ]
-    polar = [_number(row[0], path, line) for line, row in enumerate(rows[1:], start=2)]
+    numbers = [[_number(text, path, line) for text in _filled(row)[1:]] for line, row in rows]
+    polar = [_number(row[0], path, line) for line, row in rows[1:]]
     n_azimuth = len(numbers[0]) - 1
-    for line, row_numbers in enumerate(numbers[1:-1], start=2):
+    for (line, _), row_numbers in zip(rows[1:-1], numbers[1:-1], strict=True):
         if len(row_numbers) != n_azimuth:
             message = (
                 f"{path.name}, line {line}: {len(row_numbers)} amounts found, {n_azimuth} azimuth bins given."
@@ -339,11 +330,8 @@ def _filled(row: list[str]) -> list[str]:
 
 
 def _number(text: str, path: Path, line: int) -> float:
-    try:
-        value = float(text)
-    except ValueError:
-        value = math.nan
-    if not math.isfinite(value):
+    value = number_in(text)
+    if math.isnan(value):
         message = f'{path.name}, line {line}: "{text[:40]}" is no number.'
         raise WandError(message)
     return value

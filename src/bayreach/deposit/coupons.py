@@ -1,6 +1,5 @@
 """Measured coupons laid against the prediction, so that a shop can calibrate the model to its own spray."""
 
-import csv
 import math
 from dataclasses import dataclass
 from pathlib import Path
@@ -8,6 +7,7 @@ from pathlib import Path
 import numpy as np
 
 from bayreach.arrays import NO_FACE, OUTSIDE, FloatArray, IntArray, unit_vectors
+from bayreach.csvfile import csv_table
 from bayreach.errors import JobError
 from bayreach.measure import nearest_faces, side_normals
 from bayreach.mesh import Mesh
@@ -48,45 +48,19 @@ def read_coupons(path: Path, metres: float) -> Coupons:
     JobError
         Naming the file, the line and the column that is missing, no number, or below zero.
     """
-    try:
-        with path.open(newline="", encoding="utf-8-sig") as stream:
-            reader = csv.DictReader(stream)
-            missing = [column for column in COLUMNS if column not in (reader.fieldnames or ())]
-            rows = [] if missing else list(reader)
-    except (OSError, UnicodeDecodeError, csv.Error) as error:
-        message = f"{path.name}: cannot be read as a coupon file ({error})."
-        raise JobError(message) from error
-    if missing:
-        message = f"{path.name}: the column {missing[0]} is missing; needed are {', '.join(COLUMNS)}."
-        raise JobError(message)
-    if not 0 < len(rows) <= MOST_COUPONS:
-        message = f"{path.name}: {len(rows)} coupons found, 1 to {MOST_COUPONS} allowed."
-        raise JobError(message)
-    lines = list(enumerate(rows, start=2))
-    films = np.array([_number(row, "film_um", path, line) for line, row in lines])
-    if (films < 0).any():
-        message = f"{path.name}, line {int(np.argmin(films)) + 2}: film_um {films.min():g} is below zero."
-        raise JobError(message)
-    normals = [[_number(row, key, path, line, "0") for key in ("nx", "ny", "nz")] for line, row in lines]
-    places = [[_number(row, key, path, line) for key in ("x", "y", "z")] for line, row in lines]
+    rows = csv_table(path, what="a coupon file", needed=COLUMNS, most=MOST_COUPONS, refuse=JobError)
+    for row in rows:
+        if row.number("film_um") < 0.0:
+            message = f"{row.place}: film_um {row.number('film_um'):g} is below zero."
+            raise JobError(message)
+    normals = [[row.number(column, absent="0") for column in ("nx", "ny", "nz")] for row in rows]
+    places = [[row.number(column) for column in ("x", "y", "z")] for row in rows]
     return Coupons(
-        names=tuple(row["name"] or f"line {line}" for line, row in lines),
+        names=tuple(row.cells["name"].strip() or row.place.split(", ")[-1] for row in rows),
         places=metres * np.array(places),
         normals=unit_vectors(np.array(normals)),
-        films=films / 1e6,
+        films=np.array([row.number("film_um") for row in rows]) / 1e6,
     )
-
-
-def _number(row: dict[str, str], key: str, path: Path, line: int, absent: str = "") -> float:
-    text = row.get(key) or absent
-    try:
-        value = float(text)
-    except ValueError:
-        value = math.nan
-    if not math.isfinite(value):
-        message = f'{path.name}, line {line}: {key} is "{text[:40]}"; a number is needed.'
-        raise JobError(message)
-    return value
 
 
 def coupon_sides(
