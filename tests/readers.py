@@ -35,6 +35,33 @@ def _coupons(path: Path) -> None:
     read_coupons(path, 1e-3)
 
 
+def _fasteners(path: Path) -> None:
+    from bayreach.holes import read_fasteners
+
+    read_fasteners(path, 1e-3)
+
+
+def _films(path: Path) -> None:
+    from bayreach.outcome import films_from
+
+    films_from(path.read_bytes(), 4)
+
+
+def _kept(path: Path) -> None:
+    from bayreach.passes import kept_from
+
+    kept_from(path)
+
+
+def _proof(path: Path) -> None:
+    from bayreach.prove import CERTIFICATE_FILE, COLUMNS_FILE, prove
+
+    for name, data in ((COLUMNS_FILE, _columns_seed()), (CERTIFICATE_FILE, _certificate_seed())):
+        if name != path.name:
+            (path.parent / name).write_bytes(data)
+    prove(path.parent)
+
+
 def _result(path: Path) -> None:
     from bayreach.store import read_outcome
 
@@ -58,7 +85,12 @@ READERS: dict[str, tuple[str, Callable[[Path], None]]] = {
     "job": ("job.toml", _job),
     "tip-table": ("tip.csv", _tip_table),
     "coupons": ("coupons.csv", _coupons),
+    "fasteners": ("fasteners.csv", _fasteners),
     "result": ("result.json", _result),
+    "films": ("film_passes.npz", _films),
+    "kept": ("kept.npz", _kept),
+    "columns": ("columns.npz", _proof),
+    "certificate": ("certificate.json", _proof),
     "film": ("film.vtp", _film),
 }
 """Reader to (file name, call)."""
@@ -161,6 +193,67 @@ def _film_seed() -> bytes:
     return vtp_bytes(small_sides(), bay_names=("bay 1",))
 
 
+def _columns_seed() -> bytes:
+    import io
+
+    import numpy as np
+
+    # Two sides: a pass through a given opening covers the first, one through a new hole the other.
+    stream = io.BytesIO()
+    np.savez(
+        stream,
+        areas_m2=np.array([1.0, 1.0]),
+        need_m=np.array([1e-6, 1e-6]),
+        amounts=np.array([1.0, 1.0]),
+        most=np.array([2.0, 2.0]),
+        film_starts=np.array([0, 1, 2]),
+        film_rows=np.array([0, 1], dtype=np.int32),
+        film_m=np.array([2e-6, 2e-6], dtype=np.float32),
+        entry_of_pass=np.array([[0, 1], [0, 1]]),
+        new_entry=np.array([False, True]),
+    )
+    return stream.getvalue()
+
+
+def _certificate_seed() -> bytes:
+    import json
+
+    said = {"coverage": 1.0, "new_holes": 1, "bound": 0.0, "scope": "the columns", "share_asked": 1.0}
+    return json.dumps({**said, "price_per_m2": 0.0, "witness_rows": [1], "weights": [1.0]}).encode()
+
+
+def _films_seed() -> bytes:
+    import numpy as np
+
+    from bayreach.outcome import PassFilm, films_bytes
+
+    sides = np.array([0, 2])
+    film = PassFilm(
+        direct_sides=sides, direct=np.array([1e-6, 2e-6]), settled_sides=sides[:1], settled=np.array([1e-7])
+    )
+    return films_bytes([film])
+
+
+def _kept_seed() -> bytes:
+    import numpy as np
+
+    from bayreach.passes import Kept, kept_bytes
+    from bayreach.passes._kept import Fates, Lit
+
+    kept = Kept()
+    lit = Lit(sides=np.array([2]), direct=np.array([1.5], dtype=np.float32))
+    kept.add("a" * 64, np.array([0, 2]), lit, Fates(fog=np.array([0.25, 0.0]), escaped=0.5))
+    kept.used.add("a" * 64)
+    return kept_bytes(kept)
+
+
+def _binary_ply() -> bytes:
+    import struct
+
+    head = _PLY.split(b"0 0 0\n")[0].replace(b"ascii", b"binary_little_endian")
+    return head + struct.pack("<9fB3i", 0, 0, 0, 1, 0, 0, 0, 1, 0, 3, 0, 1, 2)
+
+
 def _through_meshio(ending: str, **choices: object) -> bytes:
     import meshio
     import numpy as np
@@ -184,7 +277,7 @@ def _glb() -> bytes:
 _SEEDS: dict[str, Callable[[], list[bytes]]] = {
     "stl": lambda: [_ASCII_STL, _binary_stl()],
     "obj": lambda: [_OBJ],
-    "ply": lambda: [_PLY],
+    "ply": lambda: [_PLY, _binary_ply()],
     "nastran": lambda: [_BDF],
     "vtk": lambda: [_through_meshio("vtk", binary=False), _through_meshio("vtk", binary=True)],
     "vtu": lambda: [_through_meshio("vtu", binary=False), _through_meshio("vtu", binary=True)],
@@ -192,6 +285,11 @@ _SEEDS: dict[str, Callable[[], list[bytes]]] = {
     "job": lambda: [_job_seed()],
     "tip-table": lambda: [b"polar,0,90,180,270,360\n0,1,1,1,1\n30,2,2,2,2\n60\n"],
     "coupons": lambda: [b"name,x,y,z,film_um\na,0,0,0,12\nb,10,0,0,3\n"],
+    "fasteners": lambda: [b"x,y,z,diameter\n0,0,0,4.8\n10,0,0,3.2\n"],
     "result": lambda: [_result_seed()],
+    "films": lambda: [_films_seed()],
+    "kept": lambda: [_kept_seed()],
+    "columns": lambda: [_columns_seed()],
+    "certificate": lambda: [_certificate_seed()],
     "film": lambda: [_film_seed()],
 }

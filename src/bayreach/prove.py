@@ -7,12 +7,15 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from bayreach.arrays import BoolArray, FloatArray, read_arrays
 from bayreach.errors import StoreError
 
 COLUMNS_FILE = "columns.npz"
 CERTIFICATE_FILE = "certificate.json"
+NUMBERS = ("coverage", "new_holes", "bound", "share_asked", "price_per_m2")
+"""Keys of the certificate that hold one number each."""
 MOST_COLUMNS = 8 << 30
 """Bytes that the columns of a plan may grow to when they are read."""
 HAIR = 1e-9
@@ -81,11 +84,7 @@ def prove(folder: Path) -> Proof:
         When a file is missing, unreadable, or does not belong to the other.
     """
     columns = _columns(folder / COLUMNS_FILE)
-    said = _certificate(folder / CERTIFICATE_FILE)
-    n_sides = len(columns["areas_m2"])
-    if any(not 0 <= int(row) < n_sides for row in said["witness_rows"]):
-        message = f"{folder / CERTIFICATE_FILE}: it names sides that {COLUMNS_FILE} lacks; plan again."
-        raise StoreError(message)
+    said = _certificate(folder / CERTIFICATE_FILE, len(columns["areas_m2"]))
     film = _times(columns, columns["amounts"])
     need = columns["need_m"]
     areas = columns["areas_m2"]
@@ -95,46 +94,76 @@ def prove(folder: Path) -> Proof:
     total = float(areas.sum())
     return Proof(
         coverage=float(areas[covered].sum()) / total if total else 0.0,
-        coverage_claimed=float(said["coverage"]),
+        coverage_claimed=said["coverage"],
         holes=int(columns["new_entry"][used].sum()),
         holes_claimed=int(said["new_holes"]),
         bound=_hole_bound(columns, said),
-        bound_claimed=float(said["bound"]),
-        scope=str(said["scope"]),
+        bound_claimed=said["bound"],
+        scope=said["scope"],
     )
 
 
-def _columns(path: Path) -> dict[str, Any]:
+def _columns(path: Path) -> dict[str, NDArray[Any]]:
     try:
-        return read_arrays(path, most=MOST_COLUMNS)
+        columns = read_arrays(path, most=MOST_COLUMNS)
     except (OSError, ValueError) as error:
         message = f"{path}: the columns of the plan cannot be read ({error}); run `bayreach plan` again."
         raise StoreError(message) from error
+    fault = _columns_fault(columns)
+    if fault is not None:
+        message = f"{path}: the columns of the plan are damaged ({fault}); run `bayreach plan` again."
+        raise StoreError(message)
+    return columns
 
 
-def _certificate(path: Path) -> dict[str, Any]:
-    wanted = (
-        "coverage",
-        "new_holes",
-        "bound",
-        "scope",
-        "share_asked",
-        "price_per_m2",
-        "witness_rows",
-        "weights",
-    )
+def _columns_fault(columns: dict[str, NDArray[Any]]) -> str | None:
+    """Return what is wrong with the arrays that a proof is added up from; None where they fit each other."""
+    kinds = {"areas_m2": "f", "need_m": "f", "amounts": "f", "most": "f", "film_m": "f", "film_rows": "iu",
+             "film_starts": "iu", "entry_of_pass": "iu", "new_entry": "b"}  # fmt: skip
+    for name, kind in kinds.items():
+        if name not in columns or columns[name].dtype.kind not in kind:
+            return f"{name} is missing or of another kind"
+        least = -np.inf if name == "amounts" else 0.0  # a solver's zero may be a hair below
+        if not np.isfinite(columns[name]).all() or (columns[name] < least).any():
+            return f"{name} holds a number below zero, or none"
+    n_sides, n_passes, n_values = (columns[name].size for name in ("areas_m2", "amounts", "film_m"))
+    pairs = columns["entry_of_pass"]
+    shapes = {"areas_m2": (n_sides,), "need_m": (n_sides,), "amounts": (n_passes,), "most": (n_passes,),
+              "film_m": (n_values,), "film_rows": (n_values,), "film_starts": (n_passes + 1,),
+              "entry_of_pass": (2, pairs.size // 2), "new_entry": (columns["new_entry"].size,)}  # fmt: skip
+    for name, shape in shapes.items():
+        if columns[name].shape != shape:
+            return f"{name} has the shape {columns[name].shape}, not {shape}"
+    starts = columns["film_starts"].astype(np.int64)
+    limits = [(columns["film_rows"], n_sides), (pairs[0], columns["new_entry"].size), (pairs[1], n_passes)]
+    if starts[0] != 0 or starts[-1] != n_values or (np.diff(starts) < 0).any():
+        return "film_starts does not part film_m"
+    if any(len(places) and int(places.max()) >= limit for places, limit in limits):
+        return "a number of a side, a pass or an entry is too large"
+    return None if (columns["need_m"] > 0).all() else "need_m is zero somewhere"
+
+
+def _certificate(path: Path, n_sides: int) -> dict[str, Any]:
+    """Return the certificate, its numbers as floats and its rows and weights as arrays of equal length."""
     try:
         said = json.loads(path.read_text(encoding="utf-8"))
-    except (OSError, ValueError) as error:
+        numbers = {name: float(said[name]) for name in NUMBERS}
+        rows = np.array(said["witness_rows"], dtype=np.float64).reshape(-1)
+        weights = np.array(said["weights"], dtype=np.float64).reshape(-1)
+        scope = str(said["scope"])
+    except KeyError as error:
+        message = f"{path}: the certificate lacks {error.args[0]}; run `bayreach plan` again."
+        raise StoreError(message) from error
+    except (OSError, ValueError, TypeError, OverflowError, RecursionError) as error:
         message = f"{path}: the certificate cannot be read ({error}); run `bayreach plan` again."
         raise StoreError(message) from error
-    missing = [name for name in wanted if name not in said]
-    if missing or len(said["witness_rows"]) != len(said["weights"]):
-        message = (
-            f"{path}: the certificate lacks {', '.join(missing) or 'weights'}; run `bayreach plan` again."
-        )
+    if len(rows) != len(weights) or not np.isfinite([*numbers.values(), *rows, *weights]).all():
+        message = f"{path}: the certificate lacks weights, or one is no number; run `bayreach plan` again."
         raise StoreError(message)
-    return dict(said)
+    if any(not 0 <= row < n_sides or row % 1 for row in rows):
+        message = f"{path}: it names sides that {COLUMNS_FILE} lacks; plan again."
+        raise StoreError(message)
+    return {**numbers, "scope": scope, "witness_rows": rows.astype(np.int64), "weights": weights}
 
 
 def _times(columns: dict[str, Any], amounts: FloatArray) -> FloatArray:
@@ -157,7 +186,7 @@ def _hole_bound(columns: dict[str, Any], said: dict[str, Any]) -> float:
     done = base >= 1.0 - HAIR
     missing = np.where(done, np.inf, np.maximum(1.0 - base, 1e-300))
     witness = np.zeros(len(areas))
-    witness[np.asarray(said["witness_rows"], dtype=np.int64)] = np.maximum(0.0, said["weights"])
+    witness[said["witness_rows"]] = np.maximum(0.0, said["weights"])
     witness[done] = 0.0
     within_reach = np.zeros(len(areas))
     dear = 0.0
@@ -170,7 +199,7 @@ def _hole_bound(columns: dict[str, Any], said: dict[str, Any]) -> float:
         within_reach += share
         dear += max(0.0, float(share @ witness) - 1.0)
     can = done | (within_reach >= 1.0 - HAIR)
-    price = float(said["price_per_m2"])
-    asked = float(said["share_asked"]) * float(areas.sum()) * (1.0 - HAIR)
+    price = said["price_per_m2"]
+    asked = said["share_asked"] * float(areas.sum()) * (1.0 - HAIR)
     kept = float(np.maximum(0.0, price * areas - witness)[can].sum())
-    return price * asked - kept - dear
+    return float(price * asked - kept - dear)
