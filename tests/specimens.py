@@ -22,8 +22,8 @@ def polygon_area(diameter: float, segments: int = 32) -> float:
 
 def sheet(outline: object, holes: Sequence[object], frame: object, part: str = "sheet") -> Mesh:
     """Flat sheet: an outline (k, 2) with holes, placed by frame = (origin, u, v)."""
-    origin, u, v = (np.asarray(row, dtype=float) for row in frame)  # type: ignore[attr-defined]
-    polygon = shapely.Polygon(outline, holes)  # type: ignore[arg-type]
+    origin, u, v = (np.asarray(row, dtype=float) for row in frame)
+    polygon = shapely.Polygon(outline, holes)
     pieces = shapely.get_parts(shapely.constrained_delaunay_triangles(polygon))
     flat = shapely.get_coordinates(pieces).reshape(-1, 4, 2)[:, :3].reshape(-1, 2)
     points = origin + flat[:, :1] * u + flat[:, 1:] * v
@@ -55,7 +55,7 @@ def panel(
     """Rectangle of strips cut at the given u and v, so that what stands on those lines shares its edges."""
     u_lines = sorted({0.0, width, *us})
     v_lines = sorted({0.0, height, *vs})
-    origin, u, v = (np.asarray(row, dtype=float) for row in frame)  # type: ignore[attr-defined]
+    origin, u, v = (np.asarray(row, dtype=float) for row in frame)
     grid = np.array([origin + a * u + b * v for a in u_lines for b in v_lines])
     n, m = len(u_lines), len(v_lines)
     k = np.array([i * m + j for i in range(n - 1) for j in range(m - 1)])

@@ -80,7 +80,7 @@ def box(open_end: bool = False) -> Ground:
 
 def fate(ground: Ground, droplet: float, model: str, **more: object) -> SettledPerFog:
     tip = Tip(pattern="radial", spread=math.radians(60), throw=0.3, droplet=droplet, droplet_spread=1.01)
-    conditions = Conditions(fog=model, n_classes=1, **more)  # type: ignore[arg-type]
+    conditions = Conditions(fog=model, n_classes=1, **more)
     return settling(ground, tip, THIN, conditions, lambda distances: 0.5 + 0.0 * distances)
 
 

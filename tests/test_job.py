@@ -145,7 +145,7 @@ def test_the_hash_is_of_the_bytes_of_the_file(tmp_path: Path) -> None:
 def test_a_job_cannot_be_changed(tmp_path: Path) -> None:
     job = loaded(tmp_path, SMALL)
     with pytest.raises(FrozenInstanceError):
-        job.units = "in"  # type: ignore[misc]
+        job.units = "in"
     with pytest.raises(ValueError, match="read-only"):
         job.down[0] = 1.0
 

@@ -62,7 +62,7 @@ def passes(ground: Ground) -> list[Sprayed]:
 
 
 def laid(ground: Ground, passes: list[Sprayed], conditions: Conditions = ALL, **more: object) -> Laid:
-    return lay_film(ground, passes, THIN, conditions=conditions, **more)  # type: ignore[arg-type]
+    return lay_film(ground, passes, THIN, conditions=conditions, **more)
 
 
 def test_with_every_mechanism_the_ledger_of_every_pass_and_of_all_closes(ground, passes) -> None:

@@ -11,7 +11,8 @@ from punched import plate, ribbed_box
 from bayreach.cli import main
 from bayreach.insertion import Replay, paths_through, space_of
 from bayreach.job import load_job
-from bayreach.mesh import Mesh, joined
+from bayreach.mesh import joined
+from bayreach.meshfile import write_mesh
 from bayreach.run._site import site_of
 from bayreach.tips import Tip
 from bayreach.wands import Wand
@@ -82,20 +83,11 @@ center = [0, 0, 0]
 """
 
 
-def obj(mesh: Mesh) -> str:
-    """Return a mesh as OBJ text, a group for each part."""
-    lines = ["v {:.9g} {:.9g} {:.9g}".format(*point) for point in mesh.points]
-    for part, name in enumerate(mesh.part_names):
-        lines.append(f"g {name.replace(' ', '_')}")
-        lines += ["f {} {} {}".format(*face) for face in mesh.faces[np.asarray(mesh.face_parts) == part] + 1]
-    return "\n".join([*lines, ""])
-
-
 @pytest.fixture(scope="module")
 def ribbed(tmp_path_factory) -> Path:
     """Return the job file of a box with four bays in line, 0.2 m each, and three wands."""
     folder = tmp_path_factory.mktemp("ribbed")
-    (folder / "box.obj").write_text(obj(ribbed_box()[0]), encoding="utf-8")
+    write_mesh(folder / "box.obj", ribbed_box()[0], "m")
     (folder / "job.toml").write_text(JOB, encoding="utf-8")
     return folder / "job.toml"
 

@@ -36,7 +36,7 @@ def settle(speed: float = 0.01, time: float = np.inf, **changes: object) -> Sett
         "density": 870.0,
         "time": time,
     }
-    return settled_per_fog(**{**wanted, **changes})  # type: ignore[arg-type]
+    return settled_per_fog(**{**wanted, **changes})
 
 
 @pytest.mark.parametrize("time", [0.0, 1.0, 60.0, 3600.0, np.inf])

@@ -1,6 +1,5 @@
 """Pulls to be sprayed: written in the job or chosen by a plan, each along a path that the wand can take."""
 
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from bayreach.arrays import FloatArray
@@ -163,8 +162,3 @@ def _opening_of(site: Site, written: WrittenPass, number: int) -> Opening:
         )
         raise JobError(message)
     return opening
-
-
-def through_names(pulls: Sequence[Pull]) -> tuple[str, ...]:
-    """Return the names of the openings used to enter, each once, in order."""
-    return tuple(dict.fromkeys(pull.opening for pull in pulls))

@@ -12,7 +12,7 @@ from bayreach.deposit.laid import Ground, ground_of
 from bayreach.errors import JobError, nearest_hint
 from bayreach.insertion import Space, obstacle_boxes, space_of
 from bayreach.job import Job
-from bayreach.measure import face_areas, side_normals
+from bayreach.measure import face_areas
 from bayreach.mesh import Mesh
 from bayreach.meshfile import MeshRead, read_mesh
 from bayreach.rays import Scene
@@ -94,11 +94,6 @@ class Site:
     def side_areas(self) -> FloatArray:
         """(2n,) float in m²."""
         return np.repeat(face_areas(self.mesh), 2)
-
-    @cached_property
-    def side_rise(self) -> FloatArray:
-        """(2n,) float: cosine between each side's normal and up."""
-        return np.asarray(-(side_normals(self.mesh) @ self.job.down))
 
     @cached_property
     def side_centers(self) -> FloatArray:
