@@ -13,10 +13,12 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import urlsplit
 
+import jsonschema
 import pytest
 from small_job import small_job
 from studio_server import first_table, got, table_of
 
+from bayreach.cli._schemas import schema_named
 from bayreach.errors import MeshError
 from bayreach.job import load_job
 from bayreach.studio import serve
@@ -80,14 +82,22 @@ def test_an_old_answer_never_follows_a_newer_state_and_sessions_do_not_mix(
         assert sent[name][-1]["pull_seconds"] == pytest.approx((deepest - 0.05) / 0.05, rel=1e-3)
 
 
-@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
-def test_the_command_ends_cleanly_when_told(folder: Path, number: signal.Signals) -> None:
+@pytest.mark.parametrize(("number", "form"), [(signal.SIGINT, "words"), (signal.SIGTERM, "json")])
+def test_the_command_tells_its_address_and_ends_cleanly_when_told(
+    folder: Path, number: signal.Signals, form: str
+) -> None:
     words = [sys.executable, "-m", "bayreach", "studio", str(folder / "job.toml"), "--no-browser"]
+    words += ["--json"] if form == "json" else []
     # buffered as on a user's machine: the address must come all the same
     own = {key: value for key, value in os.environ.items() if key != "PYTHONUNBUFFERED"}
     with subprocess.Popen(words, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, env=own) as told:
         assert told.stdout is not None
-        address = told.stdout.readline().removeprefix("studio: ").strip()
+        if form == "json":
+            table = json.loads("".join(told.stdout.readline() for _ in range(3)))
+            jsonschema.validate(table, schema_named("studio"))
+            address = table["address"]
+        else:
+            address = told.stdout.readline().removeprefix("studio: ").strip()
         assert got(address, urlsplit(address).path).startswith(b"HTTP/1.1 200")
         told.send_signal(number)
         _, errors = told.communicate(timeout=60)

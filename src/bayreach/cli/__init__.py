@@ -1,5 +1,6 @@
 """The command line: words in, one call, an exit code out. Each command loads only the rooms it needs."""
 
+import contextlib
 import os
 import signal
 import sys
@@ -35,9 +36,10 @@ def main(words: Sequence[str] | None = None) -> int:
     except CycloptsError as error:
         return _failed(" ".join(str(error).split()) + " See `bayreach --help`.")
     except BrokenPipeError:
-        # The reader (a pager, head) has gone: nobody is left to tell.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return FAILED
+        _let_go_of_stdout()
+        return FAILED  # the reader (a pager, head) has gone: nobody is left to tell
+    except UnicodeEncodeError:
+        return _failed("a file's name holds bytes that are no text; rename it and run again.")
     except (BayreachError, KeyboardInterrupt, MemoryError, OSError) as error:
         return _failed(_sentence(error))
     return code if isinstance(code, int) else DONE
@@ -57,8 +59,19 @@ def _sentence(error: BaseException) -> str:
     return str(error)
 
 
+def _let_go_of_stdout() -> None:
+    """Send what is left in the standard stream nowhere, so that Python does not fail on it at the end."""
+    try:
+        sys.stdout.flush()
+    except OSError:
+        with contextlib.suppress(OSError, ValueError):
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+
+
 def _failed(sentence: str) -> int:
     from bayreach.cli._words import plain
+
+    _let_go_of_stdout()
 
     sys.stderr.write(f"bayreach: {plain(sentence)}\n")
     return FAILED

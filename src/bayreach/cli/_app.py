@@ -1,12 +1,14 @@
 """The command line itself: its name, its help, its exit codes, and how commands print."""
 
 import sys
+from json import dumps
 from pathlib import Path
 from typing import Annotated, Any
 
 from cyclopts import App, Parameter
 
 from bayreach import __version__
+from bayreach.errors import StoreError
 
 DONE, FAILED, NO = 0, 1, 2
 """Exit codes: done; failed; done, and the answer is no."""
@@ -36,13 +38,30 @@ def say(lines: "list[str] | str") -> None:
     """Print lines on the standard stream, with nothing in them that a terminal would act on."""
     from bayreach.cli._words import plain
 
-    text = lines if isinstance(lines, str) else "\n".join(lines)
-    sys.stdout.write(plain(text).rstrip("\n") + "\n")
-    sys.stdout.flush()  # a command that goes on, as the studio does, has told its address by now
+    text = plain(lines if isinstance(lines, str) else "\n".join(lines)).rstrip("\n") + "\n"
+    encoding = sys.stdout.encoding or "utf-8"
+    _put(text.encode(encoding, errors="replace").decode(encoding))
 
 
 def say_json(table: Any) -> None:
-    """Print a record or a table as JSON on the standard stream."""
+    """Print a record or a table as JSON on the standard stream, in ASCII where the stream takes no more."""
     from bayreach.outcome import to_json
 
-    sys.stdout.write(to_json(table))
+    text = to_json(table)
+    try:
+        text.encode(sys.stdout.encoding or "utf-8")
+    except UnicodeEncodeError:
+        text = "".join(sign if sign.isascii() else dumps(sign)[1:-1] for sign in text)
+    _put(text)
+
+
+def _put(text: str) -> None:
+    """Write and flush: a command that goes on, as the studio does, has told its address by now."""
+    try:
+        sys.stdout.write(text)
+        sys.stdout.flush()
+    except BrokenPipeError:
+        raise
+    except OSError as error:
+        message = f"the answer cannot be printed ({error.strerror or error}); let it go where there is room."
+        raise StoreError(message) from None

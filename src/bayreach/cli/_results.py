@@ -177,7 +177,8 @@ def schema(of: str = "job", /, *, json: Json = False) -> int:
     Parameters
     ----------
     of
-        job, result, measurement, reach, sweep, comparison, coupons, proof, study, show, sheets or demo
+        job, result, measurement, reach, sweep, comparison, coupons, proof, study, show, sheets, demo or
+        studio
     """
     from bayreach.cli._schemas import schema_named
 

@@ -32,6 +32,13 @@ class DemoWritten:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Serving:
+    """Where `studio` serves its page, on this machine alone."""
+
+    address: str
+
+
+@dataclass(frozen=True, kw_only=True)
 class Sweep:
     """Rows of `reach --vary`: the figures varied and what the wand then reaches."""
 
@@ -51,6 +58,7 @@ NAMES = (
     "show",
     "sheets",
     "demo",
+    "studio",
 )
 """What there is a schema of: the job file, and what commands print."""
 
@@ -93,4 +101,5 @@ def _kind(name: str) -> type:
         "show": Shown,
         "sheets": Written,
         "demo": DemoWritten,
+        "studio": Serving,
     }[name]

@@ -5,7 +5,7 @@ from typing import Annotated
 
 from cyclopts import Parameter
 
-from bayreach.cli._app import DONE, app, say
+from bayreach.cli._app import DONE, Json, app, say, say_json
 
 
 @app.command
@@ -15,6 +15,7 @@ def studio(
     *,
     port: int = 0,
     browser: Annotated[bool, Parameter(negative="--no-browser")] = True,
+    json: Json = False,
 ) -> int:
     """Open a local page where a wand is tried and its film is seen at once; Ctrl-C ends it.
 
@@ -27,7 +28,14 @@ def studio(
     browser
         open the page in the browser
     """
-    from bayreach.studio import serve
+    from bayreach.cli._schemas import Serving
+    from bayreach.studio import Running, serve
 
-    serve(job, port=port, open_browser=browser, ready=lambda running: say(f"studio: {running.address}"))
+    def ready(running: Running) -> None:
+        if json:
+            say_json(Serving(address=running.address))
+        else:
+            say(f"studio: {running.address}")
+
+    serve(job, port=port, open_browser=browser, ready=ready)
     return DONE

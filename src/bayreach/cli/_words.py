@@ -177,6 +177,7 @@ def outcome_lines(outcome: "Outcome", *, folder: str) -> list[str]:
         *_hole_lines(outcome),
         "",
         _liquid_line(outcome),
+        *_flow_lines(outcome),
         *_mask_lines(outcome),
         *_holiday_lines(outcome),
     ]
