@@ -16,7 +16,7 @@ def main(folder: Path) -> Outcome:
     result = run.plan(job)
     with store.reserved(folder / "plan"):
         origin = {"mesh": job.mesh_path, "job": path}
-        outcome = store.write_result(folder / "plan", result, files=result.files, origin=origin)
+        outcome = store.write_result(folder / "plan", result, origin=origin)
     if outcome.plan is not None:
         print(outcome.plan.statement)
         print(f"without drilling: {percent_text(outcome.plan.no_drill.coverage)}")

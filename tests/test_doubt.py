@@ -424,9 +424,8 @@ def box_result(box_job: Path) -> Path:
     job = load_job(box_job)
     folder = box_job.parent / "out"
     with reserved(folder):
-        write_result(
-            folder, spray(job), files={"note.txt": b"kept"}, origin={"mesh": job.mesh_path, "job": box_job}
-        )
+        result = replace(spray(job), files={"note.txt": b"kept"})
+        write_result(folder, result, origin={"mesh": job.mesh_path, "job": box_job})
     return folder
 
 

@@ -264,12 +264,13 @@ with store.reserved(Path({folder!r})):
 """
 
 
-@pytest.mark.parametrize("when", range(14))
-def test_a_writer_killed_at_any_moment_leaves_one_whole_result(tmp_path: Path, when: int) -> None:
+# Every moment of a command's writing is looked at in tests/test_interrupted.py; these are real kills.
+@pytest.mark.parametrize("when", [4, 6, 9])
+def test_a_killed_writer_leaves_one_whole_result(tmp_path: Path, when: int) -> None:
     folder = written(tmp_path / "out")
     text = DIES.format(tests=str(Path(__file__).parent), when=when, folder=str(folder))
     ended = subprocess.run([sys.executable, "-c", text], capture_output=True, text=True, check=False)
-    assert ended.returncode in (0, -signal.SIGKILL), ended.stderr
+    assert ended.returncode == -signal.SIGKILL, ended.stderr
     back = read_result(folder)  # hashes fit: nothing is mixed
     assert dataclasses.replace(back.outcome, files={}) in (small_outcome(), small_plan())
     written(folder)  # and the folder can be written again

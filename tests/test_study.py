@@ -14,6 +14,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from boxjob import BOX_JOB, write_box_job
+from interruptions import kill_everywhere, refuse_everywhere
 
 from bayreach.errors import JobError
 from bayreach.job import load_job
@@ -153,6 +154,20 @@ def test_a_damaged_part_is_made_anew_and_comes_out_the_same(tmp_path: Path) -> N
     (out / "parts" / name[:2] / name).write_bytes(content[:-40] + b"}" * 39 + b"\n")
     study([job], out, command="spray", workers=1)
     assert parts_in(out) == {name: content}
+
+
+def test_an_overview_ended_at_any_moment_of_its_writing_is_the_old_or_the_new(
+    tmp_path: Path, three: Path, reference: dict[str, bytes], capsys: pytest.CaptureFixture[str]
+) -> None:
+    out = tmp_path / "out"
+    for name, content in reference.items():
+        (out / "parts" / name[:2]).mkdir(parents=True, exist_ok=True)
+        (out / "parts" / name[:2] / name).write_bytes(content)
+    for name in ("index.html", "jobs.csv"):
+        (out / name).write_bytes(b"old")
+    words = ["study", str(three), "-o", str(out), "--spray"]
+    refuse_everywhere(words, out, capsys)
+    kill_everywhere(words, out, tmp_path / "copies")
 
 
 def test_a_failure_that_is_not_the_jobs_own_is_tried_again(tmp_path: Path) -> None:

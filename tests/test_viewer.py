@@ -20,7 +20,7 @@ from sample_case import HEIGHT, LENGTH, WIDTH, sample_case
 
 from bayreach import heatmap, viewer
 from bayreach.arrays import BoolArray
-from bayreach.errors import DisplayError
+from bayreach.errors import DisplayError, StoreError
 from bayreach.mesh import Mesh
 from bayreach.picture import _paper, _seen, best_direction, box_corners, camera_toward, result_sheet
 from bayreach.picture._camera import facing
@@ -85,7 +85,7 @@ def test_a_picture_is_written_whole_or_not_at_all(
     assert sheet.save(tmp_path / "map.png").read_bytes()[:8] == b"\x89PNG\r\n\x1a\n"
     assert [path.name for path in tmp_path.iterdir()] == ["map.png"]
     (tmp_path / "file").write_text("")
-    with pytest.raises(DisplayError, match="cannot be written"):
+    with pytest.raises(StoreError, match="cannot be written"):
         sheet.save(tmp_path / "file" / "map.png")
 
 

@@ -10,7 +10,8 @@ from bayreach.cli._app import DONE, NO, say, say_json
 from bayreach.cli._progress import watched
 from bayreach.cli._schemas import Sweep
 from bayreach.cli._words import reach_lines, table
-from bayreach.errors import JobError, StoreError, nearest_hint
+from bayreach.errors import JobError, nearest_hint
+from bayreach.files import write_whole
 from bayreach.job import Job
 from bayreach.outcome import ReachRecord, ReachTable
 from bayreach.reach import sweep_rows, sweep_svg
@@ -81,8 +82,4 @@ def write_replay(job: Job, path: Path, *, wand: str | None = None) -> None:
     """Write the deepest way in of each wand through each opening, step by step."""
     with watched() as progress:
         text = written.dumps({"replays": run.replays(job, progress, wand=wand)})
-    try:
-        path.write_text(text, encoding="utf-8")
-    except OSError as error:
-        message = f"{path}: cannot be written ({error.strerror or error}); choose another place."
-        raise StoreError(message) from None
+    write_whole(path, text.encode())

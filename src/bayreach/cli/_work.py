@@ -271,9 +271,7 @@ def _run_into(job: Path, out: Path, answer: Any, *, json: bool) -> int:
     with reserved(out) as folder:
         with watched() as progress:
             result: Result = answer(read, progress)
-        outcome = write_result(
-            folder, result, files=result.files, origin={"mesh": read.mesh_path, "job": read.path}
-        )
+        outcome = write_result(folder, result, origin={"mesh": read.mesh_path, "job": read.path})
     _tell(outcome, out, json=json)
     return DONE if outcome.coverage.met else NO
 

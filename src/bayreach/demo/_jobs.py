@@ -5,6 +5,7 @@ from pathlib import Path
 from bayreach.demo._control_surface import CONTROL_SURFACE, control_surface
 from bayreach.demo._tail_boom import TAIL_BOOM, tail_boom
 from bayreach.demo._wing_box import WING_BOX, WingBoxSize, wing_box
+from bayreach.files import write_whole
 from bayreach.meshfile import write_mesh
 
 SHORT_BOX = WingBoxSize(bays=3, port_bay=1)
@@ -312,8 +313,12 @@ def write_demo(folder: Path, *, quick: bool = False) -> Path:
     -------
     Path
         The wing box's job file.
+
+    Raises
+    ------
+    StoreError
+        When a file cannot be written.
     """
-    (folder / "meshes").mkdir(parents=True, exist_ok=True)
     edges = (35.0, 40.0, 24.0) if quick else (20.0, 18.0, 12.0)
     size, longest = (SHORT_BOX, 0.6) if quick else (WING_BOX, 1.6)
     for name, mesh, job in (
@@ -323,5 +328,5 @@ def write_demo(folder: Path, *, quick: bool = False) -> Path:
     ):
         write_mesh(folder / "meshes" / f"{name}.obj", mesh, units="mm")
         text = job.replace("error = 0.02\n", 'error = 0.05\nedge = "60 mm"\n') if quick else job
-        (folder / f"{name}.toml").write_text(text, encoding="utf-8")
+        write_whole(folder / f"{name}.toml", text.encode())
     return folder / "wing_box.toml"

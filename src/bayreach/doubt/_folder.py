@@ -21,7 +21,6 @@ from bayreach.outcome import (
     DoubtRecord,
     Outcome,
     PassRecord,
-    Result,
     quiet,
 )
 from bayreach.poses import TipPath, turned_about
@@ -99,11 +98,8 @@ def doubt_folder(folder: Path, *, job: Path | None = None, progress: Progress = 
     record, arrays = doubt_at(site, pulls, loaded.doubt, progress=progress)
     outcome = replace(result.outcome, doubt=record)
     sides = replace(result.sides, extra={**result.sides.extra, **arrays})
-    beside = {
-        name: (folder / name).read_bytes() for name in outcome.files if name not in ("film.vtp", "passes.csv")
-    }
     with reserved(folder):
-        return write_result(folder, Result(outcome=outcome, sides=sides), files=beside, origin=origin)
+        return write_result(folder, replace(result, outcome=outcome, sides=sides), origin=origin)
 
 
 def stored_site(job: Job, outcome: Outcome) -> tuple[Site, tuple[Pull, ...]]:

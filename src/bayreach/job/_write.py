@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from bayreach.errors import JobError
+from bayreach.files import refusal, write_whole
 from bayreach.job._load import job_from
 from bayreach.job._records import Job, WrittenPass
 from bayreach.tips import Tip
@@ -42,6 +43,8 @@ def write_job(job: Job, path: Path, *, wands: Sequence[ChangedWand], passes: Seq
     JobError
         When `path` exists or lies in another folder (the job names its files from its own folder), when a
         job's file has changed since it was loaded, or when what is to be written would not load.
+    StoreError
+        When it cannot be written; nothing is left then.
     """
     if path.parent.resolve() != job.folder.resolve():
         message = f"{path}: a job names its mesh from its own folder; save it in {job.folder}."
@@ -55,16 +58,24 @@ def write_job(job: Job, path: Path, *, wands: Sequence[ChangedWand], passes: Seq
     data["pass"] = [_pass_table(one, MESH_UNITS[job.units]) for one in passes]
     text = toml_text({name: value for name, value in data.items() if value != []})
     made = job_from(tomllib.loads(text), path=path, sha256=hashlib.sha256(text.encode()).hexdigest())
+    _take(path)
     try:
-        with path.open("x", encoding="utf-8") as file:
-            file.write(text)
+        write_whole(path, text.encode())
+    except BaseException:
+        path.unlink(missing_ok=True)
+        raise
+    return made
+
+
+def _take(path: Path) -> None:
+    """Make `path` as an empty file, which is no job, so that no other writer takes the name."""
+    try:
+        path.open("xb").close()
     except FileExistsError:
         message = f"{path.name} exists already; choose another name."
         raise JobError(message) from None
     except OSError as error:
-        message = f"{path.name}: cannot be written ({error.strerror or error}); choose another place."
-        raise JobError(message) from None
-    return made
+        raise refusal(path, error) from None
 
 
 def _as_written(job: Job) -> dict[str, Any]:

@@ -1,10 +1,11 @@
-"""Writes STL and OBJ files, beside the target and renamed."""
+"""Writes STL and OBJ files, whole or not at all."""
 
 from pathlib import Path
 
 import numpy as np
 
 from bayreach.errors import MeshError
+from bayreach.files import write_whole
 from bayreach.measure import face_normals
 from bayreach.mesh import Mesh
 from bayreach.meshfile._stl import _RECORD
@@ -18,6 +19,8 @@ def write_mesh(path: Path, mesh: Mesh, units: str, *, ascii_stl: bool = False) -
     ------
     MeshError
         When the file's ending is neither.
+    StoreError
+        When it cannot be written; what was there before is then untouched.
     """
     path = Path(path)
     scale = 1.0 / MESH_UNITS[units]
@@ -29,9 +32,7 @@ def write_mesh(path: Path, mesh: Mesh, units: str, *, ascii_stl: bool = False) -
     else:
         message = f'{path.name}: meshes are written as .stl or .obj, not "{path.suffix}".'
         raise MeshError(message)
-    beside = path.with_name(path.name + ".part")
-    beside.write_bytes(data)
-    beside.replace(path)
+    write_whole(path, data)
 
 
 def _binary_stl(mesh: Mesh, scale: float) -> bytes:

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bayreach import heatmap
-from bayreach.errors import DisplayError
+from bayreach.files import write_whole
 
 if TYPE_CHECKING:
     from PIL.ImageFont import FreeTypeFont, ImageFont
@@ -59,22 +59,14 @@ class Paper:
         self.image = self.image.crop((0, 0, self.image.width, round(height)))
 
     def save(self, path: Path) -> Path:
-        """Write the sheet as PNG, beside and renamed, and return the path.
+        """Write the sheet as PNG, whole or not at all, and return the path.
 
         Raises
         ------
-        DisplayError
+        StoreError
             When the file cannot be written.
         """
-        beside = path.with_name(f".{path.name}.part")
-        try:
-            path.parent.mkdir(parents=True, exist_ok=True)
-            beside.write_bytes(self.png())
-            beside.replace(path)
-        except OSError as error:
-            message = f"{path}: the picture cannot be written ({error.strerror}); name another file."
-            raise DisplayError(message) from error
-        return path
+        return write_whole(path, self.png())
 
     def panel(self, picture: NDArray[np.uint8], left: int, top: int, title: str) -> None:
         """Put `picture` (h, w, 3) at `left`, `top` with its title inside the upper left corner."""

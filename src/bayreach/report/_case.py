@@ -13,7 +13,7 @@ from bayreach.errors import StoreError
 from bayreach.film import STATUSES
 from bayreach.heatmap import FilmScale
 from bayreach.mesh import Mesh
-from bayreach.outcome import PassFilm
+from bayreach.outcome import FILMS_FILE, PassFilm, films_from
 from bayreach.report._records import (
     Bay,
     Hole,
@@ -170,9 +170,11 @@ def read_case(folder: Path) -> Case:
     from bayreach import store
 
     record = read_record(folder)
-    stored = store.read_result(folder).sides
+    result = store.read_result(folder)
+    stored = result.sides
     case = case_of(record, stored.mesh, _sides_of(record, stored, stored.extra))
-    return replace(case, pass_films=store.read_films(folder, case.mesh.n_sides))
+    films = result.files.get(FILMS_FILE)
+    return case if films is None else replace(case, pass_films=films_from(films, case.mesh.n_sides))
 
 
 def _sides_of(record: Mapping[str, Any], stored: Any, extra: Mapping[str, Any]) -> Sides:

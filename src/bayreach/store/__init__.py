@@ -9,27 +9,18 @@ from pathlib import Path
 from typing import Any
 
 from bayreach.errors import StoreError
-from bayreach.outcome import (
-    FILMS_FILE,
-    Outcome,
-    PassFilm,
-    Result,
-    films_from,
-    outcome_from_table,
-    to_json,
-    to_table,
-)
-from bayreach.store._folder import ROOM, commit, finish, reserved, said
+from bayreach.outcome import Outcome, Result, outcome_from_table, to_json
+from bayreach.store._folder import ROOM, commit, finish, reserved
 from bayreach.store._passes import passes_csv, plain_cell, rows_csv
 from bayreach.store._vtp import sides_from_vtp, vtp_bytes
 
 __all__ = [
     "check_inputs",
     "checked_files",
+    "commit",
     "file_sha256",
     "origin_of",
     "plain_cell",
-    "read_films",
     "read_outcome",
     "read_result",
     "reserved",
@@ -39,17 +30,18 @@ __all__ = [
 ]
 
 _MOST_JSON = 500_000_000
-_DOCUMENTS = "documents.json"
+_DOCUMENTS, _ORIGIN = "documents.json", "origin.json"
 
 
 def write_result(
     folder: Path,
     result: Result,
     *,
-    files: Mapping[str, bytes] | None = None,
     origin: Mapping[str, Path] | None = None,
 ) -> Outcome:
-    """Write result.json, film.vtp, passes.csv and `files` into the reserved `folder`; return the outcome.
+    """Write result.json, film.vtp, passes.csv and the result's own files into the reserved `folder`.
+
+    Returns the outcome as written.
 
     It carries the SHA-256 of each file beside it. Documents of an older result go. `origin`
     says where the inputs lie ("mesh", "job"), so that a later reader can tell when one has changed.
@@ -63,16 +55,18 @@ def write_result(
     beside = {
         "film.vtp": vtp_bytes(result.sides, bay_names=names),
         "passes.csv": passes_csv(result.outcome.passes),
-        **(files or {}),
+        **result.files,
     }
     hashes = {name: hashlib.sha256(data).hexdigest() for name, data in sorted(beside.items())}
     outcome = dataclasses.replace(result.outcome, files=hashes)
     old = {*_listed(folder), *_old_files(folder)} - set(beside) - {"result.json"}
-    commit(folder, {**beside, "result.json": to_json(outcome).encode()}, stale=tuple(sorted(old)))
-    _forget_documents(folder)
-    if origin:
-        places = {name: str(path.resolve()) for name, path in origin.items()}
-        _write_hidden(folder, "origin.json", places)
+    places = {name: str(path.resolve()) for name, path in (origin or {}).items()}
+    commit(
+        folder,
+        {**beside, "result.json": to_json(outcome).encode()},
+        stale=tuple(sorted(old)),
+        hidden=_hidden(folder, {_ORIGIN: places, _DOCUMENTS: {}}),
+    )
     return outcome
 
 
@@ -100,7 +94,7 @@ def read_outcome(folder: Path) -> Outcome:
 
 
 def read_result(folder: Path) -> Result:
-    """Return the result in `folder`, every file of it checked against its hash.
+    """Return the result in `folder` with its own files, every one checked against its hash.
 
     Raises
     ------
@@ -113,19 +107,9 @@ def read_result(folder: Path) -> Result:
     if "film.vtp" not in contents:
         message = f"{folder / 'result.json'}: does not say which film.vtp is its own; run the job again."
         raise StoreError(message)
-    return Result(outcome=outcome, sides=sides_from_vtp(contents["film.vtp"], place=str(folder / "film.vtp")))
-
-
-def read_films(folder: Path, n_sides: int) -> tuple[PassFilm, ...]:
-    """Return the film that each pass of the result in `folder` lays; none where the result does not keep it.
-
-    Raises
-    ------
-    StoreError
-        When the file is damaged, of another run than result.json, or tells of sides beyond `n_sides`.
-    """
-    contents = checked_files(folder, read_outcome(folder))
-    return films_from(contents[FILMS_FILE], n_sides) if FILMS_FILE in contents else ()
+    sides = sides_from_vtp(contents.pop("film.vtp"), place=str(folder / "film.vtp"))
+    contents.pop("passes.csv", None)
+    return Result(outcome=outcome, sides=sides, files=contents)
 
 
 def checked_files(folder: Path, outcome: Outcome) -> dict[str, bytes]:
@@ -160,7 +144,7 @@ def check_inputs(folder: Path, outcome: Outcome) -> tuple[str, ...]:
     """
     notes = []
     wanted = {"mesh": outcome.inputs.mesh_sha256, "job": outcome.inputs.job_sha256}
-    for name, place in _read_hidden(folder, "origin.json").items():
+    for name, place in _read_hidden(folder, _ORIGIN).items():
         path = Path(str(place))
         if name not in wanted:
             continue
@@ -174,7 +158,7 @@ def check_inputs(folder: Path, outcome: Outcome) -> tuple[str, ...]:
 
 def origin_of(folder: Path) -> dict[str, Path]:
     """Return where the inputs of the result in `folder` lay when it was made: its "mesh" and "job"."""
-    return {name: Path(str(place)) for name, place in _read_hidden(Path(folder), "origin.json").items()}
+    return {name: Path(str(place)) for name, place in _read_hidden(Path(folder), _ORIGIN).items()}
 
 
 def write_documents(folder: Path, documents: Mapping[str, bytes]) -> tuple[Path, ...]:
@@ -189,8 +173,7 @@ def write_documents(folder: Path, documents: Mapping[str, bytes]) -> tuple[Path,
     """
     with reserved(folder):
         listed = sorted({*_listed(folder), *documents})
-        commit(folder, documents)
-        _write_hidden(folder, _DOCUMENTS, {"names": listed})
+        commit(folder, documents, hidden=_hidden(folder, {_DOCUMENTS: {"names": listed}}))
     return tuple(folder / name for name in documents)
 
 
@@ -242,9 +225,13 @@ def _listed(folder: Path) -> set[str]:
     return {str(name) for name in _read_hidden(folder, _DOCUMENTS).get("names", [])}
 
 
-def _forget_documents(folder: Path) -> None:
-    with contextlib.suppress(OSError):
-        (folder / ROOM / _DOCUMENTS).unlink(missing_ok=True)
+def _hidden(folder: Path, tables: Mapping[str, Mapping[str, Any]]) -> dict[str, bytes]:
+    """Return the hidden files that hold `tables`; an empty one only where it takes an older one's place."""
+    return {
+        name: json.dumps(table).encode()
+        for name, table in tables.items()
+        if table or (folder / ROOM / name).exists()
+    }
 
 
 def _read_hidden(folder: Path, name: str) -> dict[str, Any]:
@@ -252,12 +239,3 @@ def _read_hidden(folder: Path, name: str) -> dict[str, Any]:
         table = json.loads((folder / ROOM / name).read_bytes())
         return table if isinstance(table, dict) else {}
     return {}
-
-
-def _write_hidden(folder: Path, name: str, table: Mapping[str, Any]) -> None:
-    path = folder / ROOM / f"{name}.part"
-    try:
-        path.write_text(json.dumps(to_table(table)), encoding="utf-8")
-        path.replace(folder / ROOM / name)
-    except OSError as error:
-        raise said(folder, error) from None

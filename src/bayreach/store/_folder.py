@@ -6,17 +6,21 @@ writer finishes if this one is killed. A lock keeps a second writer out.
 """
 
 import contextlib
-import errno
 import os
 import shutil
+import sys
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import IO
 
 from bayreach.errors import StoreError
+from bayreach.files import refusal
 
 ROOM = ".bayreach"
 """Hidden folder in a result folder: lock, files on their way, where the inputs lay."""
+
+HIDDEN = "hidden"
+"""Folder in `next` of what goes into `ROOM` itself."""
 
 DOCUMENT_KINDS = frozenset({".csv", ".dxf", ".html", ".json", ".pdf", ".png", ".svg", ".txt", ".vtp"})
 """Kinds of file that a newer result removes when it makes them out of date."""
@@ -24,19 +28,7 @@ DOCUMENT_KINDS = frozenset({".csv", ".dxf", ".html", ".json", ".pdf", ".png", ".
 
 def said(folder: Path, error: OSError) -> StoreError:
     """Return the failure to raise for `error`, with its mend."""
-    mends = {
-        errno.ENOSPC: "the disk is full; free some room and run again",
-        errno.EDQUOT: "the disk quota is used up; free some room and run again",
-        errno.EROFS: "the disk is read-only; choose another folder",
-        errno.EACCES: "you may not write there; choose another folder",
-        errno.EPERM: "you may not write there; choose another folder",
-        errno.EEXIST: "a file of that name is in the way; choose another folder",
-        errno.ENOTDIR: "a file of that name is in the way; choose another folder",
-        errno.ENAMETOOLONG: "the name is too long; choose another folder",
-        errno.EFBIG: "the file would be larger than is allowed here; choose another folder",
-    }
-    mend = mends.get(error.errno or 0, f"{error.strerror or error}; choose another folder")
-    return StoreError(f"{folder}: cannot write the result: {mend}. What was there before is untouched.")
+    return refusal(folder, error, "cannot write the result")
 
 
 @contextlib.contextmanager
@@ -70,17 +62,14 @@ def reserved(folder: Path) -> Iterator[Path]:
 
 def _has_locked(lock: IO[str]) -> bool:
     try:
-        import fcntl
-    except ImportError:  # Windows has another lock
-        import msvcrt
+        if sys.platform == "win32":
+            import msvcrt
 
-        try:
-            msvcrt.locking(lock.fileno(), msvcrt.LK_NBLCK, 1)  # type: ignore[attr-defined, unused-ignore]
-        except OSError:
-            return False
-        return True
-    try:
-        fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            msvcrt.locking(lock.fileno(), msvcrt.LK_NBLCK, 1)
+        else:
+            import fcntl
+
+            fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except OSError:
         return False
     return True
@@ -92,8 +81,16 @@ def _remove_if_bare(folder: Path) -> None:
             shutil.rmtree(folder)
 
 
-def commit(folder: Path, files: Mapping[str, bytes], *, stale: tuple[str, ...] = ()) -> None:
+def commit(
+    folder: Path,
+    files: Mapping[str, bytes],
+    *,
+    stale: tuple[str, ...] = (),
+    hidden: Mapping[str, bytes] | None = None,
+) -> None:
     """Put `files` (name to bytes) into the reserved `folder`, all or none, and remove the `stale` ones.
+
+    The `hidden` ones go into the folder's hidden one in the same step.
 
     Raises
     ------
@@ -103,16 +100,12 @@ def commit(folder: Path, files: Mapping[str, bytes], *, stale: tuple[str, ...] =
     part = folder / ROOM / "next.part"
     try:
         shutil.rmtree(part, ignore_errors=True)
-        part.mkdir()
+        (part / HIDDEN).mkdir(parents=True)
         for name, data in files.items():
-            with (part / name).open("wb") as file:
-                file.write(data)
-                file.flush()
-                os.fsync(file.fileno())
-        with (part / "stale").open("w", encoding="utf-8") as file:
-            file.write("\n".join(stale))
-            file.flush()
-            os.fsync(file.fileno())
+            _write(part / name, data)
+        for name, data in (hidden or {}).items():
+            _write(part / HIDDEN / name, data)
+        _write(part / "stale", "\n".join(stale).encode())
         part.rename(folder / ROOM / "next")
         _sync(folder / ROOM)
     except OSError as error:
@@ -122,6 +115,13 @@ def commit(folder: Path, files: Mapping[str, bytes], *, stale: tuple[str, ...] =
         shutil.rmtree(part, ignore_errors=True)
         raise
     finish(folder)
+
+
+def _write(path: Path, data: bytes) -> None:
+    with path.open("wb") as file:
+        file.write(data)
+        file.flush()
+        os.fsync(file.fileno())
 
 
 def finish(folder: Path) -> None:
@@ -136,9 +136,12 @@ def finish(folder: Path) -> None:
             # The list comes from a file: it may name documents beside the result, never a job or a mesh.
             if Path(name).name == name and Path(name).suffix in DOCUMENT_KINDS:
                 (folder / name).unlink(missing_ok=True)
+        inner = waiting / HIDDEN
+        for path in sorted(inner.iterdir()) if inner.is_dir() else ():
+            path.replace(folder / ROOM / path.name)
         # result.json goes last: whoever looks in between sees an old one, and its hashes tell.
         for path in sorted(waiting.iterdir(), key=lambda path: (path.name == "result.json", path.name)):
-            if path.name != "stale":
+            if path.name not in ("stale", HIDDEN):
                 path.replace(folder / path.name)
         shutil.rmtree(waiting)
         _sync(folder)

@@ -8,8 +8,7 @@ from dataclasses import dataclass, field, fields
 from pathlib import Path
 from typing import Any
 
-from bayreach.errors import StoreError
-from bayreach.store import plain_cell
+from bayreach.store import commit, plain_cell
 from bayreach.study._tasks import Refused, Task
 
 MIRROR_TOLERANCE = 0.01
@@ -207,7 +206,15 @@ def _mirror(left: JobRow, right: JobRow) -> MirrorRow:
 
 
 def write_overview(out: Path, overview: Overview) -> None:
-    """Write bays.csv, jobs.csv, failures.csv, their Parquet twins where pyarrow is there, and index.html."""
+    """Write bays.csv, jobs.csv, failures.csv, their Parquet twins where pyarrow is there, and index.html.
+
+    All or none of them, into the reserved folder `out`.
+
+    Raises
+    ------
+    StoreError
+        When they cannot be written.
+    """
     from bayreach.study._page import page
 
     tables: dict[str, tuple[type, Sequence[Any]]] = {
@@ -216,13 +223,14 @@ def write_overview(out: Path, overview: Overview) -> None:
         "failures": (Refused, overview.failed),
         "mirrors": (MirrorRow, overview.mirrors),
     }
+    files = {"index.html": page(overview).encode()}
     for name, (kind, rows) in tables.items():
         columns = [field.name for field in fields(kind)]
-        _replace(out / f"{name}.csv", _csv(columns, rows))
+        files[f"{name}.csv"] = _csv(columns, rows)
         parquet = _parquet(columns, rows)
         if parquet is not None:
-            _replace(out / f"{name}.parquet", parquet)
-    _replace(out / "index.html", page(overview).encode())
+            files[f"{name}.parquet"] = parquet
+    commit(out, files)
 
 
 def _csv(columns: Sequence[str], rows: Sequence[Any]) -> bytes:
@@ -250,13 +258,3 @@ def _parquet(columns: Sequence[str], rows: Sequence[Any]) -> bytes | None:
     sink = pyarrow.BufferOutputStream()
     pyarrow.parquet.write_table(table, sink, compression="zstd")
     return bytes(sink.getvalue().to_pybytes())
-
-
-def _replace(path: Path, content: bytes) -> None:
-    beside = path.with_name(f"{path.name}.next")
-    try:
-        beside.write_bytes(content)
-        beside.replace(path)
-    except OSError as error:
-        message = f"{path}: cannot be written ({error.strerror or error}); free some room and run again."
-        raise StoreError(message) from None

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from bayreach.errors import StoreError
+from bayreach.files import write_whole
 from bayreach.outcome import quiet
 from bayreach.store import reserved
 from bayreach.study._answer import opened, sealed
@@ -37,19 +37,8 @@ class Parts:
             return None
 
     def write(self, key: str, body: str) -> None:
-        """Store a part: written beside, brought to the disk, renamed."""
-        path = self.path(key)
-        try:
-            path.parent.mkdir(parents=True, exist_ok=True)
-            beside = path.with_suffix(".next")
-            with beside.open("wb") as file:
-                file.write(sealed(key, body))
-                file.flush()
-                os.fsync(file.fileno())
-            beside.replace(path)
-        except OSError as error:
-            message = f"{path}: cannot be written ({error.strerror or error}); free some room and run again."
-            raise StoreError(message) from None
+        """Store a part, whole or not at all."""
+        write_whole(self.path(key), sealed(key, body))
 
 
 def study(

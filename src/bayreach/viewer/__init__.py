@@ -28,9 +28,7 @@ def draw(folder: Path, png: Path) -> Path:
     Raises
     ------
     StoreError
-        When the folder holds no result that can be read.
-    DisplayError
-        When the picture's file cannot be written.
+        When the folder holds no result that can be read, or the picture's file cannot be written.
     """
     from bayreach.picture import result_sheet
 
@@ -81,7 +79,7 @@ def draw_mesh(
     ------
     MeshError, UnitError
         When the file cannot be read or the unit is unknown.
-    DisplayError
+    StoreError
         When the picture's file cannot be written.
     """
     from bayreach.bays import find_bays
