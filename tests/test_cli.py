@@ -4,14 +4,19 @@ import json
 import subprocess
 import sys
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import jsonschema
 import pytest
+from results import small_outcome
 from small_job import box_stl, small_job
 
 from bayreach.cli import main
+from bayreach.cli._commands import app
 from bayreach.cli._schemas import NAMES, schema_named
+from bayreach.cli._words import outcome_lines
+from bayreach.outcome import DripRecord, LimitRecord, LoadRecord, MistRecord, PoolRecord
 
 HEAVY = (
     "vtk",
@@ -146,6 +151,35 @@ def test_spray_writes_what_it_prints(answered: Path, capsys: pytest.CaptureFixtu
     assert "plan" not in table
 
 
+def test_pools_drips_added_mass_and_mist_are_printed_with_their_units() -> None:
+    outcome = replace(
+        small_outcome(),
+        pools=(PoolRecord(name="pool 1", bay="bay 1", center_m=(0.5, 0.25, 0.0), volume_m3=12e-6),),
+        drips=(DripRecord(opening="port", volume_m3=3e-6, kept_in_if_plugged_m3=2e-6),),
+        loads=(LoadRecord(bay="bay 1", film_kg=0.01, pool_kg=0.002, dry_kg=0.005, center_m=(0, 0, 0)),),
+        mist=(
+            MistRecord(
+                bay="bay 1",
+                air_m3=0.1,
+                airborne_kg_m3=0.02,
+                airborne_unsettled_kg_m3=0.03,
+                vapour_if_all_dries_kg_m3=0.01,
+                time_to_95_s=60.0,
+            ),
+        ),
+        mist_limits=(LimitRecord(name="a tenth of a lower limit", value_kg_m3=0.004, source="none"),),
+    )
+    shown = outcome_lines(outcome, folder="out")
+    for line in (
+        "pool 12.0 mL in bay 1 at 500, 250, 0 mm",
+        "out of port 3.0 mL; a plug there would keep 2.0 mL in",
+        "added mass 12.0 g wet, 5.0 g dry",
+        "mist in bay 1 up to 20 g/m3; compare:",
+        "  4 g/m3 a tenth of a lower limit",
+    ):
+        assert line in shown
+
+
 def test_the_same_job_gives_the_same_bytes(answered: Path) -> None:
     assert main(["spray", str(answered / "job.toml"), "-o", str(answered / "third")]) == 0
     for name in ("result.json", "film.vtp", "passes.csv"):
@@ -206,6 +240,9 @@ def test_doubt_adds_chances_to_a_result(tmp_path: Path, capsys: pytest.CaptureFi
     job = small_job(tmp_path)
     job.write_text(job.read_text() + "\n[doubt]\nsamples = 64\n")
     assert main(["spray", str(job), "-o", str(tmp_path / "out")]) == 0
+    capsys.readouterr()
+    assert main(["doubt", str(tmp_path / "out"), "--json"]) == 0
+    jsonschema.validate(json.loads(capsys.readouterr().out), schema_named("result"))
     assert main(["doubt", str(tmp_path / "out")]) == 0
     assert "at least 95 % sure" in capsys.readouterr().out
     result = read_result(tmp_path / "out")
@@ -254,6 +291,46 @@ def test_coupons_at_twice_the_prediction_give_a_factor_of_two(
     jsonschema.validate(table, schema_named("coupons"))
     assert table["n_used"] == 3
     assert table["factor"] == pytest.approx(2.0)
+
+
+def test_a_plan_and_its_proof_for_a_machine_fit_their_schemas(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    job = small_job(tmp_path)
+    job.write_text(job.read_text().replace("80 mm", "300 mm") + "[drilling]\nallowed = false\n")
+    assert main(["plan", str(job), "-o", str(tmp_path / "out"), "--json"]) == 0
+    planned = json.loads(capsys.readouterr().out)
+    jsonschema.validate(planned, schema_named("result"))
+    assert planned["plan"]["new_holes"] == 0
+    assert main(["prove", str(tmp_path / "out"), "--json"]) == 0
+    proof = json.loads(capsys.readouterr().out)
+    jsonschema.validate(proof, schema_named("proof"))
+    assert proof["coverage"] == pytest.approx(proof["coverage_claimed"], abs=1e-6)
+
+
+def test_every_command_prints_json_and_its_schema_is_published() -> None:
+    printed = {
+        "measure": "measurement",
+        "reach": "reach",
+        "spray": "result",
+        "plan": "result",
+        "doubt": "result",
+        "show": "show",
+        "sheets": "sheets",
+        "compare": "comparison",
+        "coupons": "coupons",
+        "prove": "proof",
+        "demo": "demo",
+        "study": "study",
+        "studio": "studio",
+        "schema": None,  # a schema itself
+    }
+    commands = {name for name in app if not name.startswith("-")}
+    assert commands == set(printed)
+    for command in commands:
+        words = app[command].assemble_argument_collection()
+        assert "--json" in {name for word in words for name in word.names}, command
+    assert set(printed.values()) - {None} | {"sweep", "job"} == set(NAMES)
 
 
 def test_prove_asks_for_a_plan(answered: Path, capsys: pytest.CaptureFixture[str]) -> None:
