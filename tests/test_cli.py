@@ -171,7 +171,7 @@ def test_pools_drips_added_mass_and_mist_are_printed_with_their_units() -> None:
     )
     shown = outcome_lines(outcome, folder="out")
     for line in (
-        "pool 12.0 mL in bay 1 at 500, 250, 0 mm",
+        "pool 12.0 mL in bay 1 at 500.0, 250.0, 0.0 mm",
         "out of port 3.0 mL; a plug there would keep 2.0 mL in",
         "added mass 12.0 g wet, 5.0 g dry",
         "mist in bay 1 up to 20 g/m3; compare:",
