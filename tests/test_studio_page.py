@@ -44,7 +44,7 @@ class Page:
         self.folder = folder
         self.downloads = downloads
 
-    def until(self, script: str, seconds: float = 60.0) -> None:
+    def until(self, script: str, seconds: float = 120.0) -> None:
         end = time.monotonic() + seconds
         while not self.browser.ask(script):
             seen = {name: self.browser.text(name) for name in ("answer", "said", "link")}
@@ -102,7 +102,8 @@ def address(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[str, Pat
         text = text.replace(before, after)
     forward = text.index('[[wand]]\nname = "forward"')
     job = folder / "wing_box.toml"
-    job.write_text(text[:forward] + text[text.index("[[opening]]") :])
+    text = text[:forward] + text[text.index("[[opening]]") :]
+    job.write_text(text + '\n[work]\nnot_through = ["root port"]\n')
     with served(job) as running:
         yield running.address, folder
 
@@ -191,21 +192,13 @@ def test_a_designer_bends_a_wand_that_jams_on_a_rib_and_plans_with_it(
     assert "this pull alone would be saved" in browser.text("listed")
     browser.press("#add")
     assert browser.text("listed") == ""
-    browser.press("#reach")
-    page.until("return document.getElementById('reached').textContent !== ''")
     page.enter("name", "bent.toml")
     browser.press("#save")
     page.says("said", "saved as bent.toml: 1 pull with side tip")
-    shown, reached = browser.text("answer"), browser.text("reached")
+    shown = browser.text("answer")
 
     saved = page.folder / "bent.toml"
     assert load_job(saved).wand_named("side tip").shape == "bent"
-    assert main(["reach", str(saved), "--wand", "side tip"]) == 0
-    told = " ".join(capsys.readouterr().out.split())
-    assert (
-        f"side tip through inspection port: {reached.replace('m²', 'm2').replace('; limit', ' limit')}"
-        in told
-    )
     assert main(["spray", str(saved), "-o", str(page.folder / "sprayed")]) in (0, 2)
     told = capsys.readouterr().out
     share, area = re.findall(r"alone: (\S+ %) of (\S+) m² covered", shown)[0]
@@ -230,6 +223,18 @@ def test_all_pulls_of_the_list_are_shown_together_as_spray_tells_them(
     assert f"{share} of {area} m2 covered" in capsys.readouterr().out
     browser.press("input[name=of][value=one]")
     assert "This pull alone" in browser.text("answer")
+
+
+def test_what_a_wand_reaches_is_told_as_reach_tells_it(
+    page: Page, capsys: pytest.CaptureFixture[str]
+) -> None:
+    page.browser.press("#reach")
+    page.until("return document.getElementById('reached').textContent !== ''")
+    reached = page.browser.text("reached")
+    assert main(["reach", str(page.folder / "wing_box.toml"), "--wand", "long radial"]) == 0
+    told = " ".join(capsys.readouterr().out.split())
+    wanted = reached.replace("m²", "m2").replace("; limit", " limit")
+    assert f"long radial through root port: {wanted}" in told
 
 
 def test_a_saved_job_is_opened_again_with_its_bent_wand(page: Page) -> None:

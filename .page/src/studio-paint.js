@@ -64,9 +64,17 @@ function differenceRow(before, now, least) {
   return before - now > room ? 0 : 1;
 }
 
+/** The mark between too little and enough. */
+function markOf(site, system) {
+  const mark = document.createElement("li");
+  mark.className = "required";
+  mark.textContent = `required: ${shown("film_um", site.film.required, system)} ${site.film.is}`;
+  return mark;
+}
+
 export function legendOf(list, layer, site, system) {
   const rows = rowsOf(layer, site, system).map((row) => (layer === "status" ? [row[1], row[0]] : row));
-  const items = rows.map(([colour, text]) => {
+  const items = rows.flatMap(([colour, text], k) => {
     const item = document.createElement("li");
     const space = "http://www.w3.org/2000/svg";
     const swatch = document.createElementNS(space, "svg");
@@ -76,7 +84,7 @@ export function legendOf(list, layer, site, system) {
     square.setAttribute("fill", colour);
     swatch.append(square);
     item.append(swatch, text);
-    return item;
+    return layer === "film" && k > 0 && site.film.edges[k - 1] === site.film.required ? [markOf(site, system), item] : [item];
   });
   list.replaceChildren(...items);
 }

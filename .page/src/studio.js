@@ -15,8 +15,8 @@ const FIGURES = [
   ["tip_length", "tip length", "length", 0.001, 0.2],
   ["shank_diameter", "shank diameter", "length", 0.001, 0.05],
   ["shank_length", "shank length", "length", 0, 1],
-  ["handle_diameter", "handle or collar diameter", "length", 0, 0.15],
-  ["handle_length", "handle or collar length", "length", 0, 0.5],
+  ["handle_diameter", "handle diameter", "length", 0, 0.15],
+  ["handle_length", "handle length", "length", 0, 0.5],
   ["bend_radius", "least radius", "length", 0.01, 0.5],
   ["pull_speed", "pull speed", "speed", 0.005, 0.3],
 ];

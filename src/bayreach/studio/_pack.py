@@ -62,6 +62,7 @@ def opening_pack(bench: Bench) -> bytes:
             "edges": list(scale.edges_um),
             "colours": [band.colour for band in scale.bands],
             "is": target.film_is,
+            "required": scale.required_um,
         },
         "statuses": [[name, status_colour(name)[0]] for name in films.STATUSES],
         "neutral": NEUTRAL,
