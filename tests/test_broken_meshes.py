@@ -120,7 +120,7 @@ AIR = {
         "voxel",
         1,
         "voxel method",
-        "a hole through them shows no ring of wall, so the",
+        "the rings of wall in them close off no air, so the",
     ),
 }
 

@@ -8,7 +8,9 @@ import pytest
 from specimens import X, Y, Z, box, mended, panel, polygon_area, rectangle, rib, ribbed_box, ring, sheet
 
 from bayreach.bays import Bays, bay_at, check_by_voxels, find_bays
+from bayreach.bays._gaps import Rims
 from bayreach.bays._grid import Links, volumes_to_walls
+from bayreach.bays._voxel import voxel_bays
 from bayreach.mesh import Mesh
 
 SIZE = (1.0, 0.4, 0.2)
@@ -50,16 +52,99 @@ def test_the_grid_agrees_with_the_exact_bays_of_a_closed_box() -> None:
     assert all(bay.sealed for bay in counted.bays)
 
 
-def test_openings_up_to_a_diameter_are_closed_on_the_grid() -> None:
+def ported() -> Mesh:
+    """Build a box of two bays with a hole of 60 mm in its rib and one in its end."""
     end = sheet(rectangle(0.4, 0.2), [ring((0.2, 0.1), 0.06)], (1.0 * X, Y, Z), "end port")
     web = rib(0.5, SIZE, [ring((0.2, 0.1), 0.06)])
-    whole = mended(box(SIZE, open_end=True, xs=[0.5]), web, end)
-    bays = find_bays(whole, method="voxel", closed_up_to=0.09)
+    return mended(box(SIZE, open_end=True, xs=[0.5]), web, end)
+
+
+@pytest.mark.parametrize("turn", [0.0, 0.4])
+def test_a_gap_that_no_rim_shows_has_its_rod_and_its_area_from_the_grid_within_the_error_told(
+    turn: float,
+) -> None:
+    skew = rotated(ported(), turn)
+    bays = voxel_bays(skew, closed_up_to=0.09, large=0.25, rims=Rims(), centres=60_000)
     assert len(bays.bays) == 2
-    assert [bay.volume for bay in bays.bays] == pytest.approx([0.04] * 2, rel=0.08)
+    assert [bay.volume for bay in bays.bays] == pytest.approx([0.04] * 2, rel=0.02)
     assert {opening.links for opening in bays.openings} == {(0, 1), (-1, 1)}
-    assert [opening.area for opening in bays.openings] == pytest.approx([polygon_area(0.06)] * 2, rel=0.5)
+    for opening in bays.openings:
+        # The circle within a 32-gon of 60 mm, and its area.
+        assert abs(opening.diameter - 0.06 * np.cos(np.pi / 32)) <= opening.diameter_error < 0.005
+        assert abs(opening.area - polygon_area(0.06)) <= opening.area_error < polygon_area(0.06)
     assert not any(bay.sealed for bay in bays.bays)
+    said = [finding.detail for finding in bays.findings if finding.kind == "voxel opening"]
+    assert len(said) == 2
+    assert "has no rim in the mesh: by the grid a rod of 5" in said[0]
+
+
+def rotated(mesh: Mesh, turn: float) -> Mesh:
+    from scipy.spatial.transform import Rotation
+
+    return replace(mesh, points=mesh.points @ Rotation.from_euler("xyz", [turn, turn, turn]).as_matrix().T)
+
+
+def test_an_opening_whose_rim_the_mesh_shows_is_as_exact_on_the_grid_as_by_sides() -> None:
+    counted, exact = find_bays(ported(), method="voxel"), find_bays(ported())
+    assert [bay.volume for bay in counted.bays] == pytest.approx([0.04] * 2, rel=0.01)
+    for one, other in zip(counted.openings, exact.openings, strict=True):
+        assert (one.name, one.links) == (other.name, other.links)
+        assert (one.area, one.diameter) == pytest.approx((other.area, other.diameter), rel=1e-12)
+        assert one.normal == pytest.approx(other.normal, abs=1e-12)
+        assert one.rim.shape == other.rim.shape
+        assert one.area_error == 0.0
+
+
+def gapped_and_ported(gap: float, *, end: bool = True) -> Mesh:
+    """Build the box of `gapped_box` with a hole of 60 mm in its rib, and in its end wall or without that."""
+    a, b, c = SIZE
+    hole = [ring((b / 2 - gap, c / 2), 0.06)]
+    rib_web = sheet(rectangle(b - 2 * gap, c - gap), hole, (0.5 * a * X + gap * (Y + Z), Y, Z), "rib")
+    end_wall = sheet(rectangle(b, c), [ring((b / 2, c / 2), 0.06)], (a * X, Y, Z), "end")
+    return mended(
+        panel(a, b, ((c + gap) * Z, X, Y), "lid"),
+        panel(a, b, (np.zeros(3), X, Y), "bottom"),
+        panel(a, c, (np.zeros(3), X, Z), "front"),
+        panel(a, c, (b * Y, X, Z), "rear"),
+        panel(b, c, (np.zeros(3), Y, Z), "root"),
+        rib_web,
+        *([end_wall] if end else []),
+    )
+
+
+def test_sheets_that_do_not_meet_have_bays_and_exact_openings_all_the_same() -> None:
+    # Any hole used to let the air of all bays run together with the outside.
+    bays = find_bays(gapped_and_ported(0.001))
+    assert bays.method == "voxel"
+    assert [bay.volume for bay in bays.bays] == pytest.approx([0.0402] * 2, rel=0.03)
+    assert [opening.links for opening in bays.openings] == [(0, 1), (-1, 1)]
+    assert [opening.area for opening in bays.openings] == pytest.approx([polygon_area(0.06)] * 2, rel=1e-9)
+    assert not any(bay.sealed for bay in bays.bays)
+
+
+def test_on_the_grid_a_plane_or_a_point_closes_what_it_is_asked_to() -> None:
+    missing = gapped_and_ported(0.001, end=False)
+    plane, port = ((1.0, 0.0, 0.0), (1.0, 0.0, 0.0)), ((0.5, 0.2, 0.1), None)
+    # No rim lies in the plane: the lid stands off the walls that end there.
+    closed = find_bays(missing, shut=[plane])
+    assert [bay.volume for bay in closed.bays] == pytest.approx([0.0402] * 2, rel=0.03)
+    assert [opening.links for opening in closed.openings] == [(0, 1)]
+    assert all(bay.sealed for bay in closed.bays)
+    both = find_bays(missing, shut=[plane, port])
+    assert len(both.bays) == 2
+    assert not both.openings
+    assert not any(finding.kind == "cap not placed" for finding in both.findings)
+
+
+def test_a_cap_that_closes_nothing_on_the_grid_is_told() -> None:
+    aside, nowhere = ((1.5, 0.0, 0.0), (1.0, 0.0, 0.0)), ((0.25, 0.2, 2.0), None)
+    bays = find_bays(gapped_and_ported(0.001), shut=[aside, nowhere])
+    assert bays.method == "voxel"
+    said = [finding.detail for finding in bays.findings if finding.kind == "cap not placed"]
+    assert [detail.split(": ")[0].split("but ")[1] for detail in said] == [
+        "no rim lies in this plane",
+        "no opening is at this point",
+    ]
 
 
 def test_a_grid_confirms_exact_volumes_and_doubts_a_wrong_one() -> None:
@@ -79,16 +164,7 @@ def test_an_unknown_method_is_refused() -> None:
 
 def test_a_skew_structure_does_not_leak_where_a_face_passes_close_to_a_centre() -> None:
     # Rays that leave their ends free once let air through wherever a face came within that of a centre.
-    from scipy.spatial.transform import Rotation
-
-    whole = ribbed_box(3, SIZE, hole=0.08)
-    turn = Rotation.from_euler("xyz", [0.3, 0.5, 0.7]).as_matrix()
-    skew = Mesh(
-        points=whole.points @ turn.T,
-        faces=whole.faces,
-        face_parts=whole.face_parts,
-        part_names=whole.part_names,
-    )
+    skew = rotated(ribbed_box(3, SIZE, hole=0.08), 0.5)
     assert not check_by_voxels(find_bays(skew))
 
 
@@ -130,10 +206,7 @@ def test_a_job_that_calls_an_opening_by_its_place_has_it(tmp_path: Path) -> None
 
 @pytest.mark.parametrize("turn", [0.0, 0.4])
 def test_volumes_measured_to_the_walls_are_good_to_a_twentieth_of_a_step(turn: float) -> None:
-    from scipy.spatial.transform import Rotation
-
-    whole = ribbed_box(2, SIZE)
-    skew = replace(whole, points=whole.points @ Rotation.from_euler("xyz", [turn, turn, turn]).as_matrix().T)
+    skew = rotated(ribbed_box(2, SIZE), turn)
     links = Links(skew, centres=60_000)
     volumes = volumes_to_walls(links.grid(), links.scene)
     # 0.08 / 3 each; walls of 2 (a b + a c) / 3 + 2 b c = 0.56 m2

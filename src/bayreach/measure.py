@@ -125,6 +125,27 @@ def nearest_on_segments(points: FloatArray, starts: FloatArray, ends: FloatArray
     return np.asarray(starts + share[:, None] * along)
 
 
+def nearest_distances(points: ArrayLike, corners: FloatArray) -> FloatArray:
+    """Return each point's distance to the nearest triangle (n, 3, 3), (m,) in m; inf where there is none.
+
+    Only triangles whose sphere comes nearer than the nearest middle are measured.
+    """
+    points = np.atleast_2d(np.asarray(points, dtype=np.float64))
+    out = np.full(len(points), np.inf)
+    if not len(corners):
+        return out
+    middles = corners.mean(axis=1)
+    radii = np.linalg.norm(corners - middles[:, None], axis=2).max(axis=1)
+    step = max(1, _PAIRS_AT_ONCE // len(corners))
+    for start in range(0, len(points), step):
+        here = points[start : start + step]
+        away = np.linalg.norm(here[:, None] - middles, axis=2)
+        row, triangle = np.nonzero(away - radii <= away.min(axis=1, keepdims=True))
+        feet = nearest_on_triangles(here[row], corners[triangle])
+        np.minimum.at(out, start + row, np.linalg.norm(feet - here[row], axis=1))
+    return out
+
+
 def nearest_faces(points: ArrayLike, mesh: Mesh) -> tuple[IntArray, FloatArray]:
     """Return the face nearest to each point, (m,) int, and its distance, (m,) in m.
 

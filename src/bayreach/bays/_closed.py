@@ -10,7 +10,7 @@ from bayreach.bays._assembled import air_findings, assembled
 from bayreach.bays._flat import Cap
 from bayreach.bays._records import Bays
 from bayreach.bays._regions import Regions
-from bayreach.bays._shut import Shut, walled
+from bayreach.bays._shut import Shut, not_placed, walled
 from bayreach.bays._thick import Closed, close_thick
 from bayreach.bays._useful import useful_caps
 from bayreach.mesh import Mesh
@@ -21,7 +21,7 @@ def closed_bays(mesh: Mesh, large: float, shut: Sequence[Shut] = ()) -> Bays:
     """Return the bays of a mesh without free edges: a closed cavity, or thick sheets."""
     closed, caps, regions = _closed_and_capped(mesh)
     caps, unplaced = walled(closed.mesh, caps, shut)
-    findings = (*air_findings(mesh, closed.mesh, regions, []), *unplaced)
+    findings = (*air_findings(mesh, closed.mesh, regions, []), *not_placed(unplaced))
     inside = regions.side_region[closed.material_sides]
     material = np.unique(inside[inside >= 0])
     if not len(material):

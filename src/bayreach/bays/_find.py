@@ -4,28 +4,37 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 import numpy as np
+from numpy.typing import ArrayLike
 
-from bayreach.arrays import IntArray
+from bayreach.arrays import FloatArray, IntArray
 from bayreach.bays._assembled import air_findings, assembled
 from bayreach.bays._caps import find_caps
 from bayreach.bays._closed import closed_bays
+from bayreach.bays._flat import Cap
+from bayreach.bays._gaps import Rims
 from bayreach.bays._given import cut_given, name_given
+from bayreach.bays._loops import loop_length, loop_plane
+from bayreach.bays._openings import inscribed_diameter, is_sliver
 from bayreach.bays._records import Bays, Given
 from bayreach.bays._rims import split_along_rims
-from bayreach.bays._shut import Shut, walled
+from bayreach.bays._shut import Shut, in_plane, not_placed, plane_wall, walled
+from bayreach.bays._thick import close_thick
 from bayreach.bays._useful import useful_caps
 from bayreach.bays._voxel import Material, closed_bays_on_grid, voxel_bays
 from bayreach.measure import area_vectors
 from bayreach.mesh import Mesh
 from bayreach.rays import Scene
 from bayreach.repair import Finding
-from bayreach.topology import edges_of
+from bayreach.topology import edges_of, free_edges
 
 LARGE_DIAMETER = 0.25
 """An opening that a round rod of this many metres passes is an open end, no hole. Our choice, no source."""
 
 _HOLLOW_SHARE = 0.6
 """Material that fills more of its box than this leaves no room for a bay. Our choice, no source."""
+
+_BENT_SHARE = 0.01
+"""A rim is bent where it leaves its plane by this share of its length. Our choice, no source."""
 
 _COVER_SHARE = 0.02
 """A sheet nearer to an open end than this share of its width covers it. Our choice, no source."""
@@ -68,7 +77,8 @@ def find_bays(
     shut : sequence of (point, normal or None)
         Planes that count as wall: the symmetry plane of a half model, the place of a missing end rib. Rims
         that lie in one, to a thousandth of the diagonal, are closed whatever their size and are no openings.
-        A point without a normal so closes the one opening it lies in. A grid knows neither.
+        A point without a normal so closes the one opening it lies in. On a grid a plane without a rim is
+        wall as far as the box goes.
 
     Raises
     ------
@@ -85,22 +95,49 @@ def find_bays(
         raise ValueError(message)
     found = _found_bays(mesh, large, shut)
     if method == "voxel":
-        return name_given(_counted_as_asked(mesh, found, closed_up_to, large), given)[0]
+        return name_given(_counted_as_asked(mesh, found, closed_up_to, large, shut), given)[0]
     if method == "auto":
-        counted = _counted_instead(mesh, found, closed_up_to, large)
+        counted = _counted_instead(mesh, found, closed_up_to, large, shut)
         if counted is not None:
             return name_given(counted, given)[0]
     return _with_given(mesh, found, given, lambda cut: _found_bays(cut, large, shut))
 
 
-def _counted_as_asked(mesh: Mesh, found: Bays, closed_up_to: float, large: float) -> Bays:
+def _counted_as_asked(
+    mesh: Mesh, found: Bays, closed_up_to: float, large: float, shut: Sequence[Shut]
+) -> Bays:
     solid = Material(sides=_sides_given(found), volume=found.material_volume)
     return voxel_bays(
         mesh,
         closed_up_to=closed_up_to,
         large=large,
+        rims=rims_of(mesh, shut, large),
         material=solid if len(solid.sides) else None,
         why="As asked, the air",
+    )
+
+
+def rims_of(mesh: Mesh, shut: Sequence[Shut], large: float) -> Rims:
+    """Return what a grid shuts: the openings whose rims the mesh shows, and what the user has count as wall.
+
+    A plane with no rim in it is wall as far as the mesh's box goes. Slits are left to the grid.
+    """
+    if edges_of(mesh.faces).free.any():
+        whole, found, _ = find_caps(mesh)
+    else:
+        closed = close_thick(mesh)
+        whole, found = closed.mesh, list(closed.caps)
+    caps, unplaced = walled(whole, found, shut)
+    scene = Scene(mesh)
+    kept = [cap for cap in caps if cap.is_wall or _is_opening(scene, whole, cap, large)]
+    planes = [None if normal is None else plane_wall(mesh, point, normal) for point, normal in unplaced]
+    left = [entry for entry, plane in zip(unplaced, planes, strict=True) if plane is None]
+    walls = [plane for plane in planes if plane is not None]
+    return Rims(
+        points=whole.points,
+        caps=tuple(kept),
+        walls=np.concatenate([np.zeros((0, 3, 3)), *walls]),
+        findings=not_placed(left),
     )
 
 
@@ -110,17 +147,22 @@ def _sides_given(found: Bays) -> IntArray:
     return np.unique(2 * found.source_faces[sides // 2] + sides % 2)
 
 
-def _counted_instead(mesh: Mesh, found: Bays, closed_up_to: float, large: float) -> Bays | None:
+def _counted_instead(
+    mesh: Mesh, found: Bays, closed_up_to: float, large: float, shut: Sequence[Shut]
+) -> Bays | None:
     """Return the bays of a grid where sides show none, or none that can be, and a grid does."""
     if len(found.material_sides) and not found.bays:
         hollow = found.material_volume < _HOLLOW_SHARE * float(np.prod(mesh.box[1] - mesh.box[0]))
         if not hollow:
             return None
         material = Material(sides=found.material_sides, volume=found.material_volume)
-        return closed_bays_on_grid(mesh, material=material, closed_up_to=closed_up_to, large=large)
-    if (found.bays or not _may_leak(mesh)) and not _has_covered_end(found):
+        return closed_bays_on_grid(
+            mesh, material=material, closed_up_to=closed_up_to, large=large, rims=rims_of(mesh, shut, large)
+        )
+    left_open = any(_ends_in(mesh, found, point, normal) for point, normal in shut if normal is not None)
+    if (found.bays or not _may_leak(mesh)) and not left_open and not _has_covered_end(found):
         return None
-    counted = voxel_bays(mesh, closed_up_to=closed_up_to, large=large)
+    counted = voxel_bays(mesh, closed_up_to=closed_up_to, large=large, rims=rims_of(mesh, shut, large))
     return counted if counted.bays else None
 
 
@@ -154,21 +196,47 @@ def _not_found(entry: Given) -> Finding:
 def _has_covered_end(bays: Bays) -> bool:
     """Return whether an open end is covered by a sheet close by: then sheets that should meet do not."""
     ends = [number for number, opening in enumerate(bays.openings) if opening.large]
-    if not ends:
+    scene = Scene(bays.mesh) if ends else None
+    return scene is not None and any(
+        _is_covered(scene, bays.cap_points[bays.cap_faces[bays.cap_opening == number]]) for number in ends
+    )
+
+
+def _is_opening(scene: Scene, whole: Mesh, cap: Cap, large: float) -> bool:
+    """Return whether a cap closes an opening of sheets that may not meet.
+
+    It does not where a sheet covers it without meeting it, nor where it is large and bent, for the edges of
+    several sheets that ought to meet make such a rim.
+    """
+    if is_sliver(cap, whole.diagonal) or _is_covered(scene, whole.points[cap.faces]):
         return False
-    scene = Scene(bays.mesh)
-    for number in ends:
-        mine = bays.cap_faces[bays.cap_opening == number]
-        corners = bays.cap_points[mine]
-        vectors = area_vectors(corners)
-        areas = np.linalg.norm(vectors, axis=1)
-        near = np.zeros(len(mine), dtype=bool)
-        for way in (1.0, -1.0):
-            _, away = scene.first_hit(corners.mean(axis=1), way * vectors)
-            near |= away < _COVER_SHARE * bays.openings[number].equivalent_diameter
-        if areas[near].sum() > 0.8 * areas.sum():
-            return True
-    return False
+    ring = whole.points[cap.rim]
+    plane = loop_plane(ring)
+    bent = plane is None or np.abs(plane.heights(ring)).max() > _BENT_SHARE * loop_length(ring)
+    return not (bent and inscribed_diameter(cap) >= large)
+
+
+def _ends_in(mesh: Mesh, found: Bays, point: ArrayLike, normal: ArrayLike) -> bool:
+    """Return whether sheets end in a plane that counts as wall but make no rim there, as they do not meet."""
+    places = [finding.places[0] for finding in found.findings if finding.kind == "cap not placed"]
+    if not any(np.array_equal(place, np.asarray(point, dtype=np.float64)) for place in places):
+        return False
+    edges, _ = free_edges(mesh.faces)
+    return bool(
+        in_plane(mesh, mesh.points[edges].reshape(-1, 3), point, normal).reshape(-1, 2).all(axis=1).any()
+    )
+
+
+def _is_covered(scene: Scene, corners: FloatArray) -> bool:
+    """Return whether a sheet lies close by nearly all of a cap (n, 3, 3), on one hand or the other."""
+    vectors = area_vectors(corners)
+    areas = np.linalg.norm(vectors, axis=1)
+    width = 2 * np.sqrt(areas.sum() / np.pi)
+    near = np.zeros(len(corners), dtype=bool)
+    for way in (1.0, -1.0):
+        _, away = scene.first_hit(corners.mean(axis=1), way * vectors)
+        near |= away < _COVER_SHARE * width
+    return bool(areas[near].sum() > 0.8 * areas.sum())
 
 
 def _may_leak(mesh: Mesh) -> bool:
@@ -184,5 +252,5 @@ def _found_bays(mesh: Mesh, large: float, shut: Sequence[Shut]) -> Bays:
     whole, caps, missed = find_caps(whole)
     caps, unplaced = walled(whole, caps, shut)
     caps, regions = useful_caps(whole, caps)
-    findings = (*air_findings(mesh, whole, regions, missed), *unplaced)
+    findings = (*air_findings(mesh, whole, regions, missed), *not_placed(unplaced))
     return assembled(mesh=whole, source=source, caps=caps, regions=regions, findings=findings, large=large)

@@ -202,7 +202,7 @@ def _ring_edges(ring: IntArray) -> list[list[int]]:
 
 
 def _is_covered(polygon: Any, tree: Any) -> bool:
-    return tree is not None and len(tree.query(polygon.representative_point(), predicate="within")) > 0
+    return tree is not None and len(tree.query(polygon.representative_point(), predicate="intersects")) > 0
 
 
 def _inside(polygon: Any, flat: FloatArray, loose: IntArray) -> IntArray:

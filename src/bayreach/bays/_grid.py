@@ -11,8 +11,8 @@ from bayreach.mesh import Mesh
 from bayreach.rays import Scene
 from bayreach.topology import groups
 
-_OFFSET = np.array([0.0123, 0.0271, 0.0389])
-"""Shares of a step by which the grid is moved off the box, so that no face runs through its centres."""
+_OFFSETS = (np.arange(16) + 0.4321) / 16
+"""Shares of a step by which the grid may be moved off the box, so that no face runs through its centres."""
 
 _SQUARE = 0.98
 """Cosine from which a face lies square across an axis of the grid."""
@@ -60,18 +60,6 @@ class Grid:
         return np.asarray(self.origin + places * self.step)
 
 
-def air_grid(mesh: Mesh, *, centres: int, closed_up_to: float = 0.0) -> Grid:
-    """Return the air regions of a mesh on a grid of about `centres` centres.
-
-    A link that a face cuts is closed, rather than the centres beside the face: that keeps the volume of
-    thin bays. With
-    `closed_up_to`, air nearer to a face than half of it is first left out, the rest is told apart, and the
-    regions then grow
-    back along free links, so that openings up to that diameter (m) close.
-    """
-    return Links(mesh, centres=centres, closed_up_to=closed_up_to).grid(closed_up_to)
-
-
 def volumes_to_walls(grid: Grid, scene: Scene) -> FloatArray:
     """Return the volume (r,) of each region in m³: centres counted, and what is left to the walls measured.
 
@@ -115,7 +103,7 @@ class Links:
         self.step = float((np.prod(size) / centres) ** (1 / 3))
         # Outside air needs the room that the closing takes, or it would not be found beside the walls.
         margin = closed_up_to + 1.5 * self.step
-        self.origin: FloatArray = mesh.box[0] - margin - _OFFSET * self.step
+        self.origin: FloatArray = mesh.box[0] - margin - _offsets(mesh, self.step, margin)
         shape = np.ceil((mesh.box[1] + margin - self.origin) / self.step).astype(np.int64) + 2
         self.scene = Scene(mesh)
         self.free = _free_links(self.scene, self.origin, self.step, tuple(shape.tolist()))
@@ -127,6 +115,25 @@ class Links:
         else:
             region = _regions(np.ones(self.free[0].shape, dtype=bool), self.free)
         return Grid(origin=self.origin, step=self.step, region=_outside_first(region), links=self.free)
+
+
+def _offsets(mesh: Mesh, step: float, margin: float) -> FloatArray:
+    """Return how far (3,) in m the grid is moved so that its planes keep off the faces that lie along them.
+
+    A centre within a ray's reach of a face would be cut off from its neighbours on both hands.
+    """
+    normals = np.abs(unit_vectors(area_vectors(mesh.corners)))
+    middles = mesh.corners.mean(axis=1)
+    out = np.zeros(3)
+    for axis in range(3):
+        along = np.unique(np.round(middles[normals[:, axis] > _SQUARE, axis] / step, 6))
+        if not len(along):
+            out[axis] = _OFFSETS[0] * step
+            continue
+        first = (mesh.box[0, axis] - margin) / step - _OFFSETS
+        phase = np.abs((along - first[:, None] + 0.5) % 1.0 - 0.5).min(axis=1)
+        out[axis] = _OFFSETS[int(phase.argmax())] * step
+    return out
 
 
 def _free_links(

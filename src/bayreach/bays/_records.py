@@ -70,6 +70,8 @@ class Opening:
         Of the sheet, in m; 0 for a shell.
     large : bool
         True for an open end: too large to be a hole.
+    diameter_error, area_error : float
+        How far a grid's may be off, in m and m²; 0 where the mesh gives the rim.
     """
 
     name: str
@@ -83,6 +85,8 @@ class Opening:
     links: tuple[int, int]
     thickness: float = 0.0
     large: bool = False
+    diameter_error: float = 0.0
+    area_error: float = 0.0
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "center", frozen_floats(self.center, shape=(3,), name="center"))

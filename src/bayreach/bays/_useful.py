@@ -10,7 +10,7 @@ from bayreach.bays._regions import Regions, regions_of
 from bayreach.measure import area_vectors, side_areas
 from bayreach.mesh import Mesh
 
-_OPEN_SHARE = 0.35
+OPEN_SHARE = 0.35
 """A space more open than this share of its boundary is a panel or tray, not a bay. Our choice, no source."""
 
 _MOST_ROUNDS = 20
@@ -52,7 +52,7 @@ def _on_open_panels(
     open_area = np.bincount(sides.max(axis=1)[leads_out], weights=cap_area[leads_out], minlength=n)
     inner = regions.side_region[: mesh.n_sides]
     wall = np.bincount(inner[inner >= 0], weights=side_areas(mesh)[inner >= 0], minlength=n)
-    panel = open_area > _OPEN_SHARE * (wall + open_area)
+    panel = open_area > OPEN_SHARE * (wall + open_area)
     out = np.zeros(n_caps, dtype=bool)
     rows = np.flatnonzero(leads_out)
     np.logical_or.at(out, cap_of_face[rows], panel[sides.max(axis=1)[rows]])

@@ -4,10 +4,12 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from bayreach.arrays import OUTSIDE, FloatArray, IntArray, unit_vectors
-from bayreach.bays._grid import Grid, Links, air_grid, volumes_to_walls
+from bayreach.arrays import OUTSIDE, FloatArray, IntArray
+from bayreach.bays._gaps import Rims, gap_openings, rim_openings
+from bayreach.bays._grid import Grid, Links, volumes_to_walls
 from bayreach.bays._openings import named_by_place, ordered_by_place
 from bayreach.bays._records import Bay, Bays, Opening
+from bayreach.bays._useful import cap_arrays
 from bayreach.measure import area_vectors, centroids, side_areas, side_normals
 from bayreach.mesh import Mesh, mesh_of
 from bayreach.rays import Scene
@@ -35,31 +37,38 @@ def voxel_bays(
     *,
     closed_up_to: float,
     large: float,
+    rims: Rims,
     material: Material | None = None,
     why: str = "Sheets do not meet, so the air",
     centres: int = CENTRES,
 ) -> Bays:
-    """Return bays from a grid, with openings up to `closed_up_to` (m) closed.
+    """Return bays from a grid, with the caps of `rims` and openings up to `closed_up_to` (m) closed.
 
     Volumes are those of the finer of two grids of steps h and 2h; their difference is the uncertainty that
     the findings tell. Areas are those of the faces themselves, each side given to the region that it looks
     on; sides that look into `material` belong to none. `why` begins the finding that tells the method.
     """
-    fine = air_grid(mesh, centres=centres, closed_up_to=closed_up_to)
-    coarse = air_grid(mesh, centres=centres // 8, closed_up_to=closed_up_to)
-    scene = Scene(mesh)
-    sides = np.zeros(0, dtype=np.int64) if material is None else material.sides
-    side = _side_regions(mesh, fine)
-    kept = _air_regions(mesh, fine, side, sides)
-    side[sides] = OUTSIDE
-    number = np.full(int(fine.region.max()) + 2, OUTSIDE, dtype=np.int64)
-    middles = np.array([fine.centers(np.argwhere(fine.region == k)).mean(axis=0) for k in kept])
+    solid = material or Material(sides=np.zeros(0, dtype=np.int64), volume=0.0)
+    rims, fine, grid, look = _with_useful_rims(mesh, rims, closed_up_to, centres)
+    coarse = Links(fine.scene.mesh, centres=centres // 8, closed_up_to=closed_up_to)
+    kept = _air_regions(mesh, grid, look[: mesh.n_sides], solid.sides)
+    number = np.full(int(grid.region.max()) + 2, OUTSIDE, dtype=np.int64)
+    middles = np.array([grid.centers(np.argwhere(grid.region == k)).mean(axis=0) for k in kept])
     number[kept[ordered_by_place(middles.reshape(-1, 3), mesh.box)]] = np.arange(len(kept))
-    side_bay = number[side]
-    grid = replace(fine, region=number[fine.region])
-    volumes = volumes_to_walls(grid, scene)[: len(kept)] if len(kept) else np.zeros(0)
-    openings = _openings(grid, mesh, large)
+    look = number[look]
+    side_bay = look[: mesh.n_sides].copy()
+    side_bay[solid.sides] = OUTSIDE
+    grid = replace(grid, region=number[grid.region])
+    volumes = volumes_to_walls(grid, fine.scene)[: len(kept)] if len(kept) else np.zeros(0)
+    openings = _named(
+        mesh,
+        [
+            *rim_openings(rims, look[mesh.n_sides :], large),
+            *gap_openings(grid, Scene(replace(rims, caps=()).shut(mesh)), closed_up_to, large),
+        ],
+    )
     bays = _records(mesh, side_bay, volumes, grid, openings)
+    doubts = _doubts(grid, (coarse.grid(closed_up_to), coarse.scene), bays, openings)
     return Bays(
         mesh=mesh,
         source_faces=np.arange(mesh.n_faces),
@@ -67,14 +76,48 @@ def voxel_bays(
         bays=bays,
         openings=openings,
         method="voxel",
-        findings=_voxel_findings(
-            grid, bays, _doubts(grid, (coarse, scene), bays, openings), closed_up_to, why
+        findings=(
+            *_voxel_findings(grid, bays, doubts, closed_up_to, why),
+            *_gap_findings(openings),
+            *rims.findings,
         ),
-        outside_volume=-float(volumes.sum()) - (0.0 if material is None else material.volume),
-        material_sides=sides,
-        material_volume=0.0 if material is None else material.volume,
+        outside_volume=-float(volumes.sum()) - solid.volume,
+        material_sides=solid.sides,
+        material_volume=solid.volume,
         grid=grid,
     )
+
+
+_MOST_ROUNDS = 4
+"""How often the grid is filled anew without the caps that closed a panel."""
+
+
+def _with_useful_rims(
+    mesh: Mesh, rims: Rims, closed_up_to: float, centres: int
+) -> tuple[Rims, Links, Grid, IntArray]:
+    """Return the rims, the grid's links and regions with them shut, and the region of each side and cap side.
+
+    Caps on spaces that are more open than closed are left out: panels and trays are no bays.
+    """
+    n_caps = 2 * len(cap_arrays(rims.caps)[0])
+    for last in (*[False] * _MOST_ROUNDS, True):
+        links = Links(rims.shut(mesh), centres=centres, closed_up_to=closed_up_to)
+        grid = links.grid(closed_up_to)
+        look = _side_regions(links.scene, grid)[: mesh.n_sides + n_caps]
+        side = look[: mesh.n_sides]
+        areas, n = side_areas(mesh)[side >= 0], int(grid.region.max()) + 2
+        wall = np.bincount(side[side >= 0], areas, n).astype(np.float64)
+        panels = rims.on_panels(rims.airs(look[mesh.n_sides :]), wall)
+        if last or not panels.any():
+            break
+        rims = rims.without(panels)
+        n_caps = 2 * len(cap_arrays(rims.caps)[0])
+    return rims, links, grid, look
+
+
+def _named(mesh: Mesh, openings: list[Opening]) -> tuple[Opening, ...]:
+    ranks = ordered_by_place(np.array([opening.center for opening in openings]).reshape(-1, 3), mesh.box)
+    return named_by_place([openings[rank] for rank in ranks.tolist()], mesh.diagonal)
 
 
 def _air_regions(mesh: Mesh, grid: Grid, side: IntArray, material: IntArray) -> IntArray:
@@ -98,25 +141,37 @@ _LEAST_SHARE = 0.01
 """Air of less than this share of the box is no bay that a closing was needed for."""
 
 
-def closed_bays_on_grid(mesh: Mesh, *, material: Material, closed_up_to: float, large: float) -> Bays | None:
+def closed_bays_on_grid(
+    mesh: Mesh, *, material: Material, closed_up_to: float, large: float, rims: Rims
+) -> Bays | None:
     """Return the bays of thick sheets whose holes no rim shows, None where no closing finds any.
 
-    Openings are closed up to `closed_up_to` (m), or where that is 0 up to the diameter that keeps most air.
+    Openings without a rim are closed up to `closed_up_to` (m), or where that is 0 up to the diameter that
+    keeps most air.
     """
-    sizes = (closed_up_to,) if closed_up_to > 0 else _closings(mesh)
-    best, most = 0.0, _LEAST_SHARE * float(np.prod(mesh.box[1] - mesh.box[0]))
-    links = Links(mesh, centres=_LADDER_CENTRES, closed_up_to=max(sizes, default=0.0))
+    sizes = [closed_up_to] if closed_up_to > 0 else [*([0.0] if rims.caps else []), *_closings(mesh)]
+    best, most = None, _LEAST_SHARE * float(np.prod(mesh.box[1] - mesh.box[0]))
+    links = Links(rims.shut(mesh), centres=_LADDER_CENTRES, closed_up_to=max(sizes, default=0.0))
     for size in sizes:
         grid = links.grid(size)
-        kept = _air_regions(mesh, grid, _side_regions(mesh, grid), material.sides)
+        look = _side_regions(links.scene, grid)[: mesh.n_sides]
+        kept = _air_regions(mesh, grid, look, material.sides)
         held = float(grid.volumes[kept].sum()) if len(kept) else 0.0
-        # A larger closing comes first: a smaller one must hold more air to be taken.
-        if held > (1.02 * most if best else most):
+        # None, then a larger closing comes first: a smaller one must hold more air to be taken.
+        if held > (most if best is None else 1.02 * most):
             best, most = size, held
-    if not best:
+    if best is None:
         return None
-    why = "The sheets are thick and a hole through them shows no ring of wall, so the air"
-    return voxel_bays(mesh, closed_up_to=best, large=large, material=material, why=why, centres=CENTRES // 2)
+    why = "The sheets are thick and the rings of wall in them close off no air, so the air"
+    return voxel_bays(
+        mesh,
+        closed_up_to=best,
+        large=large,
+        rims=rims,
+        material=material,
+        why=why,
+        centres=CENTRES // 2,
+    )
 
 
 def _closings(mesh: Mesh) -> list[float]:
@@ -125,10 +180,10 @@ def _closings(mesh: Mesh) -> list[float]:
     return [share * float(size.min()) for share in _LADDER if share * size.min() > 2 * step]
 
 
-def _side_regions(mesh: Mesh, grid: Grid) -> IntArray:
+def _side_regions(scene: Scene, grid: Grid) -> IntArray:
     """Return the region that each side looks on: of the nearest centre in sight of a point just off it."""
+    mesh = scene.mesh
     normals = side_normals(mesh)
-    scene = Scene(mesh)
     from_ = np.repeat(centroids(mesh), 2, axis=0) + 4 * scene.stop * normals
     ahead = from_ + 0.6 * grid.step * normals
     first = np.floor((ahead - grid.origin) / grid.step).astype(np.int64)
@@ -159,7 +214,7 @@ def _doubts(
     for bay in bays:
         own = np.bincount(theirs[mine == bay.index]) if (mine == bay.index).any() else np.zeros(1)
         other = float(sizes[own.argmax()]) if own.any() else 0.0
-        gaps = sum(opening.area for opening in openings if bay.index in opening.links)
+        gaps = sum(one.area for one in openings if bay.index in one.links and one.area_error > 0)
         out[bay.index] = max(abs(other - bay.volume), grid_error(fine.step, bay, gaps))
     return out
 
@@ -174,68 +229,6 @@ _OPENING_SHARE = 0.5
 def grid_error(step: float, bay: Bay, openings: float = 0.0) -> float:
     """Return by how much a grid of `step` (m) may miss the volume of a bay with open area (m²), in m³."""
     return step * (_WALL_SHARE * bay.area + _OPENING_SHARE * openings)
-
-
-def _openings(grid: Grid, mesh: Mesh, large: float) -> tuple[Opening, ...]:
-    """Return where free links join two regions, each connected patch of them an opening."""
-    places, ways, pairs = [], [], []
-    for axis, free in enumerate(grid.links):
-        here = np.moveaxis(grid.region, axis, 0)
-        meets = np.moveaxis(free, axis, 0)[:-1] & (here[:-1] != here[1:])
-        where = np.argwhere(meets)
-        both = np.stack([here[:-1][meets], here[1:][meets]], axis=1)
-        spots = where[:, [0, 1, 2]].astype(np.float64)
-        spots[:, 0] += 0.5
-        order = np.argsort([axis, *(k for k in range(3) if k != axis)])
-        places.append(spots[:, order])
-        way = np.zeros((len(where), 3))
-        way[:, axis] = np.where(both[:, 0] < both[:, 1], 1.0, -1.0)
-        ways.append(way)
-        pairs.append(np.sort(both, axis=1))
-    place, way, pair = np.concatenate(places), np.concatenate(ways), np.concatenate(pairs)
-    raw = [
-        _opening(grid, place[rows], way[rows], pair[rows[0]], large)
-        for rows in _patches(place, pair)
-        if len(rows) > 3
-    ]
-    ranks = ordered_by_place(np.array([opening.center for opening in raw]).reshape(-1, 3), mesh.box)
-    return named_by_place([raw[rank] for rank in ranks.tolist()], mesh.diagonal)
-
-
-def _patches(place: FloatArray, pair: IntArray) -> list[IntArray]:
-    from scipy.spatial import cKDTree
-
-    if not len(place):
-        return []
-    near = cKDTree(place).query_pairs(1.5, output_type="ndarray")
-    near = near[(pair[near[:, 0]] == pair[near[:, 1]]).all(axis=1)]
-    _, label = groups(len(place), near.astype(np.int64))
-    order = np.argsort(label, kind="stable")
-    return np.split(order, np.flatnonzero(np.diff(label[order])) + 1)
-
-
-def _opening(grid: Grid, place: FloatArray, way: FloatArray, pair: IntArray, large: float) -> Opening:
-    vector = way.sum(axis=0) * grid.step**2
-    area = float(np.linalg.norm(vector))
-    width = float(2 * np.sqrt(area / np.pi))
-    centre = grid.origin + place.mean(axis=0) * grid.step
-    normal = unit_vectors(vector) if area > 0 else np.array([0.0, 0.0, 1.0])
-    across = np.linalg.svd(normal[None])[2][1:]
-    angle = 2 * np.pi * np.arange(32) / 32
-    rim = centre + 0.5 * width * (np.cos(angle)[:, None] * across[0] + np.sin(angle)[:, None] * across[1])
-    # One step less all round: what a grid cannot tell from the rim is not promised to a rod.
-    return Opening(
-        name="",
-        kind="found",
-        center=centre,
-        normal=normal,
-        diameter=max(0.0, width - grid.step),
-        equivalent_diameter=width,
-        area=area,
-        rim=rim,
-        links=(int(pair[0]), int(pair[1])),
-        large=width >= large,
-    )
 
 
 def _records(
@@ -287,6 +280,24 @@ def _voxel_findings(
     return tuple(out)
 
 
+def _gap_findings(openings: tuple[Opening, ...]) -> tuple[Finding, ...]:
+    """Return how sure the sizes of openings are that no rim of the mesh gives."""
+    return tuple(
+        Finding(kind="voxel opening", count=1, detail=_sized(one), places=one.center[None], is_repair=False)
+        for one in openings
+        if one.area_error > 0
+    )
+
+
+def _sized(opening: Opening) -> str:
+    rod, rod_off = significant(opening.diameter * 1e3), significant(opening.diameter_error * 1e3, 2)
+    area, area_off = significant(opening.area * 1e4), significant(opening.area_error * 1e4, 2)
+    return (
+        f"{opening.name[0].upper()}{opening.name[1:]} has no rim in the mesh: by the grid a rod of {rod} mm "
+        f"passes, +- {rod_off} mm, and its area is {area} cm2, +- {area_off} cm2."
+    )
+
+
 def check_by_voxels(bays: Bays, *, centres: int = CENTRES) -> tuple[Finding, ...]:
     """Return a finding for every bay whose exact volume a grid does not confirm to within its own error.
 
@@ -329,7 +340,7 @@ def _counted_volumes(bays: Bays, closed: Mesh, centres: int) -> tuple[FloatArray
     links = Links(closed, centres=centres)
     grid = links.grid()
     volumes = volumes_to_walls(grid, links.scene)
-    look = _side_regions(closed, grid)[: bays.mesh.n_sides]
+    look = _side_regions(links.scene, grid)[: bays.mesh.n_sides]
     areas = side_areas(bays.mesh)
     out = np.zeros(len(bays.bays))
     for bay in range(len(bays.bays)):

@@ -3,11 +3,11 @@
 from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
-from bayreach.units import INCH, percent_text
+from bayreach.units import INCH, percent_text, significant
 
 if TYPE_CHECKING:
     from bayreach.compare import Comparison, CouponCheck
-    from bayreach.outcome import Measurement, Outcome, ReachRecord
+    from bayreach.outcome import Measurement, OpeningRecord, Outcome, ReachRecord
     from bayreach.study import Overview
 
 
@@ -74,10 +74,10 @@ def measurement_lines(measured: "Measurement", *, name: str) -> list[str]:
             ("opening", "links", "rod mm", "area cm2", "center mm"),
             (
                 (
-                    opening.name,
+                    opening.name + (" (open end)" if opening.detail and opening.detail.open_end else ""),
                     " - ".join(opening.links),
-                    f"{1e3 * opening.diameter_m:z.1f}",
-                    f"{1e4 * opening.area_m2:z.2f}",
+                    f"{1e3 * opening.diameter_m:z.1f}" + _off(opening, 1e3),
+                    f"{1e4 * opening.area_m2:z.2f}" + _off(opening, 1e4),
                     ", ".join(f"{1e3 * part:z.0f}" for part in opening.center_m),
                 )
                 for opening in measured.openings
@@ -89,6 +89,13 @@ def measurement_lines(measured: "Measurement", *, name: str) -> list[str]:
     ]
     lines += ["", "where to look", *(f"  {line}" for line in told)] if told else []
     return [*lines, *_notes(measured.warnings, measured.cautions)]
+
+
+def _off(opening: "OpeningRecord", scale: float) -> str:
+    """Return how far a size may be off, in mm (1e3) or cm2 (1e4); nothing where the mesh shows the rim."""
+    detail = opening.detail
+    error = 0.0 if detail is None else detail.diameter_error_m if scale == 1e3 else detail.area_error_m2
+    return f" +- {significant(scale * error, 2)}" if error else ""
 
 
 _PLACES_SHOWN = 3
@@ -140,7 +147,7 @@ def _detail_lines(measured: "Measurement") -> list[str]:
 
 
 def _method(method: str) -> str:
-    return "exact, from sides" if method == "cells" else "by a grid: the mesh leaks, figures are approximate"
+    return "exact, from sides" if method == "cells" else "by a grid: approximate, see the warnings"
 
 
 def _box_mm(box: Sequence[Sequence[float]] | None) -> str:

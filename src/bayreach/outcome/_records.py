@@ -88,6 +88,21 @@ class BayRecord:
 
 
 @dataclass(frozen=True, kw_only=True)
+class OpeningDetailRecord:
+    """What an opening tells beyond its size: circle of equal area, the sheet's thickness, the kind of gap.
+
+    `open_end` is True where it is too large to be a hole; the errors are 0 where the mesh shows its rim and
+    what a grid leaves open where it does not.
+    """
+
+    equivalent_diameter_m: float
+    thickness_m: float
+    open_end: bool
+    diameter_error_m: float
+    area_error_m2: float
+
+
+@dataclass(frozen=True, kw_only=True)
 class OpeningRecord:
     """One opening; `links` are names of bays, or "outside"."""
 
@@ -98,6 +113,7 @@ class OpeningRecord:
     diameter_m: float
     area_m2: float
     links: tuple[str, str]
+    detail: OpeningDetailRecord | None = None
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -26,6 +26,7 @@ from bayreach.outcome import (
     MaskRecord,
     Measurement,
     MeshRecord,
+    OpeningDetailRecord,
     OpeningRecord,
     Outcome,
     PassRecord,
@@ -125,13 +126,26 @@ def measurement_of(
             replace(_bay_record(bay), detail=_bay_detail(bays, bay, told, film))
             for bay, told in zip(bays.bays, asked, strict=True)
         ),
-        openings=opening_records(bays),
+        openings=tuple(
+            replace(record, detail=_opening_detail(opening))
+            for record, opening in zip(opening_records(bays), bays.openings, strict=True)
+        ),
         findings=finding_records(bays.findings),
         down=point(down),
         film_m=film,
         volume_solids=volume_solids,
         warnings=bay_warnings(bays),
         cautions=cautions(film=False),
+    )
+
+
+def _opening_detail(opening: Opening) -> OpeningDetailRecord:
+    return OpeningDetailRecord(
+        equivalent_diameter_m=opening.equivalent_diameter,
+        thickness_m=opening.thickness,
+        open_end=opening.large,
+        diameter_error_m=opening.diameter_error,
+        area_error_m2=opening.area_error,
     )
 
 
