@@ -41,6 +41,7 @@ def pages() -> dict[str, str]:
         "names.rst": _names(),
         "film.md": _moved(ROOT / "src/bayreach/deposit/README.md"),
         "accuracy.md": (ROOT / "tests/accuracy.md").read_text(encoding="utf-8"),
+        "licences.md": (ROOT / "tests/licences.md").read_text(encoding="utf-8"),
     }
 
 

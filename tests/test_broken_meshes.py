@@ -49,6 +49,7 @@ REFUSED = {
     "grid_in_unknown_system.bdf": r"grid points use coordinate system 5, which the file does not define",
     "letter_for_whole_number.bdf": r'line 5: "two" found where a whole number must stand',
     "rows_cut_short.ply": r"its header promises more rows than the file holds; export or copy it again",
+    "face_of_no_corner.ply": r"all 1 faces are flat or repeated; nothing is left to measure",
     "face_names_missing_point.ply": r"a face names point 7, there are 3 \(counted from 0\); the file",
 }
 

@@ -1,4 +1,7 @@
-"""What the package stands on: every bound has a floor, and nothing required is under GPL alone."""
+"""What the package stands on: every bound has a floor, and nothing required is under GPL alone.
+
+Run as a script it writes the list of licences anew.
+"""
 
 import re
 import tomllib
@@ -12,6 +15,8 @@ from packaging.version import Version
 ROOT = Path(__file__).parents[1]
 PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text())["project"]
 REQUIRED = [Requirement(text) for text in PROJECT["dependencies"]]
+
+LICENCES = ROOT / "tests" / "licences.md"
 
 # Megabytes that a bare install of the required set may take; most is the viewer and the compiler of kernels.
 BUDGET_MB = 1400
@@ -64,7 +69,39 @@ def test_no_library_of_the_required_set_is_under_gpl_alone() -> None:
         assert offers_choice or not strict.search(licence.replace("Lesser General", "")), f"{name}: {licence}"
 
 
+def licences_page() -> str:
+    """Return the list of licences: every library that a bare install brings, and who asks for it."""
+    asked: dict[str, set[str]] = {name: set() for name in closure()}
+    for name, distribution in closure().items():
+        for need in map(Requirement, distribution.requires or ()):
+            if _is_wanted(need) and (key := need.name.lower().replace("_", "-")) in asked:
+                asked[key].add(name)
+    for requirement in REQUIRED:
+        asked.get(requirement.name.lower().replace("_", "-"), set()).add("bayreach")
+    rows = [
+        f"| {name} | {licence_of(distribution)} | {', '.join(sorted(asked[name]))} |\n"
+        for name, distribution in sorted(closure().items())
+    ]
+    return (
+        "# Licences\n\n"
+        "Every library that a bare install brings, by what it says of its own licence; none is under GPL.\n"
+        "Wheels carry libraries of their own: GEOS (LGPL-2.1) in shapely, Embree and TBB (Apache-2.0) in\n"
+        "embreex, HiGHS (MIT) in highspy, and in numpy and scipy OpenBLAS (BSD), libquadmath (LGPL-2.1) and\n"
+        "libgfortran (GPL with the exception that lets any program use it). The extra `step` adds cascadio\n"
+        "(MIT) with OpenCASCADE (LGPL-2.1 with an exception) in it.\n\n"
+        "| library | licence | asked for by |\n| --- | --- | --- |\n" + "".join(rows)
+    )
+
+
+def test_every_library_of_the_required_set_is_listed_with_its_licence() -> None:
+    # On another Python a few libraries less are needed, so the list may hold more than is installed.
+    listed = dict(re.findall(r"^\| ([\w.-]+) \| (.+?) \| ", LICENCES.read_text(), flags=re.MULTILINE))
+    found = {name: licence_of(distribution) for name, distribution in closure().items()}
+    assert {name: listed.get(name) for name in found} == found
+
+
 def test_the_required_set_keeps_within_its_budget_on_disk() -> None:
+    assert f"at most {BUDGET_MB:,} MB" in (ROOT / "DEVELOPERS.md").read_text()
     total = 0
     for distribution in closure().values():
         for file in distribution.files or ():
@@ -102,3 +139,7 @@ def _pinned(file: Path) -> dict[str, list[str]]:
         requirement = Requirement(line)
         found.setdefault(requirement.name, []).append(next(iter(requirement.specifier)).version)
     return found
+
+
+if __name__ == "__main__":
+    LICENCES.write_text(licences_page())

@@ -98,7 +98,8 @@ class _Rows:
         self.place += element.count * row.itemsize
         columns = []
         for index, item in enumerate(element.properties):
-            column = rows[f"v{index}"].astype(np.float64)
+            with np.errstate(invalid="ignore"):  # what is no number is told later, with its place
+                column = rows[f"v{index}"].astype(np.float64)
             if item.length_kind:
                 column = np.concatenate([rows[f"n{index}"].astype(np.float64), column], axis=1)
             columns.append(column)
@@ -154,7 +155,8 @@ def _soup(points: FloatArray, polygons: dict[int, IntArray], name: str) -> Soup:
         raise MeshError(message)
     notes = split_note(points, numbered, "polygons with more than three corners")
     if short:
-        named = np.concatenate([corners[:, 0] for size, corners in polygons.items() if 0 < size < 3])
+        firsts = [corners[:, 0] for size, corners in polygons.items() if 0 < size < 3]
+        named = np.concatenate([np.zeros(0, dtype=np.int64), *firsts])
         places = some_of(points[named[(named >= 0) & (named < len(points))].astype(np.int64)])
         detail = f"{short} faces of fewer than three corners were skipped."
         notes.append(Note(kind="skipped", count=short, detail=detail, places=places))
