@@ -7,13 +7,14 @@ import pytest
 from boxjob import write_box_job
 
 from bayreach.deposit.direct import Pull, columns
+from bayreach.deposit.fog_sizes import FogSizes
 from bayreach.deposit.varied import varied_films, varied_fog
 from bayreach.doubt import moved
 from bayreach.errors import MeshError
 from bayreach.job import load_job
 from bayreach.poses import Stations, stations_of
 from bayreach.rays import Scene
-from bayreach.run import Site, flying_of, site_of, written_pulls
+from bayreach.run import Site, conditions_of, flying_of, settling_of, site_of, written_pulls
 from bayreach.sight import targets_of
 from bayreach.tips import TipTable
 
@@ -99,3 +100,19 @@ def test_a_small_budget_changes_no_shared_film_and_a_smaller_one_is_told(site: S
     assert small.rows.tolist() == usual.rows.tolist()
     with pytest.raises(MeshError, match=r"needs an array of \d+ bytes, 1000 are allowed; ask about fewer"):
         varied_films(site.scene, targets, poses, asked, air=site.air, budget=1000)
+
+
+def test_fog_between_two_sizes_is_that_of_its_own_size(site: Site) -> None:
+    # Each state's film by the fixed sizes, a fifth apart, against that worked out for its own droplets.
+    tip = written_pulls(site)[0][0].wand.tip
+    drawn = [(1.0, 1.0), (0.8, 1.3), (1.24, 0.7), (1.1, 0.9)]
+    states = [replace(tip, droplet=size * tip.droplet, throw=throw * tip.throw) for size, throw in drawn]
+    sides = np.flatnonzero(site.inside)
+    sizes = FogSizes(ground=site.ground, liquid=site.job.liquid, conditions=conditions_of(site))
+    found = sizes.film([(state, flying_of(site, state)) for state in states], sides)
+    for film, state in zip(found, states, strict=True):
+        fate = settling_of(site, state)
+        exact = fate.of_sides(sides).film(np.eye(len(site.bays.bays))).T
+        assert fate.boxed.any()
+        assert np.abs(film - exact).max() < 0.002 * exact.max()
+        assert film.sum(axis=1) == pytest.approx(exact.sum(axis=1), rel=0.0005)

@@ -219,9 +219,14 @@ def settling(
     (`flying`; None: the tip's own law) at the mean length of a straight way through the bays (`mean_way`).
     One rule for spray, plan and doubt, whatever the pass.
     """
+    return ground.settling(tip, liquid, conditions, fog_share(ground, tip, flying))
+
+
+def fog_share(ground: Ground, tip: Tip, flying: Flying | None = None) -> float:
+    """Return the share of a tip's spray, the finest, that becomes fog: see `settling`."""
     flies = tip.share_flying if flying is None else flying
     gone = 1.0 - float(flies(np.array([mean_way(ground)]))[0])
-    return ground.settling(tip, liquid, conditions, round(max(gone, LEAST_FOG), 6))
+    return round(max(gone, LEAST_FOG), 6)
 
 
 def mean_way(ground: Ground) -> float:
@@ -233,6 +238,16 @@ def mean_way(ground: Ground) -> float:
 def _settling(
     ground: Ground, tip: Tip, liquid: Liquid, conditions: Conditions, share: float
 ) -> fog.SettledPerFog:
+    classes = fog.fog_classes(
+        tip.droplet, tip.droplet_spread, finest_share=share, n_classes=conditions.n_classes
+    )
+    return settling_of_classes(ground, classes, liquid, conditions)
+
+
+def settling_of_classes(
+    ground: Ground, classes: fog.FogClasses, liquid: Liquid, conditions: Conditions
+) -> fog.SettledPerFog:
+    """Return what becomes of a fog of droplet `classes` in the bays of `ground`."""
     rates = conditions.exchange_speed * ground.opening_areas
     boxes = None
     if conditions.fog == "auto":
@@ -242,9 +257,7 @@ def _settling(
         side_areas=ground.areas,
         rise=ground.rise,
         airways=fog.airways(ground.volumes, ground.links, ground.opening_areas, conditions.exchange_speed),
-        classes=fog.fog_classes(
-            tip.droplet, tip.droplet_spread, finest_share=share, n_classes=conditions.n_classes
-        ),
+        classes=classes,
         density=liquid.density,
         friction_speed=conditions.friction_speed,
         time=conditions.settle_time,

@@ -7,6 +7,7 @@ import numpy as np
 
 from bayreach.arrays import FloatArray, IntArray
 from bayreach.deposit.direct import Flying, wet_part
+from bayreach.deposit.fog_sizes import FogSizes
 from bayreach.deposit.varied import varied_films, varied_fog
 from bayreach.doubt._after import needed_at, seeping_of
 from bayreach.doubt._chance import PassVariants, Variants, WandState
@@ -15,7 +16,7 @@ from bayreach.doubt._factors import POSE_FACTORS, TIP_FACTORS, seed_of, twin_dra
 from bayreach.doubt._moved import Passable
 from bayreach.job import Tolerances
 from bayreach.poses import stations_of
-from bayreach.run import Pull, Site, flying_of, settling_of
+from bayreach.run import Pull, Site, conditions_of, flying_of
 from bayreach.sight import Targets, targets_of
 from bayreach.tips import Tip
 
@@ -98,6 +99,7 @@ def site_variants(
     piece are sprayed beside it.
     """
     passable, seams = Passable(site=site, tolerances=tolerances), seeping_of(site)
+    fogs = FogSizes(ground=site.ground, liquid=site.job.liquid, conditions=conditions_of(site))
 
     def spray(replicate: int) -> Variants:
         chosen = asked.ids[asked.chosen(np.random.default_rng((seed, replicate, 3)))]
@@ -107,7 +109,9 @@ def site_variants(
         targets = targets_of(site.mesh, ids, samples=1)
         wands = {pull.wand.name: pull.wand.tip for pull in pulls}
         tips = {
-            name: _tips_of(site, tip, tolerances, ids, order, seed=(seed, replicate, 1, seed_of(name)))
+            name: _tips_of(
+                site, tip, tolerances, fogs, (ids, order), seed=(seed, replicate, 1, seed_of(name))
+            )
             for name, tip in wands.items()
         }
         met: dict[str, int] = {}
@@ -139,10 +143,18 @@ def pull_words(pull: Pull) -> str:
 
 
 def _tips_of(
-    site: Site, tip: Tip, tolerances: Tolerances, ids: IntArray, order: IntArray, *, seed: tuple[int, ...]
+    site: Site,
+    tip: Tip,
+    tolerances: Tolerances,
+    fogs: FogSizes,
+    targets: tuple[IntArray, IntArray],
+    *,
+    seed: tuple[int, ...],
 ) -> _Tips:
+    """Return a tip's states, and what fog leaves on `targets`: sides (n,), and the place (n,) of each."""
+    ids, order = targets
     twins = twin_draws(STATES // 2, TIP_FACTORS, seed=seed)
-    tips, settled = [], []
+    tips: list[tuple[Tip, Flying | None]] = []
     for spread, throw, droplet in np.exp(
         twins.errors * [tolerances.spread, tolerances.throw, tolerances.droplet]
     ):
@@ -153,18 +165,10 @@ def _tips_of(
             droplet=tip.droplet * float(droplet),
         )
         tips.append((state, flying_of(site, state)))
-        film = np.zeros((len(site.bays.bays), len(ids)), dtype=np.float32)
-        film[:, order] = _settled(site, state, ids)
-        settled.append(film)
-    return _Tips(tips=tuple(tips), state=WandState(settled=np.stack(settled), twin=twins.twin))
-
-
-def _settled(site: Site, tip: Tip, ids: IntArray) -> FloatArray:
-    """Return the film (n_bays, n) in m on the sides asked about per m³ of fog put into each bay."""
-    n_bays = len(site.bays.bays)
-    if "settled" not in site.job.film.mechanisms or not np.isfinite(tip.throw):
-        return np.zeros((n_bays, len(ids)))
-    return np.asarray(settling_of(site, tip).of_sides(ids).film(np.eye(n_bays)).T)
+    settled = np.zeros((STATES, len(site.bays.bays), len(ids)), dtype=np.float32)
+    if "settled" in site.job.film.mechanisms and tips[0][1] is not None:
+        settled[:, :, order] = fogs.film(tips, ids)
+    return _Tips(tips=tuple(tips), state=WandState(settled=settled, twin=twins.twin))
 
 
 def _sprayed(
