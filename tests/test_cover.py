@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from bayreach import cover
+from bayreach.cover._effort import Effort
 from bayreach.cover._field import REACHED, field_of
 from bayreach.cover._highs import solve as solve_model
 from bayreach.cover._model import Model, dual_bound
@@ -300,7 +301,7 @@ def test_choosing_a_part_anew_never_costs_more_and_keeps_what_is_asked(share):
     rng = np.random.default_rng(1)
     costs = [field.cost(plan)]
     for _ in range(4):
-        plan = rechosen(field, plan, liked=plan > 0, rng=rng, seconds=0.7)
+        plan = rechosen(field, plan, liked=plan > 0, rng=rng, effort=Effort(allowed=9.0), seconds=0.7)
         assert field.is_met(field.levels(plan) >= REACHED)
         costs.append(field.cost(plan))
     assert costs == sorted(costs, reverse=True)

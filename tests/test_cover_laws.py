@@ -9,15 +9,18 @@ import threading
 import numpy as np
 import pytest
 from scipy.sparse import csc_matrix, csr_matrix
+from test_cover import random_problem, work_of
 
 from bayreach import cover
+from bayreach.cover._effort import Effort
 from bayreach.cover._field import field_of
-from bayreach.cover._highs import Growing
+from bayreach.cover._highs import Costs, Growing
 from bayreach.cover._highs import solve as solve_model
-from bayreach.cover._hole_rows import Covering, recreated
+from bayreach.cover._hole_rows import Covering
 from bayreach.cover._model import Model
 from bayreach.cover._reduce import inclusions, kept
 from bayreach.cover._relax import plan_point, relaxed
+from bayreach.cover._swaps import _counts, moved, summed, swapped
 from bayreach.cover._work import least_work
 
 
@@ -118,7 +121,7 @@ def test_rows_brought_in_as_needed_leave_the_bound_true_and_the_answer_a_cover(s
         assert found.chosen[conflicts].all(axis=1).sum() == 0
 
 
-def test_ruin_and_recreate_betters_a_greedy_trap_and_keeps_the_cover():
+def test_swaps_better_a_greedy_trap_and_keep_the_cover():
     """Blocks of 2, 4, 8 and 16 sides (4 columns) cover what two halves of 15 do: from 4 columns to 2."""
     film = np.zeros((30, 6))
     film[:15, 0] = film[15:, 1] = 1.0
@@ -129,8 +132,62 @@ def test_ruin_and_recreate_betters_a_greedy_trap_and_keeps_the_cover():
         shares=csr_matrix(film), areas=np.ones(30), spare=0.0, conflicts=np.zeros((0, 2), dtype=int)
     )
     start = np.array([False, False, True, True, True, True])
-    found = recreated(case, start=start, liked=np.zeros(6), until=2, seconds=5.0)
+    found = swapped(case, start=start, until=2, effort=Effort(allowed=5.0), seconds=5.0)
     assert np.flatnonzero(found).tolist() == [0, 1]
+
+
+def case_of(seed, share):
+    """Return a covering of 60 rows by 25 columns, some of which exclude each other; `share` may stay dry."""
+    rng = np.random.default_rng(seed)
+    shares = (rng.random((60, 25)) < 0.2).astype(float)
+    shares[np.arange(60), rng.integers(0, 25, 60)] = 1.0
+    areas = rng.integers(1, 9, 60).astype(float)
+    return Covering(
+        shares=csr_matrix(shares),
+        areas=areas,
+        spare=share * float(areas.sum()),
+        conflicts=np.array([[0, 1], [2, 3], [0, 4]]),
+    )
+
+
+def test_sums_kept_by_swaps_are_those_made_anew():
+    """After 300 columns moved at random: rows held, the worth of each column, what is dry and blocked."""
+    rng = np.random.default_rng(2)
+    counts = _counts(case_of(1, 0.0), np.zeros(25, dtype=bool))
+    dry = summed(counts)
+    for column in rng.integers(0, 25, 300):
+        more, _ = moved(counts, int(column))
+        dry += more
+    kept = [np.copy(counts.held), np.copy(counts.value), np.copy(counts.blocked)]
+    assert summed(counts) == pytest.approx(dry)
+    for was, now in zip(kept, (counts.held, counts.value, counts.blocked), strict=True):
+        assert was == pytest.approx(now)
+
+
+@pytest.mark.parametrize("share", [0.0, 0.05, 0.2])
+def test_swaps_find_no_more_columns_than_they_began_with_and_what_they_find_is_a_cover(share):
+    """Beside the MILP of the same rows: never fewer than its optimum, and on most of twenty cases as few."""
+    equal = 0
+    for seed in range(20):
+        case = case_of(seed, share)
+        start = np.ones(25, dtype=bool)
+        start[[1, 3, 4]] = False
+        wet = case.shares @ start > 0
+        if case.areas[~wet].sum() > case.spare:
+            continue
+        found = swapped(case, start=start, until=0, effort=Effort(allowed=0.003), seconds=0.003)
+        assert case.areas[~(case.shares @ found > 0)].sum() <= case.spare * (1 + 1e-9)
+        assert not found[case.conflicts].all(axis=1).any()
+        model = Model()
+        columns, dry = model.add_columns(25, cost=1.0, integer=True), model.add_columns(60)
+        model.add_rows([(case.shares, columns), (np.eye(60), dry)], lower=1.0)
+        model.add_rows([(case.areas[None], dry)], upper=case.spare)
+        for a, b in case.conflicts:
+            model.add_rows([((np.eye(25)[a] + np.eye(25)[b])[None], columns)], upper=1.0)
+        least = solve_model(model).objective
+        assert found.sum() >= least - 1e-6
+        equal += int(found.sum() <= least + 1e-6)
+    assert equal >= 15
 
 
 def test_inclusions_are_those_of_python_sets():
@@ -193,7 +250,7 @@ def test_rows_and_cuts_never_push_the_bound_above_the_optimum_and_find_it(block,
         if not len(field.passes):
             continue
         optimum = least_of_all(field)
-        lp = relaxed(field, np.zeros(len(field.passes)), seconds=10.0)
+        lp = relaxed(field, np.zeros(len(field.passes)), effort=Effort(allowed=10.0), seconds=10.0)
         assert lp.bound <= optimum * (1 + 1e-7)
         found = least_work(field, seconds=10.0, rounds=2, gap=1e-6)
         assert found.bound <= optimum * (1 + 1e-6)
@@ -208,7 +265,7 @@ def test_every_plan_satisfies_every_row_that_was_added(monkeypatch):
     monkeypatch.setattr("bayreach.cover._relax.SIDES_A_ROUND", 2)
     for seed in range(200, 230):
         field = small_field(seed)
-        work = relaxed(field, np.zeros(len(field.passes)), seconds=10.0).work
+        work = relaxed(field, np.zeros(len(field.passes)), effort=Effort(allowed=10.0), seconds=10.0).work
         matrix = work.model.matrix()
         lower, upper = (np.concatenate(each) for each in (work.model.row_lower, work.model.row_upper))
         for made in itertools.product([0.0, 1.0], repeat=len(field.passes)):
@@ -232,7 +289,7 @@ def test_a_growing_lp_gives_the_same_answers_as_one_built_at_once():
         more = model.add_columns(5, cost=0.5)
         model.add_entries(int(rows[turn]), more, 0.7)
         model.add_rows([(rng.random((15, 60)) < 0.1, columns), (rng.random((15, 5)) < 0.3, more)], lower=0.5)
-        answer = lp.run(seconds=10.0)
+        answer = lp.run(effort=Effort(allowed=10.0), seconds=10.0)
         assert answer.objective == pytest.approx(solve_model(model, relax=True).objective)
         assert answer.bound == pytest.approx(answer.objective)
 
@@ -256,21 +313,45 @@ def test_ctrl_c_while_the_solver_runs_stops_it():
     assert signal.getsignal(signal.SIGINT) is before
 
 
-def test_a_time_limit_ends_with_what_was_found_and_a_true_bound():
-    answer = solve_model(hard_model(), seconds=1.0, gap=0.0)
+def test_counted_work_ends_a_search_at_the_same_plan_and_bound_whatever_the_clock_says(monkeypatch):
+    """Least work cut short, row by row: amounts, bound and count of work agree to the last bit."""
+    monkeypatch.setattr("bayreach.cover._field.SMALL", 0)
+    ends = []
+    for _ in range(2):
+        effort = Effort(allowed=0.4)
+        ends.append((least_work(work_of(3, 0.9), effort=effort, seconds=0.4, gap=0.0), effort.spent))
+        assert not effort.struck
+    (first, spent), (second, again) = ends
+    assert first.status == "limit"
+    assert first.bound < first.cost
+    assert first.amounts.tobytes() == second.amounts.tobytes()
+    assert (first.bound, spent) == (second.bound, again)
+
+
+def test_processor_time_ends_a_search_whose_count_is_far_off_and_that_is_told(monkeypatch):
+    """Iterations that count nothing: the clock behind ends the run, and the effort says so."""
+    monkeypatch.setattr("bayreach.cover._highs.MILP", Costs(0.0, 0.0, 0.0))
+    monkeypatch.setattr("bayreach.cover._effort.PATIENCE", 0.1)
+    monkeypatch.setattr("bayreach.cover._effort.GRACE", 0.0)
+    effort = Effort(allowed=0.5)
+    answer = solve_model(hard_model(), effort=effort, seconds=0.5, gap=0.0)
     assert answer.status == "limit"
     assert answer.bound < answer.objective
+    assert effort.struck
+    assert effort.left() == 0.0
 
 
-def test_the_watcher_hears_of_bounds_that_rise_and_costs_that_fall():
+def test_each_stage_tells_how_much_of_its_work_is_done():
+    """Stages in their order, each from nothing upwards; the last says that it is done."""
     heard = []
-    field = small_field(3)
-    found = least_work(field, seconds=10.0, watcher=lambda *said: heard.append(said))
-    assert heard
-    costs, bounds, spent = zip(*heard, strict=True)
-    assert list(costs) == sorted(costs, reverse=True)
-    assert max(bounds) <= found.cost * (1 + 1e-9)
-    assert list(spent) == sorted(spent)
+    cover.solve(random_problem(3), progress=lambda *said: heard.append(said))
+    names = [stage for stage, _ in itertools.groupby(heard, key=lambda said: said[0])]
+    assert names == ["fewest holes", "best coverage", "least work"]
+    for name in names:
+        done = [step for stage, step, _ in heard if stage == name]
+        assert done == sorted(done)
+        assert done[0] == 0
+    assert heard[-1] == ("least work", 1000, 1000)
 
 
 def test_traces_of_film_are_left_out_only_with_credit_for_them(monkeypatch):

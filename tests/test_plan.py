@@ -19,7 +19,7 @@ from bayreach.passes import Kept
 from bayreach.rays import Scene
 from bayreach.repair import subdivided
 from bayreach.tips import Tip
-from bayreach.wands import Wand
+from bayreach.wands import Wand, arc_piece, straight_piece
 
 BALL = Tip(pattern="forward", spread=2 * math.pi, flow=2e-6)
 
@@ -140,6 +140,19 @@ def test_a_u_shaped_bay_needs_both_its_openings_for_a_straight_wand():
     assert not one.met
     assert one.attainable < 0.9
     assert {used.candidate.opening for used in one.passes} == {names[0]}
+
+
+def test_a_u_shaped_bay_needs_one_opening_for_a_bent_wand():
+    """A hook of 60 mm in legs of 100 mm: let in cornerwise and turned behind the wall, it sprays both."""
+    name = next(opening.name for opening in find_bays(u_bay()).openings)
+    bend = (arc_piece(0.02, math.pi / 2), straight_piece(0.04))
+    hook = Wand(name="hook", shape="bent", length=0.64, diameter=0.006, tip=BALL, pieces=bend)
+    alone = planned(u_bay(), share=0.9, drilling=False, closed=(name,), wands=[hook], edge=0.1, seconds=3.0)
+    assert alone.met
+    (opening,) = {one.candidate.opening for one in alone.passes}
+    at_port = 0.05 if "y50" in opening else 0.15
+    tips = np.concatenate([one.candidate.tip_path.points for one in alone.passes])
+    assert (np.sign(tips[:, 1] - 0.1) != np.sign(at_port - 0.1)).any()
 
 
 def test_hands_that_allow_one_pass_an_opening_are_not_asked_for_more():

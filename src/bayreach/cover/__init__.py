@@ -1,6 +1,7 @@
 """The fewest holes, the least work and the proof: pure covering on arrays, no geometry."""
 
 from bayreach.cover._choice import HoleChoice, hole_choice
+from bayreach.cover._effort import Effort
 from bayreach.cover._holes import (
     Certificate,
     HolesFound,
@@ -17,6 +18,7 @@ __all__ = [
     "SPEED_LEVELS",
     "Certificate",
     "Cover",
+    "Effort",
     "HoleChoice",
     "HolesFound",
     "Limits",

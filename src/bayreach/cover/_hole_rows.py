@@ -1,20 +1,22 @@
 """Fewest holes on many sides: an LP and MILPs that know only the rows that matter, the rest summed up."""
 
-import time
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from bayreach.arrays import BoolArray, FloatArray, IntArray
+from bayreach.cover._effort import Effort
 from bayreach.cover._highs import Growing, solve
 from bayreach.cover._model import Model
 
 if TYPE_CHECKING:
-    from scipy.sparse import csc_matrix, csr_matrix
+    from scipy.sparse import csr_matrix
 
 FIRST, A_ROUND = 500, 500
 """Rows in the first LP, and most rows added in a round."""
+ROUND_ENTRY = 2e-8
+"""Counted seconds an entry of the shares for finding what a point leaves short."""
 DONE = 1e-5
 """Share of the area that unknown rows may lack in the last LP."""
 
@@ -126,43 +128,47 @@ class _Rows:
         return price / self.total, weights
 
 
-def fractional(case: Covering, *, seconds: float) -> Fractional | None:
-    """Return the LP's answer, rows added where it is wrong; None where time ran out before the first one."""
-    end = time.monotonic() + seconds
+def fractional(case: Covering, *, effort: Effort, seconds: float) -> Fractional | None:
+    """Return the LP's answer, rows added where it is wrong; None where work ran out before the first one."""
+    end = effort.spent + seconds
     rng = np.random.default_rng(3)
     lp = _Rows(case)
     count = min(FIRST, len(case.areas))
     lp.add(np.sort(rng.choice(len(case.areas), size=count, replace=False, p=lp.part)))
     solver, best = Growing(lp.model), None
     while True:
-        answer = solver.run(seconds=end - time.monotonic())
+        answer = solver.run(effort=effort, seconds=effort.left(end))
+        effort.spend(case.shares.nnz * ROUND_ENTRY)
         if not answer.found or not answer.duals.size:
             return best
         price, weights = lp.proof(answer.duals)
         chosen = answer.values[lp.columns]
         best = Fractional(chosen=chosen, price=price, weights=weights, known=lp.known)
-        if not lp.learn(chosen, rng) or time.monotonic() > end:
+        if not lp.learn(chosen, rng) or effort.left(end) <= 0.0:
             return best
 
 
-def on_support(case: Covering, *, known: IntArray, start: BoolArray, seconds: float) -> BoolArray:
+def on_support(
+    case: Covering, *, known: IntArray, start: BoolArray, effort: Effort, seconds: float
+) -> BoolArray:
     """Return columns (n_columns,) chosen by MILPs on the rows `known`, more added while they fall short.
 
     What comes back covers all that is asked if `start` does.
     """
-    end = time.monotonic() + seconds
+    end = effort.spent + seconds
     rng = np.random.default_rng(4)
     milp, best, shares = _Rows(case), start, case.shares
     milp.add(known)
     lacks = milp.lacking(start.astype(np.float64))
     milp.add_sum(np.flatnonzero(lacks > 0))
-    while end - time.monotonic() > 0.1:
+    while effort.left(end) > 0.1:
         values = np.zeros(milp.model.n_columns)
         values[milp.columns] = best
         values[milp.dry] = (
             np.maximum(0.0, 1.0 - np.asarray(shares[milp.known] @ best.astype(np.float64))) > 1e-9
         )
-        answer = solve(milp.model, start=values, seconds=end - time.monotonic(), gap=1e-4)
+        effort.spend(shares.nnz * ROUND_ENTRY)
+        answer = solve(milp.model, start=values, effort=effort, seconds=effort.left(end), gap=1e-4)
         if not answer.found:
             break
         chosen = answer.values[milp.columns] > 0.5
@@ -172,85 +178,3 @@ def on_support(case: Covering, *, known: IntArray, start: BoolArray, seconds: fl
         if not milp.learn(chosen.astype(np.float64), rng):
             break
     return best
-
-
-def recreated(
-    case: Covering, *, start: BoolArray, liked: FloatArray, until: int, seconds: float
-) -> BoolArray:
-    """Return columns (n_columns,) no more than `start`: some that overlap go, greedy refills, and again.
-
-    Columns that the LP likes (`liked`, 0 to 1) score more; as many columns are as good as fewer rows dry, so
-    that the search moves on level ground. Ends at `until` columns or when time is up.
-    """
-    end = time.monotonic() + seconds
-    rng = np.random.default_rng(5)
-    columns, across = case.shares.tocsc(), case.shares.T.tocsr()
-    cover = _Cover(
-        columns=columns, across=across, areas=case.areas, spare=case.spare, conflicts=case.conflicts
-    )
-    favour = 0.3 + liked
-    level = np.asarray(case.shares @ start.astype(np.float64))
-    best = current = start
-    while best.sum() > until and time.monotonic() < end:
-        tried, film = current.copy(), level.copy()
-        used = np.flatnonzero(tried)
-        if not len(used):
-            break
-        seed = rng.choice(used)
-        shared = across[used] @ np.asarray(columns[:, [seed]].todense()).ravel()
-        count = int(rng.integers(2, max(3, len(used) // 5) + 1))
-        out = used[np.argsort(-shared * rng.lognormal(0.0, 0.5, len(used)), kind="stable")[:count]]
-        _take(columns, film, tried, out)
-        if not _refill(cover, tried, film, favour * rng.lognormal(0.0, 0.3, len(favour)), rng):
-            continue
-        if tried.sum() <= current.sum():
-            current, level = tried, film
-            best = tried if tried.sum() < best.sum() else best
-    return best
-
-
-def _take(columns: "csc_matrix", film: FloatArray, chosen: BoolArray, out: IntArray) -> None:
-    for column in out:
-        piece = slice(columns.indptr[column], columns.indptr[column + 1])
-        film[columns.indices[piece]] -= columns.data[piece]
-        chosen[column] = False
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class _Cover:
-    columns: "csc_matrix"
-    across: "csr_matrix"
-    areas: FloatArray
-    spare: float
-    conflicts: IntArray
-
-
-def _refill(
-    cover: _Cover, chosen: BoolArray, film: FloatArray, score: FloatArray, rng: np.random.Generator
-) -> bool:
-    """Add columns until no more than `spare` m² is dry, then drop what is not needed; say if it can be."""
-    columns, areas, spare, conflicts = cover.columns, cover.areas, cover.spare, cover.conflicts
-    dry = film < 1.0 - 1e-9
-    while areas[dry].sum() > spare:
-        clash = conflicts[chosen[conflicts].any(axis=1)].ravel()
-        gain = (cover.across @ (areas * dry)) * score
-        gain[chosen] = 0.0
-        gain[clash] = 0.0
-        column = int(np.argmax(gain))
-        if gain[column] <= 0.0:
-            return False
-        piece = slice(columns.indptr[column], columns.indptr[column + 1])
-        film[columns.indices[piece]] += columns.data[piece]
-        chosen[column] = True
-        dry = film < 1.0 - 1e-9
-    lacking = float(areas[dry].sum())
-    for column in rng.permutation(np.flatnonzero(chosen)):
-        piece = slice(columns.indptr[column], columns.indptr[column + 1])
-        rows = columns.indices[piece]
-        lost = (film[rows] >= 1.0 - 1e-9) & (film[rows] - columns.data[piece] < 1.0 - 1e-9)
-        more = float(areas[rows[lost]].sum())
-        if lacking + more <= spare:
-            film[rows] -= columns.data[piece]
-            chosen[column] = False
-            lacking += more
-    return True

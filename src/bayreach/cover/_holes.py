@@ -1,9 +1,7 @@
 """Stages one and two: the fewest new holes, then the best weighted coverage at that number."""
 
 import math
-import time
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -17,15 +15,14 @@ from bayreach.cover._choice import (
     pruned,
     reduced,
 )
+from bayreach.cover._effort import Effort
 from bayreach.cover._highs import solve
-from bayreach.cover._hole_rows import Covering, fractional, on_support, recreated
+from bayreach.cover._hole_rows import Covering, fractional, on_support
 from bayreach.cover._model import Model
 from bayreach.cover._problem import ROUND_OFF, Problem
 
-if TYPE_CHECKING:
-    pass
-
-
+REDUCED_ENTRY = 2e-7
+"""Counted seconds an entry of the shares for the reduction and the first greedy choice."""
 MANY_ROWS = 4000
 """With more rows than this, each covered by one column or not at all, rows come as they are needed."""
 
@@ -117,11 +114,17 @@ class HolesFound:
 
 
 def fewest_holes(
-    problem: Problem, choice: HoleChoice, *, most: int | None = None, seconds: float = 30.0
+    problem: Problem,
+    choice: HoleChoice,
+    *,
+    most: int | None = None,
+    seconds: float = 30.0,
+    effort: Effort | None = None,
 ) -> tuple[HolesFound, Certificate]:
     """Return the fewest new holes that reach the area asked, and the LP's certificate of a lower bound.
 
-    `status` is "infeasible" where no choice of candidates reaches it.
+    `seconds` are counted work (see `Effort`, which `effort` goes on with). `status` is "infeasible" where no
+    choice of candidates reaches what is asked.
     """
     none = np.zeros(len(choice.holes), dtype=bool)
     nothing = Certificate(price=0.0, sides=np.zeros(0, dtype=np.int64), weights=np.zeros(0), bound=0.0)
@@ -129,14 +132,15 @@ def fewest_holes(
         return HolesFound(chosen=none, value=0.0, bound=0.0, status="optimal"), nothing
     if not len(choice.holes) or choice.attainable_area < choice.asked_area * (1.0 - ROUND_OFF):
         return HolesFound(chosen=none, value=math.inf, bound=math.inf, status="infeasible"), nothing
-    end = time.monotonic() + seconds
+    effort = Effort(allowed=seconds) if effort is None else effort
+    end = effort.spent + seconds
     whole = choice
+    effort.spend(whole.shares.nnz * REDUCED_ENTRY)
     choice, place = reduced(whole, whole_area=True)
-    left = end - time.monotonic()
     many = choice.shares.shape[0] > MANY_ROWS and not partial_rows(choice).any()
     search = _search_many if many else _search_whole
     start = pruned(choice, greedy_holes(choice))
-    found, proven, certificate = search(problem, choice, start, left)
+    found, proven, certificate = search(problem, choice, start, effort, effort.left(end))
     asked = choice.asked_area * (1.0 - ROUND_OFF)
     if choice.area_of(found) < asked:
         found = start
@@ -153,13 +157,13 @@ def fewest_holes(
 
 
 def _search_whole(
-    problem: Problem, choice: HoleChoice, start: BoolArray, seconds: float
+    problem: Problem, choice: HoleChoice, start: BoolArray, effort: Effort, seconds: float
 ) -> tuple[BoolArray, float, Certificate]:
     """Return columns, the bound and the certificate from models of every row."""
-    end = time.monotonic() + seconds
+    end = effort.spent + seconds
     parts = _hole_model(choice, hole_cost=1.0, row_cost=0.0, most=None, must_cover=False)
     area_row = _ask_for_area(parts, choice)
-    relaxed = solve(parts.model, relax=True, seconds=0.5 * seconds)
+    relaxed = solve(parts.model, relax=True, effort=effort, seconds=0.5 * seconds)
     price, row_weights = 0.0, np.zeros(len(choice.row_areas))
     if relaxed.duals.size:
         price, row_weights = float(relaxed.duals[area_row]), relaxed.duals[: len(row_weights)]
@@ -169,35 +173,36 @@ def _search_whole(
     parts = _hole_model(choice, hole_cost=1.0, row_cost=0.0, most=None, must_cover=True)
     _ask_for_area(parts, choice)
     begin = _start(parts, choice, start)
-    answer = solve(parts.model, start=begin, seconds=end - time.monotonic(), gap=1e-6)
+    answer = solve(parts.model, start=begin, effort=effort, seconds=effort.left(end), gap=1e-6)
     return answer.values[parts.holes] > 0.5 if answer.found else start, answer.bound, certificate
 
 
 def _search_many(
-    problem: Problem, choice: HoleChoice, start: BoolArray, seconds: float
+    problem: Problem, choice: HoleChoice, start: BoolArray, effort: Effort, seconds: float
 ) -> tuple[BoolArray, float, Certificate]:
     """Return columns, the bound and the certificate where the rows are too many for one model."""
-    end = time.monotonic() + seconds
+    from bayreach.cover._swaps import swapped
+
+    end = effort.spent + seconds
     spare = choice.attainable_area - choice.asked_area * (1.0 - ROUND_OFF)
     shares, conflicts = choice.shares.tocsr(), choice.conflicts
     case = Covering(shares=shares, areas=choice.row_areas, spare=spare, conflicts=conflicts)
-    lp = fractional(case, seconds=0.5 * seconds)
+    lp = fractional(case, effort=effort, seconds=0.5 * seconds)
     if lp is None:
         return start, 0.0, _certificate(problem, choice, 0.0, np.zeros(len(choice.row_areas)))
     certificate = _certificate(problem, choice, lp.price, lp.weights)
     found = start
     for liked in (lp.chosen > 1e-7, np.ones(len(start), dtype=bool)):
-        left = end - time.monotonic()
+        left = effort.left(end)
         if (is_enough(choice, found) and found.sum() <= certificate.holes) or left < 0.5:
             break
         among = np.flatnonzero(liked | found)
         part, chosen = case.with_columns(among), found[among]
         if is_enough(choice, found):
-            until, wish = certificate.holes, lp.chosen[among]
-            chosen = recreated(part, start=chosen, liked=wish, until=until, seconds=0.4 * left)
-        left = end - time.monotonic()
+            chosen = swapped(part, start=chosen, until=certificate.holes, effort=effort, seconds=0.4 * left)
+        left = effort.left(end)
         each = left if liked.all() else 0.6 * left
-        chosen = on_support(part, known=lp.known, start=chosen, seconds=each)
+        chosen = on_support(part, known=lp.known, start=chosen, effort=effort, seconds=each)
         tried = np.zeros(len(start), dtype=bool)
         tried[among] = chosen
         found = pruned(choice, tried)
@@ -212,10 +217,12 @@ def best_coverage(
     ask_area: bool = True,
     start: BoolArray | None = None,
     seconds: float = 30.0,
+    effort: Effort | None = None,
 ) -> HolesFound:
     """Return the most weighted m² (or plain m², `by_area`) that `holes` new holes or fewer can cover.
 
-    `ask_area` keeps the area asked as a condition.
+    `ask_area` keeps the area asked as a condition. `seconds` are counted work (see `Effort`, which `effort`
+    goes on with).
     """
     done = choice.done_area if by_area else choice.done_weight
     gains = choice.row_areas if by_area else choice.row_weights
@@ -234,7 +241,7 @@ def best_coverage(
         _ask_for_area(parts, choice)
     start = _better_start(choice, gains, holes, start, ask_area=ask_area)
     begin = _start(parts, choice, start) if start is not None else None
-    answer = solve(parts.model, start=begin, seconds=seconds, gap=1e-7)
+    answer = solve(parts.model, start=begin, effort=effort, seconds=seconds, gap=1e-7)
     chosen = start if start is not None else np.zeros(len(choice.holes), dtype=bool)
     status = answer.status
     if answer.found:
@@ -298,15 +305,29 @@ def _fill(choice: HoleChoice, gains: FloatArray, chosen: BoolArray, holes: int) 
         chosen[best] = True
 
 
-def coverage_curve(choice: HoleChoice, *, most: int = 12, seconds: float = 20.0) -> list[HolesFound]:
+def coverage_curve(
+    choice: HoleChoice, *, most: int = 12, seconds: float = 240.0, effort: Effort | None = None
+) -> list[HolesFound]:
     """Return the most area (m²) that 0, 1, ... `most` new holes cover, each with its proven bound.
 
-    Ends early where one more hole adds nothing. Point k never covers less than point k − 1.
+    Ends early where one more hole adds nothing. Point k never covers less than point k − 1. `seconds` are
+    counted work (see `Effort`, which `effort` goes on with); each point may take an even share of what the
+    points before it left, and says by its bound how far it is proven.
     """
+    effort = Effort(allowed=seconds) if effort is None else effort
+    end = effort.spent + seconds
     points: list[HolesFound] = []
-    for holes in range(min(most, len(choice.holes)) + 1):
-        start = points[-1].chosen if points else None
-        found = best_coverage(choice, holes=holes, by_area=True, ask_area=False, start=start, seconds=seconds)
+    count = min(most, len(choice.holes)) + 1
+    for holes in range(count):
+        found = best_coverage(
+            choice,
+            holes=holes,
+            by_area=True,
+            ask_area=False,
+            start=points[-1].chosen if points else None,
+            effort=effort,
+            seconds=effort.left(end) / (count - holes),
+        )
         if points and found.value <= points[-1].value * (1 + 1e-12) and found.status == "optimal":
             break
         points.append(found)

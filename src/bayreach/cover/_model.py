@@ -29,7 +29,7 @@ class Answer:
     duals : (m,) float
         Row duals of an LP; empty for a MILP.
     status : str
-        "optimal", "infeasible", "limit" (stopped by time or gap with whatever was found).
+        "optimal", "infeasible", "limit" (stopped by work or gap with whatever was found).
     """
 
     values: FloatArray
@@ -100,6 +100,11 @@ class Model:
     def row_upper_of(self, row: int) -> float:
         """Return the upper limit of one row."""
         return float(joined(self.row_upper)[row])
+
+    @property
+    def n_entries(self) -> int:
+        """Number of entries of A."""
+        return sum(map(len, self._values))
 
     @property
     def n_blocks(self) -> int:

@@ -5,6 +5,7 @@ from dataclasses import replace
 import numpy as np
 
 from bayreach.arrays import BoolArray, FloatArray, IntArray
+from bayreach.cover._effort import Effort
 from bayreach.cover._field import REACHED, Field
 from bayreach.cover._highs import solve
 from bayreach.cover._relax import charge, plan_point
@@ -17,6 +18,8 @@ FREED = (5, 12)
 """Fewest and most passes chosen anew at a time."""
 RIVALS = 40
 """Passes not made that may take their place."""
+SMALL_ENTRY = 1e-7
+"""Counted seconds an entry of the film matrix for making a small problem and mending its answer."""
 
 
 def rechosen(
@@ -25,6 +28,7 @@ def rechosen(
     *,
     liked: BoolArray,
     rng: np.random.Generator,
+    effort: Effort,
     seconds: float,
 ) -> FloatArray:
     """Return a plan from `amounts` with one neighbourhood chosen anew, or `amounts` where that does not help.
@@ -46,7 +50,8 @@ def rechosen(
     now = amounts[passes]
     for share in (1.0, 0.5):
         charge(work, plan_point(small, share * now))
-    answer = solve(work.model, start=work.point_of(now), seconds=seconds, gap=2e-3)
+    effort.spend(field.strengths.nnz * SMALL_ENTRY)
+    answer = solve(work.model, start=work.point_of(now), effort=effort, seconds=seconds, gap=2e-3)
     if not answer.found:
         return amounts
     tried = kept.copy()

@@ -1,12 +1,12 @@
 """A bound on the work: an LP whose sides and cuts are added where its point gets them wrong."""
 
-import time
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from bayreach.arrays import FloatArray, IntArray
+from bayreach.cover._effort import Effort
 from bayreach.cover._field import Field
 from bayreach.cover._highs import Growing
 from bayreach.cover._work_model import WorkModel, work_model
@@ -22,6 +22,8 @@ MIXED_A_ROUND = 400
 """Most sides whose row is mended in a round."""
 SLOW, STILL = 2e-3, 2
 """The LP ends after so many rounds in which the bound rose less than this share of itself."""
+ROUND_ENTRY = 1e-7
+"""Counted seconds an entry of the film matrix for finding what a point gets wrong."""
 FEW = 25
 """Fewer new sides than this do not keep the LP going by themselves."""
 
@@ -64,14 +66,14 @@ def plan_point(field: Field, amounts: FloatArray, theta: float = -1.0) -> Point:
     return Point(made=(amounts > 0).astype(np.float64), amount=amounts, pairs=pairs, theta=theta)
 
 
-def relaxed(field: Field, start: FloatArray, *, seconds: float, seed: int = 11) -> Relaxed:
-    """Return the LP's bound on the cost of `field`, its rows found by generation, in `seconds` at most.
+def relaxed(field: Field, start: FloatArray, *, effort: Effort, seconds: float, seed: int = 11) -> Relaxed:
+    """Return the LP's bound on the cost of `field`, its rows found by generation, in `seconds` counted.
 
     Starts from a sample of sides and the surplus of a plan (`start`, amounts). Sides that the LP's point
     leaves short, surplus it does not pay for and shares it stretches (`mixed_rows`) are added until the bound
-    rises no more. Every bound is recomputed from the duals; none is lost when time runs out.
+    rises no more. Every bound is recomputed from the duals; none is lost when work runs out.
     """
-    end = time.monotonic() + seconds
+    end = effort.spent + seconds
     rng = np.random.default_rng(seed)
     chance = field.areas + field.weights
     count = min(FIRST_SIDES, len(chance))
@@ -82,8 +84,9 @@ def relaxed(field: Field, start: FloatArray, *, seconds: float, seed: int = 11) 
     charge(work, plan_point(field, start))
     lp = Growing(work.model)
     bound, support, still, amounts = 0.0, np.zeros(len(field.passes)), 0, start
-    while still < STILL and time.monotonic() < end:
-        answer = lp.run(seconds=end - time.monotonic())
+    while still < STILL and effort.left(end) > 0.0:
+        answer = lp.run(effort=effort, seconds=effort.left(end))
+        effort.spend(field.strengths.nnz * ROUND_ENTRY)
         if answer.status == "infeasible":
             return Relaxed(work=work, bound=bound, support=support, point=amounts, feasible=False)
         before, bound = bound, max(bound, answer.bound)

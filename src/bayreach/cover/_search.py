@@ -5,10 +5,13 @@ from dataclasses import dataclass
 import numpy as np
 
 from bayreach.arrays import BoolArray, FloatArray, IntArray
+from bayreach.cover._effort import Effort
 from bayreach.cover._field import REACHED, Field
 
 STEPS = 6
 """Amounts tried for each pass in the greedy, geometric from least to most."""
+GREEDY_ENTRY, LOWER_ENTRY = 8e-9, 1.5e-9
+"""Counted seconds an entry of the film matrix: for each pass raised, and for each pass lowered."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -149,19 +152,23 @@ def _lowest(field: Field, amount: float, levels: FloatArray, candidate: int) -> 
 
 
 def improved(
-    field: Field, amounts: FloatArray, *, rounds: int, rng: np.random.Generator, seconds: float
+    field: Field,
+    amounts: FloatArray,
+    *,
+    rounds: int,
+    rng: np.random.Generator,
+    effort: Effort,
+    seconds: float,
 ) -> FloatArray:
     """Return a plan no dearer than `amounts` by ruin and recreate: take passes out, refill, lower.
 
-    Ends after `rounds`, or after `seconds` of the clock where those come first.
+    Ends after `rounds`, or after `seconds` of counted work where those come first.
     """
-    import time
-
-    end = time.monotonic() + seconds
+    end = effort.spent + seconds
     best, best_cost = amounts, field.cost(amounts)
     current, current_cost = best, best_cost
     for turn in range(rounds):
-        if time.monotonic() > end:
+        if effort.left(end) <= 0.0:
             break
         used = np.flatnonzero(current > 0)
         if not len(used):
@@ -169,6 +176,7 @@ def improved(
         ruined = current.copy()
         ruined[_ruin(field, used, rng)] = 0.0
         tried = lowered(field, greedy(field, ruined, Noise(rng=rng, size=0.3)))
+        effort.spend(counted(field, ruined, tried))
         if not field.is_met(field.levels(tried) >= REACHED):
             continue
         cost = field.cost(tried)
@@ -179,6 +187,12 @@ def improved(
         if cost < best_cost * (1.0 - 1e-12):
             best, best_cost = tried, cost
     return best
+
+
+def counted(field: Field, before: FloatArray, after: FloatArray) -> float:
+    """Return the counted seconds of raising `before` to `after` (n_passes,) by greedy and of lowering it."""
+    raised, used = int((after > before).sum()), int((after > 0).sum())
+    return field.strengths.nnz * (GREEDY_ENTRY * (raised + 1) + LOWER_ENTRY * used)
 
 
 def _ruin(field: Field, used: IntArray, rng: np.random.Generator) -> IntArray:

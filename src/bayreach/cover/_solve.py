@@ -1,7 +1,6 @@
 """The three stages in order, and the whole-pull plan that a hand can carry out."""
 
 import math
-import time
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
@@ -9,6 +8,7 @@ import numpy as np
 
 from bayreach.arrays import BoolArray, FloatArray, IntArray
 from bayreach.cover._choice import HoleChoice, hole_choice
+from bayreach.cover._effort import Effort
 from bayreach.cover._field import REACHED, Field, field_of
 from bayreach.cover._highs import solve as solve_model
 from bayreach.cover._holes import (
@@ -23,8 +23,8 @@ from bayreach.cover._work import WorkFound, least_work
 from bayreach.cover._work_model import work_model
 
 Progress = Callable[[str, int, int], None]
-Watcher = Callable[[str, float, float, float], None]
-"""Told the stage, the best value so far, its proven bound and the seconds spent."""
+TOLD = 1000
+"""Steps in which a stage's work is told."""
 SPEED_LEVELS = (0.5, 0.56, 0.63, 0.71, 0.8, 0.9, 1.0, 1.12, 1.25, 1.4, 1.6, 1.8, 2.0)
 """Amounts that one pull can lay, at 1 / 0.5 to 1 / 2 of the reference speed: the R20 series of ISO 3."""
 
@@ -62,6 +62,9 @@ class Cover:
         Cost before amounts were rounded up to whole pulls at the speed levels.
     greedy_cost : float
         What plain greedy would have cost with the same holes; infinite where it does not get there.
+    hurried : bool
+        Did processor time end a search before its count of work did (see `Effort`)? Then another run may end
+        elsewhere.
     """
 
     opened: BoolArray
@@ -83,6 +86,7 @@ class Cover:
     bound: float
     continuous_cost: float
     greedy_cost: float
+    hurried: bool = False
 
     @property
     def gap(self) -> float:
@@ -104,7 +108,6 @@ def solve(
     rounds: int = 60,
     ratios: tuple[float, ...] | None = SPEED_LEVELS,
     progress: Progress | None = None,
-    watcher: Watcher | None = None,
 ) -> Cover:
     """Return the plan of `problem` in three stages.
 
@@ -122,41 +125,35 @@ def solve(
         Share of area by which stage (iii) aims above the share asked, where the holes allow it: of use where
         sides are a sample, so that the simulation does not fall short by chance.
     seconds : float
-        Time for all stages together, kept; what a stage leaves over goes to the next. The bound says how
-        good the answer is when time runs out; it ends before where the plan is within 0.5 % of it.
+        Work for all stages together, counted and not timed (see `Effort`), so that the same problem ends with
+        the same plan and bound; what a stage leaves over goes to the next. The bound says how good the answer
+        is when work runs out; it ends before where the plan is within 0.5 % of it.
     rounds : int
         Rounds of ruin and recreate.
     ratios : tuple of float or None
         Amounts of one pull that a hand can make; None leaves amounts continuous.
     progress : callable
-        Told (stage, done, total).
-    watcher : callable
-        Told (stage, best, bound, seconds) whenever a stage is done or knows better: holes, weighted m²,
-        seconds of work.
+        Told (stage, done, total): how much of the work allowed to a stage is done.
 
     Raises
     ------
     KeyboardInterrupt
         On Ctrl-C, in the solver too.
     """
-    begin = time.monotonic()
-
-    def left() -> float:
-        return seconds - (time.monotonic() - begin)
-
-    def tell(stage: str, best: float, bound: float) -> None:
-        if watcher is not None:
-            watcher(stage, best, bound, time.monotonic() - begin)
-
+    effort = Effort(allowed=seconds)
     say = progress if progress is not None else (lambda stage, done, total: None)
-    say("fewest holes", 0, 3)
+
+    def stage(name: str, allowed: float) -> float:
+        begin = effort.spent
+        effort.told = lambda spent: say(name, min(TOLD - 1, int(TOLD * (spent - begin) / allowed)), TOLD)
+        say(name, 0, TOLD)
+        return allowed
+
     choice = hole_choice(problem)
-    target, holes, certificate = _first_stage(problem, choice, slack=slack, seconds=0.25 * left())
-    say("best coverage", 1, 3)
-    tell("fewest holes", holes.value, holes.bound)
-    found = _second_stage(problem, choice, holes, target, seconds=0.2 * left())
-    say("least work", 2, 3)
-    tell("best coverage", found.value, found.bound)
+    allowed = stage("fewest holes", 0.25 * seconds)
+    target, holes, certificate = _first_stage(problem, choice, slack=slack, effort=effort, seconds=allowed)
+    allowed = stage("best coverage", 0.2 * effort.left())
+    found = _second_stage(problem, choice, holes, target, effort=effort, seconds=allowed)
     opened = ~problem.new
     opened[choice.holes[found.chosen]] = True
     keep = max(0.0, found.value - slack * found.value)
@@ -164,9 +161,8 @@ def solve(
     wanted = max(target, min(target + margin * float(problem.areas.sum()), within))
     need = target if problem.limits.has_pass_limit else wanted
     field = field_of(problem, opened, need_area=need, need_weight=keep)
-    work = least_work(
-        field, seconds=left(), rounds=rounds, watcher=lambda best, bound, _: tell("least work", best, bound)
-    )
+    allowed = stage("least work", max(1e-3, effort.left()))
+    work = least_work(field, effort=effort, seconds=allowed, rounds=rounds)
     cover = _cover_of(
         problem=problem,
         choice=choice,
@@ -176,40 +172,40 @@ def solve(
         certificate=certificate,
         ratios=ratios,
     )
-    say("least work", 3, 3)
+    say("least work", TOLD, TOLD)
     bound = int(holes.bound) if math.isfinite(holes.bound) else cover.new_holes
-    return replace(cover, new_holes_bound=min(bound, cover.new_holes))
+    return replace(cover, new_holes_bound=min(bound, cover.new_holes), hurried=effort.struck)
 
 
 def _first_stage(
-    problem: Problem, choice: HoleChoice, *, slack: float, seconds: float
+    problem: Problem, choice: HoleChoice, *, slack: float, effort: Effort, seconds: float
 ) -> tuple[float, HolesFound, Certificate]:
     """Return the area to reach (asked, or what can be had), the fewest holes for it and the certificate."""
     most = problem.limits.new_holes
     if problem.limits.has_pass_limit:
-        return _first_limited(problem, choice, seconds=seconds)
-    holes, certificate = fewest_holes(problem, choice, most=most, seconds=seconds)
+        return _first_limited(problem, choice, effort=effort, seconds=seconds)
+    holes, certificate = fewest_holes(problem, choice, most=most, effort=effort, seconds=seconds)
     if math.isfinite(holes.value):
         return problem.asked_area, holes, certificate
     # Out of reach: as much as can be had, less the slack, so that the last scraps cost no hole of their own.
     n_most = len(choice.holes) if most is None else most
-    best = best_coverage(choice, holes=n_most, by_area=True, ask_area=False, seconds=seconds)
+    best = best_coverage(choice, holes=n_most, by_area=True, ask_area=False, effort=effort, seconds=seconds)
     target = best.value * (1.0 - slack)
     lesser = replace(choice, asked_area=target)
     share = target / float(problem.areas.sum()) if problem.areas.sum() > 0 else 0.0
     again = replace(problem, share=min(1.0, share))
-    holes, certificate = fewest_holes(again, lesser, seconds=seconds)
+    holes, certificate = fewest_holes(again, lesser, effort=effort, seconds=seconds)
     return target, holes, certificate
 
 
 def _second_stage(
-    problem: Problem, choice: HoleChoice, holes: HolesFound, target: float, *, seconds: float
+    problem: Problem, choice: HoleChoice, holes: HolesFound, target: float, *, effort: Effort, seconds: float
 ) -> HolesFound:
     count = int(holes.chosen.sum())
     if problem.limits.has_pass_limit:
-        return _second_limited(problem, choice, holes, target, seconds=seconds)
+        return _second_limited(problem, choice, holes, target, effort=effort, seconds=seconds)
     asked = replace(choice, asked_area=target)
-    return best_coverage(asked, holes=count, start=holes.chosen, seconds=seconds)
+    return best_coverage(asked, holes=count, start=holes.chosen, effort=effort, seconds=seconds)
 
 
 def _free_field(problem: Problem, *, need_area: float, most_new: int, hole_cost: float) -> Field:
@@ -234,15 +230,15 @@ def _columns_of(choice: HoleChoice, problem: Problem, made: BoolArray, field: Fi
 
 
 def _first_limited(
-    problem: Problem, choice: HoleChoice, *, seconds: float
+    problem: Problem, choice: HoleChoice, *, effort: Effort, seconds: float
 ) -> tuple[float, HolesFound, Certificate]:
     """Stage one where passes are limited: holes, passes and amounts in one model (it may cost a hole)."""
-    relaxed, certificate = fewest_holes(problem, choice, seconds=0.3 * seconds)
+    relaxed, certificate = fewest_holes(problem, choice, effort=effort, seconds=0.3 * seconds)
     most = problem.n_entries if problem.limits.new_holes is None else problem.limits.new_holes
     target = problem.asked_area
     for attempt in range(2):
         field = _free_field(problem, need_area=target, most_new=most, hole_cost=1.0)
-        work = least_work(field, seconds=seconds, rounds=0, gap=1e-6)
+        work = least_work(field, effort=effort, seconds=seconds, rounds=0, gap=1e-6)
         if work.met:
             chosen = _columns_of(choice, problem, work.amounts > 0, field)
             bound = math.ceil(work.bound - 1e-6)
@@ -254,14 +250,16 @@ def _first_limited(
                 HolesFound(chosen=chosen, value=value, bound=bound, status=work.status),
                 certificate,
             )
-        best, _ = _most_weight(problem, most_new=most, need_area=0.0, by_area=True, seconds=seconds)
+        best, _ = _most_weight(
+            problem, most_new=most, need_area=0.0, by_area=True, effort=effort, seconds=seconds
+        )
         target = best * (1.0 - 1e-9)
     none = np.zeros(len(choice.holes), dtype=bool)
     return 0.0, HolesFound(chosen=none, value=0.0, bound=0.0, status="limit"), certificate
 
 
 def _most_weight(
-    problem: Problem, *, most_new: int, need_area: float, by_area: bool, seconds: float
+    problem: Problem, *, most_new: int, need_area: float, by_area: bool, effort: Effort, seconds: float
 ) -> tuple[float, "tuple[BoolArray, Field, float]"]:
     """Return the most (weighted) m² under limits on passes, the passes made, the field and the bound."""
     field = _free_field(problem, need_area=need_area, most_new=most_new, hole_cost=0.0)
@@ -271,7 +269,7 @@ def _most_weight(
     field = replace(field, entry_price=trifle)
     sides = np.arange(len(field.areas))
     work = work_model(field, sides, np.zeros(0, dtype=np.int64), reward=gains / scale)
-    answer = solve_model(work.model, seconds=seconds, gap=1e-7)
+    answer = solve_model(work.model, effort=effort, seconds=seconds, gap=1e-7)
     if not answer.found:
         return 0.0, (np.zeros(len(field.passes), dtype=bool), field, scale)
     made = answer.values[work.made] > 0.5
@@ -285,11 +283,11 @@ def _most_weight(
 
 
 def _second_limited(
-    problem: Problem, choice: HoleChoice, holes: HolesFound, target: float, *, seconds: float
+    problem: Problem, choice: HoleChoice, holes: HolesFound, target: float, *, effort: Effort, seconds: float
 ) -> HolesFound:
     count = int(holes.chosen.sum())
     value, (made, field, bound) = _most_weight(
-        problem, most_new=count, need_area=target, by_area=False, seconds=seconds
+        problem, most_new=count, need_area=target, by_area=False, effort=effort, seconds=seconds
     )
     if not made.any():
         opened = ~problem.new

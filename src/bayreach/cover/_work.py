@@ -1,19 +1,18 @@
 """Stage three: holes fixed, the least time and liquid that keep the coverage; bound by row generation."""
 
 import math
-import time
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from bayreach.arrays import FloatArray, IntArray
+from bayreach.cover._effort import Effort
 from bayreach.cover._field import LOST, REACHED, Field
-from bayreach.cover._highs import Told, solve
+from bayreach.cover._highs import solve
 from bayreach.cover._model import Answer
 from bayreach.cover._neighbourhood import rechosen
 from bayreach.cover._relax import charge, plan_point, relaxed, short_sides
-from bayreach.cover._search import greedy, improved, lowered
+from bayreach.cover._search import counted, greedy, improved, lowered
 from bayreach.cover._work_model import WorkModel, can_be_heavy, work_model
 
 ALMOST_ALL = 0.8
@@ -21,15 +20,12 @@ ALMOST_ALL = 0.8
 GAP = 5e-3
 """Gap at which the search stops by itself."""
 
-Watcher = Callable[[float, float, float], None]
-"""Told the best cost, the proven bound and the seconds spent."""
-
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class WorkFound:
     """Amounts (n_passes of the field,), their cost, the proven bound and the cost of plain greedy.
 
-    `status` is "optimal" (within the gap asked), "limit" (time ran out) or "infeasible".
+    `status` is "optimal" (within the gap asked), "limit" (the work allowed ran out) or "infeasible".
     """
 
     amounts: FloatArray
@@ -43,36 +39,20 @@ class WorkFound:
 
 @dataclass(kw_only=True, eq=False)
 class _Search:
-    """Where the search stands: best plan, its cost, the proven bound; when to stop and whom to tell."""
+    """Where the search stands: best plan, its cost, the proven bound; the work counted and where it ends."""
 
     field: Field
     best: FloatArray
     gap: float
+    effort: Effort
     end: float
-    watcher: Watcher | None
     cost: float = math.inf
     bound: float = 0.0
-    begin: float = 0.0
 
     @property
     def left(self) -> float:
-        """Seconds left."""
-        return self.end - time.monotonic()
-
-    @property
-    def told(self) -> Told:
-        """What a solver run is to tell its bound to; the plan's cost is the search's own."""
-
-        def tell(_: float, bound: float) -> None:
-            self.say(bound)
-
-        return tell
-
-    def say(self, bound: float = 0.0) -> None:
-        """Tell the watcher how things stand."""
-        if self.watcher is not None:
-            known = max(self.bound, bound if math.isfinite(bound) else 0.0)
-            self.watcher(self.cost, min(known, self.cost), time.monotonic() - self.begin)
+        """Counted seconds left."""
+        return self.effort.left(self.end)
 
     def offer(self, amounts: FloatArray) -> None:
         """Take `amounts` (n_passes,) where they reach what is asked for less."""
@@ -81,7 +61,6 @@ class _Search:
         cost = self.field.cost(amounts)
         if cost < self.cost:
             self.best, self.cost = amounts, cost
-            self.say()
 
     def raise_bound(self, bound: float) -> None:
         """Take a proven bound where it is higher."""
@@ -101,16 +80,16 @@ def least_work(
     rounds: int = 60,
     gap: float = GAP,
     seed: int = 7,
-    watcher: Watcher | None = None,
+    effort: Effort | None = None,
 ) -> WorkFound:
     """Return the least-cost amounts that reach what `field` asks, with a proven bound.
 
     Greedy gives a first plan, an LP with row generation the bound, ruin-and-recreate and small MILPs a better
     plan, and MILPs on the rows found the best plan and bound; small fields go to the MILP at once. The search
-    ends as soon as the plan is within `gap` of the bound, and in `seconds` at most: every part gets what is
-    left.
+    ends as soon as the plan is within `gap` of the bound, and in `seconds` of counted work (see `Effort`,
+    which `effort` goes on with): every part gets what is left.
     """
-    begin = time.monotonic()
+    effort = Effort(allowed=seconds) if effort is None else effort
     zero = np.zeros(len(field.passes))
     if field.is_met(np.zeros(len(field.areas), dtype=bool)):
         return WorkFound(
@@ -118,8 +97,9 @@ def least_work(
         )
     if not field.is_met(np.ones(len(field.areas), dtype=bool)):
         return _failed(zero, "infeasible")
-    search = _Search(field=field, best=zero, gap=gap, end=begin + seconds, watcher=watcher, begin=begin)
+    search = _Search(field=field, best=zero, gap=gap, effort=effort, end=effort.spent + seconds)
     plain = greedy(field, zero)
+    effort.spend(counted(field, zero, plain))
     search.offer(plain)
     greedy_cost = search.cost
     search.offer(lowered(field, plain))
@@ -158,12 +138,11 @@ def _small(search: _Search) -> int:
 def _large(search: _Search, *, rounds: int, rng: np.random.Generator) -> int:
     """Bound by LP, better plans by ruin and recreate and small MILPs, then MILPs on the rows found."""
     field = search.field
-    lp = relaxed(field, search.best, seconds=0.25 * search.left)
+    lp = relaxed(field, search.best, effort=search.effort, seconds=0.25 * search.left)
     if not lp.feasible:
         search.bound = math.inf
         return len(lp.work.sides)
     search.raise_bound(lp.bound)
-    search.say()
     if math.isfinite(search.cost):
         _refine(search, lp.support, rounds=rounds, rng=rng, seconds=0.15 * search.left)
     sides, every = lp.work.sides, np.arange(len(field.passes))
@@ -177,15 +156,17 @@ def _refine(
     search: _Search, support: FloatArray, *, rounds: int, rng: np.random.Generator, seconds: float
 ) -> None:
     """Better the plan by ruin and recreate, then by choosing parts of it anew, for a while."""
-    field = search.field
-    end = time.monotonic() + seconds
+    field, effort = search.field, search.effort
+    end = effort.spent + seconds
     if rounds and not search.is_closed:
-        search.offer(improved(field, search.best, rounds=rounds, rng=rng, seconds=0.4 * seconds))
+        search.offer(
+            improved(field, search.best, rounds=rounds, rng=rng, effort=effort, seconds=0.4 * seconds)
+        )
     if field.most_passes < len(field.passes) or field.most_per_entry < len(field.passes):
         return  # limits on passes would have to be shared out; the MILPs that follow keep them
-    while not search.is_closed and end - time.monotonic() > 0.2:
-        each = min(end - time.monotonic(), 3.0)
-        search.offer(rechosen(field, search.best, liked=support > 1e-6, rng=rng, seconds=each))
+    while not search.is_closed and effort.left(end) > 0.2:
+        each = min(effort.left(end), 3.0)
+        search.offer(rechosen(field, search.best, liked=support > 1e-6, rng=rng, effort=effort, seconds=each))
 
 
 def _close_on(
@@ -212,20 +193,18 @@ def _close_on(
 
 
 def _close(search: _Search, work: WorkModel, *, seconds: float, proves: bool) -> None:
-    """Solve MILPs, adding the sides and the surplus they get wrong, until closed or out of time."""
-    end = time.monotonic() + seconds
+    """Solve MILPs, adding the sides and the surplus they get wrong, until closed or out of work."""
+    end = search.effort.spent + seconds
     turn = 0
     while not search.is_closed:
-        left = end - time.monotonic()
+        left = search.effort.left(end)
         if left < 0.2 and (turn or math.isfinite(search.cost)):
             return
         start = None
         if math.isfinite(search.cost):
             charge(work, plan_point(work.field, search.best))
             start = work.point_of(search.best)
-        answer = solve(
-            work.model, start=start, seconds=left, gap=0.5 * search.gap, told=search.told if proves else None
-        )
+        answer = solve(work.model, start=start, effort=search.effort, seconds=left, gap=0.5 * search.gap)
         if proves:
             search.raise_bound(answer.bound)
         if not answer.found or not _learn(search, work, answer):

@@ -96,9 +96,8 @@ def cut_path(path: TipPath, deepest: float, shallowest: float) -> TipPath:
 def clock_angles(tip: "Tip", shape: str = "straight") -> tuple[float, ...]:
     """Return the clock angles (rad) worth trying.
 
-    One for a pattern round the axis of a straight wand, eight for a side tip or a table, four for a bent
-    wand, whose hook
-    points somewhere. Common practice is 0, 90, 180 and 270 degrees; the eighths between help in corners.
+    One for a pattern round the axis of a straight wand; for a side tip, a table and a bent wand, whose hook
+    points somewhere, 0, 90, 180 and 270 degrees (common practice, no source).
 
     >>> from bayreach.tips import Tip
     >>> len(clock_angles(Tip(pattern="radial", spread=0.7, flow=1e-6)))
@@ -142,14 +141,24 @@ def candidate_passes(
         if OUTSIDE not in opening.links:
             continue
         for wand in wands:
-            holes = (opening,) if proposed else ()
+            angles = clock_angles(wand.tip, wand.shape)
+            # A bent wand gets in by turning: each clock angle is a way of its own, with depths of its own.
+            # Another moves but its pattern when it turns.
+            is_bent = wand.shape == "bent"
             paths, refusals = paths_through(
-                space, wand, opening, count=aims, shortest=SHORTEST_PULL, holes=holes, down=down
+                space,
+                wand,
+                opening,
+                clocks=angles if is_bent else (0.0,),
+                count=aims,
+                shortest=SHORTEST_PULL,
+                holes=(opening,) if proposed else (),
+                down=down,
             )
             refused.extend(refusals)
-            most = max(2, math.ceil(most_paths / len(clock_angles(wand.tip, wand.shape))))
-            for index in spread_paths(paths, most):
-                for path in _turned(space, paths[index], opening, holes, down):
+            turns = 1 if is_bent else len(angles)
+            for index in spread_paths(paths, max(2, math.ceil(most_paths / turns))):
+                for path in [paths[index]] if is_bent else _turned(paths[index], angles):
                     found.extend(_ranges(path))
     return tuple(found), tuple(refused)
 
@@ -176,28 +185,11 @@ def _marks(path: Path) -> FloatArray:
     return poses_at(path.tip_path, depths, lengths=np.zeros(3)).points
 
 
-def _turned(
-    space: "Space", path: Path, opening: "Opening", holes: "tuple[Opening, ...]", down: ArrayLike
-) -> list[Path]:
+def _turned(path: Path, angles: tuple[float, ...]) -> list[Path]:
     """Return `path` at every clock angle worth trying."""
-    angles = clock_angles(path.wand.tip, path.wand.shape)
     if len(angles) == 1:
         return [path]
-    if path.wand.shape != "bent":
-        # Turning a straight wand about its own axis, or a flexible one along its line, moves but the pattern.
-        return [replace(path, clock=angle, tip_path=with_clock(path.tip_path, angle)) for angle in angles]
-    paths, _ = paths_through(
-        space,
-        path.wand,
-        opening,
-        aims=path.aim[None],
-        entries=path.entry[None],
-        clocks=angles,
-        shortest=SHORTEST_PULL,
-        holes=holes,
-        down=down,
-    )
-    return list(paths)
+    return [replace(path, clock=angle, tip_path=with_clock(path.tip_path, angle)) for angle in angles]
 
 
 def _ranges(path: Path) -> list[Candidate]:

@@ -101,7 +101,10 @@ def _solved(board: Board, *, above: float, slack: float, seconds: float, progres
 
 def _of_target(problem: cover.Problem, found: cover.Cover, *, seconds: float) -> cover.Cover:
     """Return a cover that aimed at more than `problem` asks, with what it does and what is proven of that."""
-    holes, certificate = cover.fewest_holes(problem, cover.hole_choice(problem), seconds=seconds)
+    effort = cover.Effort(allowed=seconds)
+    holes, certificate = cover.fewest_holes(
+        problem, cover.hole_choice(problem), effort=effort, seconds=seconds
+    )
     bound = int(holes.bound) if math.isfinite(holes.bound) else 0
     covered = problem.covered_by(found.amounts)
     area = float(problem.areas[covered].sum())
@@ -113,6 +116,7 @@ def _of_target(problem: cover.Problem, found: cover.Cover, *, seconds: float) ->
         met=area >= problem.asked_area * (1.0 - 1e-9),
         new_holes_bound=min(bound, found.new_holes),
         certificate=certificate,
+        hurried=found.hurried or effort.struck,
     )
 
 

@@ -26,6 +26,10 @@ if TYPE_CHECKING:
 
 MOST_CURVE = 8
 """Most new holes on the trade-off curve."""
+HURRIED = (
+    "The solver ran out of processor time before its count of work was done: another run may end with "
+    "another plan or bound."
+)
 
 
 def make_plan(
@@ -71,7 +75,7 @@ def make_plan(
     most_sides, most_paths : int
         Sides planned on; passes tried of one wand through one opening.
     seconds : float
-        Time for the solver.
+        Work for the solver, counted (see `cover.Effort`): what it takes on one idle core.
     kept : Kept, optional
         Columns by content, read and added to.
     progress : callable
@@ -112,7 +116,8 @@ def plan_on(
     board, problem, found = draft.board, draft.problem, draft.found
     ground, total = board.ground, float(problem.areas.sum())
     say("trade-off", 0, 2)
-    curve = _curve(problem, most=min(MOST_CURVE, found.new_holes + 2), seconds=seconds)
+    effort = cover.Effort(allowed=seconds)
+    curve = _curve(problem, most=min(MOST_CURVE, found.new_holes + 2), effort=effort)
     say("trade-off", 1, 2)
     bare = _without_holes(problem, found, slack=slack, seconds=0.6 * seconds)
     missed = missed_sides(problem, found, board.sides, ground.bays, board.entries.candidates)
@@ -150,14 +155,14 @@ def plan_on(
         ),
         no_drill_passes=in_order(planned(board, bare), ground.down),
         no_drill_coverage=bare.area / total,
-        said=board.said,
+        said=board.said + ((HURRIED,) if found.hurried or bare.hurried or effort.struck else ()),
     )
 
 
-def _curve(problem: cover.Problem, *, most: int, seconds: float) -> tuple[CurvePoint, ...]:
+def _curve(problem: cover.Problem, *, most: int, effort: cover.Effort) -> tuple[CurvePoint, ...]:
     total = float(problem.areas.sum())
     choice = cover.hole_choice(problem)
-    points = cover.coverage_curve(choice, most=most, seconds=seconds / (most + 1))
+    points = cover.coverage_curve(choice, most=most, effort=effort, seconds=effort.allowed)
     return tuple(
         CurvePoint(holes=count, coverage=point.value / total, bound=min(1.0, point.bound / total))
         for count, point in enumerate(points)

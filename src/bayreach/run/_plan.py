@@ -40,9 +40,9 @@ ROUNDS = 5
 STEP_ABOVE = 1e-3
 """Share of area asked for in a next round on top of what the columns still promise too much."""
 SECONDS = (32.0, 16.0)
-"""Time for the solver in the first round, and in each that mends it."""
+"""Work for the solver in the first round, and in each that mends it: counted seconds of one idle core."""
 CURVE_SECONDS = 14.0
-"""Time for the trade-off curve and the plan without holes."""
+"""Work for the trade-off curve, counted; three fifths of it more for the plan without holes."""
 
 
 def plan(job: Job, progress: Progress = quiet, *, no_drill: bool = False, kept: Kept | None = None) -> Result:
