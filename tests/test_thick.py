@@ -17,7 +17,7 @@ from thick import (
     turned,
 )
 
-from bayreach.bays import Bays, Given, find_bays
+from bayreach.bays import Bays, Given, bay_report, find_bays
 from bayreach.mesh import Mesh, mesh_of
 
 PLACES = [(0.2, 0.2), (0.4, 0.2), (0.6, 0.2), (0.8, 0.2)]
@@ -205,6 +205,28 @@ def test_a_shallow_box_with_holes_in_floor_and_ceiling_is_no_hole_through_a_thic
     # The other library draws its circles in single precision.
     assert [opening.area for opening in bays.openings] == pytest.approx([hole] * 2, rel=1e-6)
     assert bays.material_volume == pytest.approx(solid.volume(), rel=1e-9)
+
+
+@pytest.mark.parametrize("sort", ["plain", "countersunk inside", "filleted"])
+def test_a_drain_through_a_thick_floor_leaves_no_low_point(sort: str) -> None:
+    profile = {
+        "plain": plain(0.02),
+        "countersunk inside": [
+            (0, -2 * SHEET),
+            (0.01, -2 * SHEET),
+            (0.01, -0.003),
+            (0.016, 0),
+            (0.016, SHEET),
+            (0, SHEET),
+        ],
+        "filleted": filleted(0.02, 0.0015),
+    }[sort]
+    drained = find_bays(mesh_from(hollow([turned(profile, (0.5, 0.2))])))
+    assert not len(bay_report(drained, 0).low_points)
+    # Turned over, the same hole is in the ceiling, and the other skin's inside is low.
+    assert bay_report(drained, 0, down=(0, 0, 1)).low_points == pytest.approx(
+        np.array([[0.5, 0.2, 0.2]]), abs=1e-9
+    )
 
 
 def drum() -> Any:

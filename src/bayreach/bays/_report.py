@@ -7,7 +7,7 @@ from numpy.typing import ArrayLike
 
 from bayreach.arrays import FloatArray, IntArray, frozen_floats, unit_vectors
 from bayreach.bays._records import Bays
-from bayreach.measure import side_areas, side_normals
+from bayreach.measure import area_vectors, side_areas, side_normals
 from bayreach.mesh import Mesh
 from bayreach.topology import edges_of, groups
 
@@ -98,7 +98,7 @@ def _told(bays: Bays, bay: int, up: FloatArray, wet_film: float, free: IntArray)
         area_up=float(areas[faces_up].sum()),
         area_vertical=float(areas[~faces_up & ~faces_down].sum()),
         area_down=float(areas[faces_down].sum()),
-        low_points=low_points(bays.mesh, sides, up, free),
+        low_points=low_points(bays.mesh, sides, up, np.union1d(free, _drain_points(bays, bay, up))),
         liquid=float(areas.sum()) * wet_film,
     )
 
@@ -107,6 +107,14 @@ def free_points(mesh: Mesh) -> IntArray:
     """Return the points on free edges, over which liquid runs off."""
     edges = edges_of(mesh.faces)
     return np.unique(edges.ends[edges.free])
+
+
+def _drain_points(bays: Bays, bay: int, up: FloatArray) -> IntArray:
+    """Return the points of openings that lead down and out of a bay, as half-way through a thick floor."""
+    links, real = bays.cap_links, bays.cap_opening >= 0
+    outward = np.where(links[:, 0] == bay, 1.0, -1.0) * (links == bay).any(axis=1) * real
+    falls = outward * (unit_vectors(area_vectors(bays.cap_points[bays.cap_faces])) @ up) < -_FLOOR_RISE
+    return np.unique(bays.cap_faces[falls])
 
 
 def low_points(mesh: Mesh, sides: IntArray, up: FloatArray, free: IntArray | None = None) -> FloatArray:

@@ -1,20 +1,19 @@
 """From film to the frozen records of result.json."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
 from bayreach import film as films
 from bayreach.arrays import OUTSIDE, BoolArray, FloatArray, IntArray
-from bayreach.bays import Bay, BayReport, Bays, Opening, bay_reports
+from bayreach.bays import Bay, Bays, Opening
 from bayreach.cautions import cautions
 from bayreach.meshfile import MeshRead
 from bayreach.outcome import (
     FILMS_FILE,
     OUTSIDE_NAME,
-    BayDetailRecord,
     BayRecord,
     Box,
     CoverageRecord,
@@ -24,9 +23,7 @@ from bayreach.outcome import (
     KeepOutRecord,
     LiquidRecord,
     MaskRecord,
-    Measurement,
     MeshRecord,
-    OpeningDetailRecord,
     OpeningRecord,
     Outcome,
     PassRecord,
@@ -115,55 +112,7 @@ def _opening_record(bays: Bays, opening: Opening) -> OpeningRecord:
     )
 
 
-def measurement_of(
-    read: MeshRead, bays: Bays, *, down: FloatArray, film: float | None, volume_solids: float
-) -> Measurement:
-    """Return what `measure` tells; the liquid of each bay is for a dry film in m of a liquid so solid."""
-    asked = bay_reports(bays, down=down, film=film or 0.0, volume_solids=volume_solids)
-    return Measurement(
-        mesh=mesh_record(read, bays.method),
-        bays=tuple(
-            replace(_bay_record(bay), detail=_bay_detail(bays, bay, told, film))
-            for bay, told in zip(bays.bays, asked, strict=True)
-        ),
-        openings=tuple(
-            replace(record, detail=_opening_detail(opening))
-            for record, opening in zip(opening_records(bays), bays.openings, strict=True)
-        ),
-        findings=finding_records(bays.findings),
-        down=point(down),
-        film_m=film,
-        volume_solids=volume_solids,
-        warnings=bay_warnings(bays),
-        cautions=cautions(film=False),
-    )
-
-
-def _opening_detail(opening: Opening) -> OpeningDetailRecord:
-    return OpeningDetailRecord(
-        equivalent_diameter_m=opening.equivalent_diameter,
-        thickness_m=opening.thickness,
-        open_end=opening.large,
-        diameter_error_m=opening.diameter_error,
-        area_error_m2=opening.area_error,
-    )
-
-
-def _bay_detail(bays: Bays, bay: Bay, told: BayReport, film: float | None) -> BayDetailRecord:
-    return BayDetailRecord(
-        parts_m2=told.area_of_part,
-        up_m2=told.area_up,
-        vertical_m2=told.area_vertical,
-        down_m2=told.area_down,
-        neighbours=tuple(
-            OUTSIDE_NAME if other == OUTSIDE else bays.bays[other].name for other in bay.neighbours
-        ),
-        low_points_m=tuple(point(place) for place in told.low_points),
-        liquid_m3=None if film is None else told.liquid,
-    )
-
-
-def _bay_record(bay: Bay, **areas: Any) -> BayRecord:
+def bay_record(bay: Bay, **areas: Any) -> BayRecord:
     """Return what was measured of a bay, and the `areas` in m² that film reached, by the record's names."""
     return BayRecord(
         name=bay.name,
@@ -352,7 +301,7 @@ def _bay_records(site: Site, shares: Shares, can_check: BoolArray) -> tuple[BayR
         "checkable_m2": by_bay(need & can_check),
     }
     return tuple(
-        _bay_record(bay, **{name: float(values[bay.index]) for name, values in columns.items()})
+        bay_record(bay, **{name: float(values[bay.index]) for name, values in columns.items()})
         for bay in bays.bays
     )
 

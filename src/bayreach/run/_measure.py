@@ -6,11 +6,19 @@ from pathlib import Path
 
 from numpy.typing import ArrayLike
 
-from bayreach.arrays import unit_vectors
-from bayreach.bays import check_by_voxels, find_bays
-from bayreach.meshfile import read_mesh
-from bayreach.outcome import Measurement, quiet
-from bayreach.run._answer import measurement_of
+from bayreach.arrays import OUTSIDE, FloatArray, unit_vectors
+from bayreach.bays import Bay, BayReport, Bays, Opening, bay_reports, check_by_voxels, find_bays
+from bayreach.cautions import cautions
+from bayreach.meshfile import MeshRead, read_mesh
+from bayreach.outcome import OUTSIDE_NAME, BayDetailRecord, Measurement, OpeningDetailRecord, quiet
+from bayreach.run._answer import (
+    bay_record,
+    bay_warnings,
+    finding_records,
+    mesh_record,
+    opening_records,
+    point,
+)
 from bayreach.run._wetting import Progress
 from bayreach.units import MESH_UNITS
 
@@ -64,4 +72,52 @@ def measure(
     bays = find_bays(read.mesh, method=method, closed_up_to=closed_up_to, shut=planes)
     progress("checking on a grid", 0.8)
     checked = replace(bays, findings=(*bays.findings, *check_by_voxels(bays)))
-    return measurement_of(read, checked, down=unit_vectors(down), film=film, volume_solids=volume_solids)
+    return _measurement(read, checked, down=unit_vectors(down), film=film, volume_solids=volume_solids)
+
+
+def _measurement(
+    read: MeshRead, bays: Bays, *, down: FloatArray, film: float | None, volume_solids: float
+) -> Measurement:
+    """Return what `measure` tells; the liquid of each bay is for a dry film in m of a liquid so solid."""
+    asked = bay_reports(bays, down=down, film=film or 0.0, volume_solids=volume_solids)
+    return Measurement(
+        mesh=mesh_record(read, bays.method),
+        bays=tuple(
+            replace(bay_record(bay), detail=_bay_detail(bays, bay, told, film))
+            for bay, told in zip(bays.bays, asked, strict=True)
+        ),
+        openings=tuple(
+            replace(record, detail=_opening_detail(opening))
+            for record, opening in zip(opening_records(bays), bays.openings, strict=True)
+        ),
+        findings=finding_records(bays.findings),
+        down=point(down),
+        film_m=film,
+        volume_solids=volume_solids,
+        warnings=bay_warnings(bays),
+        cautions=cautions(film=False),
+    )
+
+
+def _opening_detail(opening: Opening) -> OpeningDetailRecord:
+    return OpeningDetailRecord(
+        equivalent_diameter_m=opening.equivalent_diameter,
+        thickness_m=opening.thickness,
+        open_end=opening.large,
+        diameter_error_m=opening.diameter_error,
+        area_error_m2=opening.area_error,
+    )
+
+
+def _bay_detail(bays: Bays, bay: Bay, told: BayReport, film: float | None) -> BayDetailRecord:
+    return BayDetailRecord(
+        parts_m2=told.area_of_part,
+        up_m2=told.area_up,
+        vertical_m2=told.area_vertical,
+        down_m2=told.area_down,
+        neighbours=tuple(
+            OUTSIDE_NAME if other == OUTSIDE else bays.bays[other].name for other in bay.neighbours
+        ),
+        low_points_m=tuple(point(place) for place in told.low_points),
+        liquid_m3=None if film is None else told.liquid,
+    )
