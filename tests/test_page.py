@@ -9,12 +9,15 @@ from typing import Any
 
 import numpy as np
 import pytest
+from boxjob import write_box_job
 from browser import Browser, opened
 from sample_case import sample_case
 
 from bayreach import heatmap
-from bayreach.report import Case, volume_text
+from bayreach.cli import main
+from bayreach.report import Case, percent, read_case, volume_text
 from bayreach.sheets._page import page
+from bayreach.store import read_result
 
 PIXEL = (
     b"\x89PNG\r\n\x1a\n\x00\x00\x00\rIHDR\x00\x00\x00\x01\x00\x00\x00\x01\x08\x06\x00\x00\x00\x1f\x15\xc4\x89"
@@ -345,6 +348,33 @@ def test_a_shown_pass_is_in_view_wherever_the_view_was(shown: Browser) -> None:
     )
     assert 0 < x < width
     assert 0 < y < height
+
+
+def test_the_chances_of_a_sprayed_box_are_those_that_doubt_wrote(browser: Browser, tmp_path: Path) -> None:
+    job = write_box_job(tmp_path)
+    job.write_text(job.read_text().replace("[film]", "[doubt]\nsamples = 64\n[film]"))
+    out = tmp_path / "out"
+    assert main(["spray", str(job), "-o", str(out)]) in (0, 2)
+    assert main(["doubt", str(out)]) == 0
+    found = read_result(out)
+    chance = found.sides.extra["chance"]
+    # It is a real map: some sides are all but sure, some hopeless, and some lie between.
+    assert all(some.any() for some in (chance >= 0.95, chance == 0.0, (chance > 0.1) & (chance < 0.9)))
+    (tmp_path / "sheet.html").write_text(page(read_case(out), STILLS), encoding="utf-8")
+    browser.visit(tmp_path / "sheet.html")
+    browser.press("input[name=layer][value=chance]")
+    rows, bays = browser.ask(
+        "const { layer, data } = window.bayreachPage.view; return [[...layer.row], [...data.bay]]"
+    )
+    inside = np.array(bays) >= 0
+    np.testing.assert_array_equal(np.array(rows)[inside], heatmap.chance_row(chance)[inside])
+    said = touch(browser, (0.15, 0.1, 0.0))
+    share = chance[int(said["side"])]
+    assert said["touched-chance"] == f"{int(np.floor(100 * share + 1e-9))} %"
+    doubt = found.outcome.doubt
+    assert doubt is not None
+    assert percent(doubt.sure_fraction) in browser.ask("return document.querySelector('header').textContent")
+    assert browser.complaints() == []
 
 
 def test_chances_have_a_layer_where_they_are_known(browser: Browser, case: Case, tmp_path: Path) -> None:

@@ -1,4 +1,4 @@
-"""The picture of a result: cut-away heat-map, statuses, worst dry places, legends, cautions."""
+"""The picture of a result: cut-away heat-map, statuses, worst uncovered places, legends, cautions."""
 
 from dataclasses import dataclass
 
@@ -143,7 +143,7 @@ def opening_pictures(case: Case) -> dict[str, bytes]:
 
 
 def _wanted(case: Case, near: BoolArray) -> BoolArray:
-    """Return the sides (2n,) of a dry place: dry ones if there are any, else all that is too thin."""
+    """Return the sides (2n,) of an uncovered place: dry ones if there are any, else all that is too thin."""
     dry = near & case.sides.is_status("dry")
     return dry if dry.any() else near & (case.sides.film_um < case.target.film_min_um)
 

@@ -84,7 +84,7 @@ def _pass(case: Case, one: SprayPass) -> dict[str, Any]:
 
 
 def places(case: Case) -> list[dict[str, Any]]:
-    """Return, for each of the worst ten dry places, where it is and how the view flies there."""
+    """Return, for each of the worst ten uncovered places, where it is and how the view flies there."""
     middles = np.repeat(case.mesh.corners.mean(axis=1), 2, axis=0)
     shown = case.sides.bay != OUTSIDE
     thin = shown & (case.sides.film_um < case.target.film_min_um)
