@@ -19,7 +19,9 @@ from bayreach.insertion._turning import (
     searched,
     stands_at,
     tools_for,
+    way_back_from,
     way_to,
+    with_clear_alone,
 )
 from bayreach.insertion._ways import line_arrays, tips_at
 from bayreach.poses import TipPath
@@ -68,9 +70,12 @@ def bent_way_into(
     tools = tools_for(
         space, wand, opening, entries=entries, aims=aims, clocks=[0.0], down=down, holes=holes, linked=True
     )
-    goals = _tips_in(tools, bay)
+    goals = with_clear_alone(tools, _tips_in(tools, bay))
     if not goals.any():
         return None
+    way, is_decided = way_back_from(tools, goals)
+    if is_decided:
+        return None if way is None else way.stands
     search = searched(tools, goals)
     return None if search.goal < 0 else way_to(search, search.goal).stands
 

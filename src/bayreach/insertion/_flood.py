@@ -54,34 +54,52 @@ def next_state(lattice: Lattice, state: int, move: int) -> int:
 
 
 @compiled
+def clear_states(
+    tree: Tree, shares: FloatArray, body: Capsules, line: Line, lattice: Lattice, states: IntArray,
+    asked: FloatArray,
+) -> IntArray:  # fmt: skip
+    """Return those of some states (k,) in which the wand as it stands is clear."""
+    found = np.zeros(len(states), dtype=np.int64)
+    count = 0
+    for state in states:
+        stand = stand_at(lattice, state)
+        face, _ = pose_hit(tree, shares, body, placed(line, stand), stand[0], asked)
+        if face < 0:
+            found[count] = state
+            count += 1
+    return found[:count]
+
+
+@compiled
 def flood(
-    tree: Tree, shares: FloatArray, body: Capsules, line: Line, lattice: Lattice, goals: IntArray,
-    asked: FloatArray, most: int,
-) -> tuple[IntArray, IntArray, IntArray, int]:  # fmt: skip
-    """Return what a wand reaches from outside by slides, turns and leans, all of them clear.
+    tree: Tree, shares: FloatArray, body: Capsules, line: Line, lattice: Lattice, seeds: IntArray,
+    goals: IntArray, asked: FloatArray, most: int, inwards: float,
+) -> tuple[IntArray, IntArray, IntArray, int, bool]:  # fmt: skip
+    """Return what a wand reaches from some states, `seeds` (k,), by slides, turns and leans, all clear.
 
     Back come, for each state, where it was reached from (itself at the start, -1: not), a face in the way and
-    the capsule that meets it; and the first of `goals` (states above 0) met, -1: none. The search ends there,
-    or after `most` steps.
+    the capsule that meets it; the first of `goals` (states above 0) met, -1: none; and whether all was
+    looked at. The search ends at a goal, or after `most` steps. Deeper states come first where `inwards` is
+    1, shallower ones where it is -1.
     """
     n_marks = len(lattice[0])
     before, faces, parts = np.full(len(goals), -1), np.full(len(goals), -1), np.full(len(goals), -1)
     verdicts = np.zeros(len(goals), dtype=np.uint8)
-    waiting = [(0, 0, 0)]
+    waiting = [(0.0, 0, 0)]
     waiting.pop()
-    for state in range(0, len(goals), n_marks):
-        if lattice[5][state // n_marks // lattice[1].shape[1], 0]:
+    for state in seeds:
+        if lattice[5][state // n_marks // lattice[1].shape[1], state % n_marks]:
             stand = stand_at(lattice, state)
             faces[state], parts[state] = pose_hit(tree, shares, body, placed(line, stand), stand[0], asked)
             verdicts[state] = CLEAR if faces[state] < 0 else BLOCKED
             if faces[state] < 0:
                 before[state] = state
-                heapq.heappush(waiting, (0, 0, state))
+                heapq.heappush(waiting, (-inwards * (state % n_marks), 0, state))
     steps = 0
     while len(waiting) > 0 and steps < most:
         _, turns, here = heapq.heappop(waiting)
         if goals[here] > 0:
-            return before, faces, parts, here
+            return before, faces, parts, here, False
         stand = stand_at(lattice, here)
         for move in range(SLIDES_AND_TURNS + lattice[3].shape[1]):
             there = next_state(lattice, here, move)
@@ -100,5 +118,5 @@ def flood(
                 continue
             before[there] = here
             more = turns + (0 if move < 2 else 1)
-            heapq.heappush(waiting, (more - there % n_marks, more, there))
-    return before, faces, parts, -1
+            heapq.heappush(waiting, (more - inwards * (there % n_marks), more, there))
+    return before, faces, parts, -1, len(waiting) == 0

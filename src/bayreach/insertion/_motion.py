@@ -136,6 +136,28 @@ def moved_by(p: Vector, q: Vector, to_p: Vector, to_q: Vector) -> float:
 
 
 @compiled
+def capsule_hit(
+    tree: Tree, shares: FloatArray, body: Capsules, c: int, poses: FloatArray, depths: FloatArray,
+    asked: FloatArray,
+) -> tuple[int, float]:  # fmt: skip
+    """Return a face that capsule c cuts in the middle of a motion (-1: none), and how far it may yet be.
+
+    `poses` (3, 12) and `depths` (3,) are those at the start, in the middle and at the stop. The second answer
+    is 0 where the capsule, grown by its motion, is clear, else its growth in m; infinite where it is too far
+    out in the middle to count.
+    """
+    counts, p, q = ends_of(body, c, poses[1], depths[1], asked[1])
+    if not counts:
+        return -1, math.inf
+    _, p0, q0 = ends_of(body, c, poses[0], depths[0], asked[1])
+    _, p1, q1 = ends_of(body, c, poses[2], depths[2], asked[1])
+    grown = 1.02 * max(moved_by(p, q, p0, q0), moved_by(p, q, p1, q1))
+    if blocking_face(tree, p, q, body[2][c] + grown, asked[0], shares) < 0:
+        return -1, 0.0
+    return blocking_face(tree, p, q, body[2][c], asked[0], shares), grown
+
+
+@compiled
 def motion_hit(
     tree: Tree, shares: FloatArray, body: Capsules, line: Line, one: FloatArray, two: FloatArray,
     asked: FloatArray,
@@ -146,34 +168,31 @@ def motion_hit(
     something, but does not in the middle itself, each half is asked in turn, down to `FINEST`.
     """
     spans = np.zeros((64, 2))
+    whole, poses = np.zeros((3, 12)), np.zeros((3, 12))
+    all_depths, depths = np.zeros(3), np.zeros(3)
+    for k in range(3):
+        stand = between(one, two, 0.5 * k)
+        whole[k], all_depths[k] = placed(line, stand), stand[0]
     for c in range(len(body[2]) - 1, -1, -1):
-        count = 1
-        spans[0, 0], spans[0, 1] = 0.0, 1.0
-        while count > 0:
+        face, grown = capsule_hit(tree, shares, body, c, whole, all_depths, asked)
+        count = 0
+        if face < 0 and grown > FINEST:
+            spans[0], spans[1] = (0.0, 0.5), (0.5, 1.0)
+            count = 2
+        while face < 0 and count > 0:
             count -= 1
             start, stop = spans[count, 0], spans[count, 1]
             middle = 0.5 * (start + stop)
-            now = between(one, two, middle)
-            counts, p, q = ends_of(body, c, placed(line, now), now[0], asked[1])
-            if not counts:
-                if stop - start > 0.2:  # it may count before or after
-                    spans[count], spans[count + 1] = (start, middle), (middle, stop)
-                    count += 2
-                continue
-            first, last = between(one, two, start), between(one, two, stop)
-            _, p0, q0 = ends_of(body, c, placed(line, first), first[0], asked[1])
-            _, p1, q1 = ends_of(body, c, placed(line, last), last[0], asked[1])
-            grown = 1.02 * max(moved_by(p, q, p0, q0), moved_by(p, q, p1, q1))
-            face = blocking_face(tree, p, q, body[2][c] + grown, asked[0], shares)
-            if face < 0:
-                continue
-            face = blocking_face(tree, p, q, body[2][c], asked[0], shares)
-            if face >= 0:
-                return face, c
-            if grown > FINEST and count < 60:
-                spans[count, 0], spans[count, 1] = start, middle
-                spans[count + 1, 0], spans[count + 1, 1] = middle, stop
+            for k in range(3):
+                stand = between(one, two, start + 0.5 * k * (stop - start))
+                poses[k], depths[k] = placed(line, stand), stand[0]
+            face, grown = capsule_hit(tree, shares, body, c, poses, depths, asked)
+            goes_on = stop - start > 0.2 if math.isinf(grown) else grown > FINEST
+            if face < 0 and goes_on and count < 60:
+                spans[count], spans[count + 1] = (start, middle), (middle, stop)
                 count += 2
+        if face >= 0:
+            return face, c
     return -1, -1
 
 

@@ -17,6 +17,7 @@ from bayreach.wands import Wand
 
 if TYPE_CHECKING:
     from bayreach.bays import Opening
+    from bayreach.insertion._flood import Lattice
     from bayreach.insertion._motion import Capsules, Line
 
 CLOCKS = 24
@@ -28,6 +29,8 @@ FINE = 0.0005
 WHOLE_TURN = 2.0 * math.pi
 MOST = 400_000
 """Most steps tried."""
+MOST_BACK = 3_000
+"""Most steps tried backwards from a goal before all is tried from outside."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -146,16 +149,53 @@ def searched(tools: Tools, goals: BoolArray | None = None) -> Search:
     """Return what a wand reaches, sliding, turning and leaning in the hole; ends at the first of `goals`."""
     from bayreach.insertion._flood import flood
 
-    leans = tools.leans
-    shape = (len(leans.aims), len(tools.clocks), len(tools.marks))
+    shape = (len(tools.leans.aims), len(tools.clocks), len(tools.marks))
     wanted = np.zeros(math.prod(shape), dtype=np.int64) if goals is None else goals.ravel().astype(np.int64)
-    places = np.array(leans.entries, dtype=np.float64, order="C")
-    lattice = (tools.marks, leans.frames, places, leans.beside, leans.turned, tools.passes)
-    before, faces, capsules, goal = flood(*tools.arrays, lattice, wanted, tools.asked, MOST)
+    seeds = np.arange(0, math.prod(shape), shape[2])  # outside
+    before, faces, capsules, goal, _ = flood(
+        *tools.arrays, lattice_of(tools), seeds, wanted, tools.asked, MOST, 1.0
+    )
     return Search(
         tools=tools, before=before.reshape(shape), faces=faces.reshape(shape),
         capsules=capsules.reshape(shape), goal=int(goal),
     )  # fmt: skip
+
+
+def way_back_from(tools: Tools, goals: BoolArray) -> tuple[Way | None, bool]:
+    """Return a way from outside to one of `goals` (l, c, r) if it is soon found backwards from them.
+
+    Beside it stands whether that decides: True also where all that leads to the goals was looked at, and none
+    of it is outside. What is shut in is so told without a search of everything that is not.
+    """
+    from bayreach.insertion._flood import flood
+
+    starts = np.zeros(goals.shape, dtype=np.int64)
+    starts[:, :, 0] = 1
+    before, _, _, met, is_all = flood(
+        *tools.arrays, lattice_of(tools), np.flatnonzero(goals), starts.ravel(), tools.asked, MOST_BACK, -1.0
+    )
+    if met < 0:
+        return None, bool(is_all)
+    states = [int(met)]
+    while before[states[-1]] != states[-1]:
+        states.append(int(before[states[-1]]))
+    return way_of(stands_at(tools, states)), True
+
+
+def lattice_of(tools: Tools) -> "Lattice":
+    """Return the lattice of the tools as the plain arrays of the compiled search."""
+    leans = tools.leans
+    places = np.array(leans.entries, dtype=np.float64, order="C")
+    return tools.marks, leans.frames, places, leans.beside, leans.turned, tools.passes
+
+
+def with_clear_alone(tools: Tools, goals: BoolArray) -> BoolArray:
+    """Return the goals (l, c, r) in which the wand as it stands is clear: no way leads to the others."""
+    from bayreach.insertion._flood import clear_states
+
+    clear = np.zeros(goals.size, dtype=np.bool_)
+    clear[clear_states(*tools.arrays, lattice_of(tools), np.flatnonzero(goals), tools.asked)] = True
+    return clear.reshape(goals.shape)
 
 
 def stands_at(tools: Tools, states: ArrayLike) -> FloatArray:

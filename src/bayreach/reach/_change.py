@@ -54,7 +54,7 @@ class Change:
 def smallest_changes(ground: Ground, wand: Wand, opening: "Opening", bay: str) -> tuple[Change, ...]:
     """Return the single changes that let the tip of `wand` through `opening` into `bay`, the smallest first.
 
-    Each of length, diameter, bend radius, bend angle and hole is changed alone: by steps four times as large
+    Each of length, diameter, bend radius, bend angle and hole is changed alone: by steps twice as large
     each time until the bay is reached, then halved back to a tenth of a millimetre or of a degree, and told
     in whole tenths. What is returned was tried and reaches the bay; nothing is returned for a parameter that
     does not help, nor where the bay is reached already.
@@ -85,7 +85,7 @@ def _reaches(ground: Ground, bay: str, case: "tuple[Wand, Opening, tuple[Opening
 def _bracketed(
     ground: Ground, bay: str, tried: Tried, *, what: str, unit: str, now: float, most: float
 ) -> Change | None:
-    """Take four times the change until it does or reaches `most`, then halve the bracket to its tolerance."""
+    """Double the change until it does or reaches `most`, then halve the bracket to its tolerance."""
     tolerance = 1e-4 if unit == "m" else math.radians(0.1)
     fails, step = 0.0, math.copysign(max(4.0 * tolerance, abs(now) / 64.0), most)
     while True:
@@ -95,7 +95,7 @@ def _bracketed(
         fails = step
         if abs(step) >= abs(most):
             return None
-        step *= 4.0
+        step *= 2.0
     does = step
     while abs(does - fails) > tolerance:
         middle = (does + fails) / 2.0
