@@ -192,6 +192,10 @@ def test_reach_tells_how_deep_a_straight_wand_goes(
     assert main(["reach", str(answered / "job.toml"), "--json"]) == 0
     table = json.loads(capsys.readouterr().out)
     jsonschema.validate(table, schema_named("reach"))
+    assert (
+        table["ray_engine"]
+        == json.loads((answered / "out" / "result.json").read_text())["inputs"]["settings"]["ray_engine"]
+    )
     row = table["reach"][0]
     assert (row["wand"], row["opening"], row["fits"]) == ("long", "port", True)
     # The wand is 0.7 m long; along the box's diagonal from the port there is a little more than 0.6 m.

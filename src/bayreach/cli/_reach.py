@@ -14,6 +14,7 @@ from bayreach.errors import JobError, nearest_hint
 from bayreach.files import write_whole
 from bayreach.job import Job
 from bayreach.outcome import ReachRecord, ReachTable
+from bayreach.rays import engine_in_use
 from bayreach.reach import sweep_rows, sweep_svg
 from bayreach.store import rows_csv, write_documents
 
@@ -32,7 +33,9 @@ def told(
         with watched() as progress:
             changes = run.changes_into(job, bay, progress, wand=wand)
     if json:
-        found = ReachTable(reach=tuple(rows), changes=changes, cautions=cautions(film=False))
+        found = ReachTable(
+            reach=tuple(rows), changes=changes, cautions=cautions(film=False), ray_engine=engine_in_use()
+        )
         say_json(found)
     else:
         say([*reach_lines(rows, bay=bay), *(f"would get in: {change}" for change in changes)])

@@ -41,8 +41,9 @@ class ReachRecord:
 
 @dataclass(frozen=True, kw_only=True)
 class ReachTable:
-    """What `reach` tells of a job's wands."""
+    """What `reach` tells of a job's wands, and which ray engine told what their tips see."""
 
     reach: tuple[ReachRecord, ...]
     changes: tuple[str, ...] = ()
     cautions: tuple[str, ...] = ()
+    ray_engine: str = ""

@@ -7,7 +7,7 @@ from numpy.typing import ArrayLike
 
 from bayreach.arrays import NO_FACE, BoolArray, FloatArray, IntArray, frozen_floats
 from bayreach.measure import area_vectors
-from bayreach.mesh import Mesh
+from bayreach.mesh import Mesh, mesh_of
 from bayreach.rays._engines import engine_of, has_compiler
 from bayreach.rays._segments import as_vectors, stop_short
 
@@ -125,3 +125,8 @@ class Scene:
         height = np.einsum("ij,ij->i", normals, corners[:, 0] - starts)
         safe = np.where(fall == 0, 1.0, fall)
         return np.maximum(np.where(fall == 0, self.stop, height / safe), 0.0)
+
+
+def engine_in_use() -> str:
+    """Return the name of the ray engine that a scene takes here by itself."""
+    return Scene(mesh_of([[0, 0, 0], [1, 0, 0], [0, 1, 0]], [[0, 1, 2]])).engine
