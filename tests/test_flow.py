@@ -1,14 +1,16 @@
 """What a result says of liquid after the last pull: drains, pools, drips, creep, mass, mist."""
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 from small_job import small_job
 
 from bayreach import run
+from bayreach.cli._flow_words import flow_lines
 from bayreach.job import load_job
-from bayreach.outcome import Outcome, result_schema, to_json
+from bayreach.outcome import Outcome, PoolRecord, result_schema, to_json
 
 DRAIN = """
 [[opening]]
@@ -90,6 +92,35 @@ def test_mist_stands_beside_limits_that_name_their_source_and_no_verdict(drained
     assert "safe" not in text
 
 
+def test_what_is_printed_of_pools_drips_mass_and_mist_are_the_figures_of_the_result(drained: Outcome) -> None:
+    lines = flow_lines(drained)
+    (drip,) = drained.drips
+    assert lines[0].startswith("pool ") is bool(drained.pools)
+    assert (
+        f"out of drain {1e6 * drip.volume_m3:.1f} mL;"
+        f" a plug there would keep {1e6 * drip.kept_in_if_plugged_m3:.1f} mL in" in lines
+    )
+    assert any(line.startswith("seams fed 0.00 m, unfed 0.00 m; 0.0 mL crept in") for line in lines)
+    wet = sum(load.film_kg + load.pool_kg for load in drained.loads)
+    assert f"added mass {1e3 * wet:.1f} g wet, {0.5e3 * wet:.1f} g dry" in lines
+    assert sum(line.startswith("moment of the liquid left about hinge line: ") for line in lines) == 1
+    (figures,) = drained.mist
+    assert f"mist in {figures.bay} up to {1e3 * figures.airborne_kg_m3:.2g} g/m3; compare:" in lines
+    assert f"95 % of the fog has settled after {figures.time_to_95_s:.0f} s" in lines
+    assert [line.split()[0] for line in lines[-len(drained.mist_limits) :]] == [
+        f"{1e3 * limit.value_kg_m3:.3g}" for limit in drained.mist_limits
+    ]
+    assert "safe" not in " ".join(lines)
+
+
+def test_of_more_pools_than_six_the_rest_is_counted_and_summed(drained: Outcome) -> None:
+    one = PoolRecord(name="pool", bay="bay 1", center_m=(0.1, 0.2, 0.0), volume_m3=1e-6)
+    lines = flow_lines(replace(drained, pools=(one,) * 9, drips=(), creep=None))
+    assert lines[:7] == ["pool 1.0 mL in bay 1 at 100.0, 200.0, 0.0 mm"] * 6 + [
+        "3 more pools, 3.0 mL together"
+    ]
+
+
 def test_a_box_of_one_part_has_no_seam_to_feed(drained: Outcome) -> None:
     assert drained.creep is not None
     assert (drained.creep.fed_m, drained.creep.volume_m3) == (0.0, 0.0)
@@ -100,6 +131,7 @@ def test_without_run_off_there_are_no_pools_and_drains_are_named_all_the_same(tm
     assert [drain.name for drain in plain.drains] == ["drain"]
     assert (plain.pools, plain.drips, plain.creep, plain.mist) == ((), (), None, ())
     assert plain.liquid.suspended_m3 > 0  # fog that no mechanism settles hangs
+    assert flow_lines(plain) == []  # nothing is said of what was not reckoned
 
 
 def test_the_jet_law_turns_more_to_fog_than_an_unlimited_throw(tmp_path_factory) -> None:

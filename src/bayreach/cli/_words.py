@@ -3,6 +3,7 @@
 from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
+from bayreach.cli._flow_words import flow_lines, in_mm
 from bayreach.units import INCH, percent_text, significant
 
 if TYPE_CHECKING:
@@ -184,7 +185,7 @@ def outcome_lines(outcome: "Outcome", *, folder: str) -> list[str]:
         *_hole_lines(outcome),
         "",
         _liquid_line(outcome),
-        *_flow_lines(outcome),
+        *flow_lines(outcome),
         *_mask_lines(outcome),
         *_holiday_lines(outcome),
     ]
@@ -266,10 +267,6 @@ def _work_lines(outcome: "Outcome") -> list[str]:
     return ["", *lines] if lines else []
 
 
-def _mm(point: Sequence[float]) -> str:
-    return ", ".join(f"{1e3 * part:z.1f}" for part in point)
-
-
 def _hole_lines(outcome: "Outcome") -> list[str]:
     return [
         line
@@ -294,36 +291,13 @@ def _liquid_line(outcome: "Outcome") -> str:
         "suspended": liquid.suspended_m3,
         "run off": liquid.run_off_m3,
     }
+    rare = {
+        "crept into seams": liquid.creep_m3,
+        "on sides that face down, not credited": liquid.uncredited_m3,
+        "on sides not asked about": liquid.elsewhere_m3,
+    }
+    parts |= {name: volume for name, volume in rare.items() if volume >= 5e-8}
     return "liquid mL: " + ", ".join(f"{name} {1e6 * volume:z.1f}" for name, volume in parts.items())
-
-
-def _flow_lines(outcome: "Outcome", most: int = 6) -> list[str]:
-    """Return pools, drips, added mass and mist: figures for a person to judge, never a verdict."""
-    pools = sorted(outcome.pools, key=lambda pool: -pool.volume_m3)
-    drips = sorted(outcome.drips, key=lambda drip: -drip.volume_m3)
-    lines = [
-        f"pool {1e6 * pool.volume_m3:z.1f} mL in {pool.bay} at {_mm(pool.center_m)} mm"
-        for pool in pools[:most]
-    ]
-    lines += [
-        f"out of {drip.opening} {1e6 * drip.volume_m3:z.1f} mL;"
-        f" a plug there would keep {1e6 * drip.kept_in_if_plugged_m3:z.1f} mL in"
-        for drip in drips[:most]
-    ]
-    if outcome.loads:
-        wet = sum(load.film_kg + load.pool_kg for load in outcome.loads)
-        dry = sum(load.dry_kg for load in outcome.loads)
-        lines.append(f"added mass {1e3 * wet:z.1f} g wet, {1e3 * dry:z.1f} g dry")
-    lines += [
-        f"moment of the liquid left about {balance.name}:"
-        f" {balance.wet_n_m:z.4f} N m wet, {balance.dry_n_m:z.4f} N m dry"
-        for balance in outcome.balances
-    ]
-    if outcome.mist:
-        worst = max(outcome.mist, key=lambda mist: mist.airborne_kg_m3)
-        lines.append(f"mist in {worst.bay} up to {1e3 * worst.airborne_kg_m3:z.2g} g/m3; compare:")
-        lines += [f"  {1e3 * limit.value_kg_m3:z.3g} g/m3 {limit.name}" for limit in outcome.mist_limits]
-    return lines
 
 
 def _mask_lines(outcome: "Outcome") -> list[str]:
@@ -390,7 +364,7 @@ def doubt_lines(outcome: "Outcome") -> list[str]:
     ]
     lines.append("worst places:")
     lines += [
-        f"  {1e4 * place.area_m2:z.1f} cm2 in {place.bay} at {_mm(place.center_m)} mm:"
+        f"  {1e4 * place.area_m2:z.1f} cm2 in {place.bay} at {in_mm(place.center_m)} mm:"
         f" {percent_text(place.chance)} sure"
         for place in doubt.worst[:8]
     ]
