@@ -286,6 +286,20 @@ def test_fog_is_put_down_to_the_bay_where_it_left_the_jet():
     assert column.escaped == pytest.approx(0.0, abs=1e-12)
 
 
+def test_fog_of_a_pull_through_two_bays_is_put_down_to_the_bay_that_each_part_of_it_leaves_the_jet_in():
+    # The jet of above while its tip is pulled from x = 1.4 to 0.6 m through the opening at x = 1: with tau(r)
+    # the share still flying, of what leaves at x < 1 the first bay gets 1 - tau(1 - x), all else the second.
+    mesh, bays = _two_bays()
+    tip = Tip(pattern="forward", spread=math.radians(2), throw=0.5, droplet_spread=1.5)
+    stations = pull([1.4, 0.5, 0.5], [0.6, 0.5, 0.5], step=0.005)
+    column = pull_film(Scene(mesh), targets_of(mesh), stations, tip, air=air_of(mesh, bays))
+    x = 0.6 + 0.8 * (np.arange(4000) + 0.5) / 4000
+    first = np.where(x < 1.0, 1.0 - tip.share_flying(np.maximum(1.0 - x, 0.0)), 0.0).mean()
+    lands = tip.share_flying(2.0 - x).mean()
+    assert first > 0.01
+    assert column.fog_to_bay == pytest.approx([first, 1.0 - lands - first, 0.0], abs=1e-3)
+
+
 def test_a_jet_out_of_the_structure_has_escaped_even_if_it_lands_outside():
     mesh, bays = _two_bays()
     column = pull_film(Scene(mesh), targets_of(mesh), dwell([-0.5, 0.5, 0.5]), RING, air=air_of(mesh, bays))

@@ -88,8 +88,11 @@ def test_film_from_a_dwelling_cosine_source_is_a_view_factor_side_by_side() -> N
 
 TILES, SOURCE = 8, 0.02
 """The lamp: a square of 20 mm edge in 8 x 8 tiles."""
-LIFT = 1e-4
-"""In m: how far above its side the other program's sensor stands, so that it does not shade itself."""
+LIFT = 2e-6
+"""In m: how far above its side the other program's sensor stands, so that it does not shade itself. A tenth
+of a millimetre would let rays that graze the side in under an edge and make a sixth of its film."""
+SCALE = 1e3
+"""The other program is told mm: it takes 1e-6 of its unit for nothing; irradiance knows no unit of length."""
 
 
 def lamp(center: np.ndarray, edge: float) -> np.ndarray:
@@ -108,12 +111,12 @@ def irradiance(mesh: Mesh, tiles: np.ndarray, targets: Targets, folder: Path) ->
     lines = ["void plastic black 0 0 5 0 0 0 0 0", "void light bulb 0 0 3 1 1 1"]
     for kind, shapes in (("black", mesh.corners), ("bulb", tiles)):
         for place, shape in enumerate(shapes):
-            numbers = " ".join(f"{value:.9g}" for value in shape.ravel())
+            numbers = " ".join(f"{SCALE * value:.9g}" for value in shape.ravel())
             lines.append(f"{kind} polygon {kind}{place} 0 0 {shape.size} {numbers}")
     scene, octree = folder / "box.rad", folder / "box.oct"
     scene.write_text("\n".join(lines) + "\n", encoding="ascii")
     octree.write_bytes(pyradiance.oconv(str(scene), warning=False))
-    sensors = np.concatenate([targets.points, targets.normals], axis=1)
+    sensors = np.concatenate([SCALE * targets.points, targets.normals], axis=1)
     rays = "\n".join(" ".join(f"{value:.9g}" for value in row) for row in sensors) + "\n"
     options = ["-ab", "0", "-dt", "0", "-dc", "1", "-dj", "0", "-ds", "0"]
     out = pyradiance.rtrace(rays.encode(), octree, header=False, irradiance=True, params=options)
@@ -151,9 +154,9 @@ def test_film_at_points_of_the_demo_wing_box_equals_irradiance_by_another_ray_tr
     off = np.abs(ours - theirs)
     bright = theirs > 1e-3 * theirs.max()
     assert bright.sum() > 3000
-    assert np.quantile(off[bright] / theirs[bright], 0.99) < 0.02
+    assert np.quantile(off[bright] / theirs[bright], 0.999) < 1e-4
     # A tile's share of a point in full light, by the inverse square of the distance to the lamp's middle.
-    assert (off <= 0.02 * theirs + 3 * unshaded(lit, raised.points, raised.normals) / TILES**2).all()
+    assert (off <= 1e-4 * theirs + unshaded(lit, raised.points, raised.normals) / TILES**2).all()
 
 
 def unshaded(lit: SimpleNamespace, points: np.ndarray, normals: np.ndarray) -> np.ndarray:
@@ -166,19 +169,28 @@ def unshaded(lit: SimpleNamespace, points: np.ndarray, normals: np.ndarray) -> n
 def test_film_on_every_side_of_the_demo_wing_box_equals_irradiance_by_another_ray_tracer(
     lit: SimpleNamespace, tmp_path: Path
 ) -> None:
-    # Every side, within 2 % and the error that is stated for it; theirs from 64 points a side, whose own
-    # error, where a shadow's border crosses the side, is 0.12 / 8 of the step, thrice which is allowed for.
+    # Every side, within 2 % and the error that is stated for it, nothing else. A strip that no sample of ours
+    # saw may be told as dry where it holds less than a thousandth of the most.
+    sides = lit.targets.sides
     column = pull_film(Scene(lit.mesh), lit.targets, lit.stations, COSINE, error=0.02)
-    ours = column.dense(lit.mesh.n_sides)[lit.targets.sides]
-    stated = np.zeros(lit.mesh.n_sides)
+    ours, stated = column.dense(lit.mesh.n_sides)[sides], np.zeros(lit.mesh.n_sides)
     stated[column.sides] = column.errors
-    fine = targets_of(lit.mesh, lit.targets.sides, samples=64)
-    fine = replace(fine, points=fine.points + LIFT * fine.normals)
-    values = irradiance(lit.mesh, lit.tiles, fine, tmp_path) / (np.pi * SOURCE**2)
-    theirs = np.add.reduceat(values * fine.weight, fine.starts[:-1])
-    step = np.ptp(values.reshape(-1, 64), axis=1)
-    allowed = 0.02 * theirs + stated[lit.targets.sides] + 3 * 0.12 / 8 * step
-    off = np.abs(ours - theirs)
-    assert (theirs > 0).sum() > 1000
-    assert (off <= allowed).all()
+    stated = stated[sides]
+    told, theirs = ours > 0, np.zeros(len(sides))
+    bordered = told & (stated > 0.02 * ours)
+    for chosen, samples in ((~told, 16), (told & ~bordered, 64), (bordered, 256)):
+        theirs[chosen] = side_irradiance(lit, sides[chosen], samples, tmp_path)
+    assert told.sum() > 900
+    assert (np.abs(ours - theirs) <= 0.02 * theirs + stated)[told].all()
+    assert theirs[~told].max() < 1e-3 * theirs.max()
+    # An error that says nothing would hold too: half of the sides are told to a per cent.
+    assert np.median(stated[told] / theirs[told]) < 0.01
     assert ours @ lit.targets.areas == pytest.approx(theirs @ lit.targets.areas, rel=0.005)
+
+
+def side_irradiance(lit: SimpleNamespace, sides: np.ndarray, samples: int, folder: Path) -> np.ndarray:
+    """Return the mean irradiance (k,) per volume of `sides` by the other ray tracer, from samples on each."""
+    targets = targets_of(lit.mesh, sides, samples=samples)
+    raised = replace(targets, points=targets.points + LIFT * targets.normals)
+    values = irradiance(lit.mesh, lit.tiles, raised, folder) / (np.pi * SOURCE**2)
+    return values.reshape(-1, samples).mean(axis=1)

@@ -52,9 +52,10 @@ class Column:
         Raw sum of film times area over the share that the rays say has landed, minus one: the achieved error
         of the total. NaN when not every side is a target or nothing landed.
     error : float
-        Estimated relative error of the film per side, weighted by film (NaN: not estimated).
+        Relative error of the film to be expected per side, weighted by film (NaN: not estimated).
     errors : (k,) float, optional
-        Estimated error of the film on each side, in m/m³ = 1/m² (None: not estimated).
+        What the error of the film on each side keeps within on 19 sides of 20, in m/m³ = 1/m², borders of
+        shadow or none (None: not estimated).
     length : float
         Length of the pull in m over which liquid flowed.
     """

@@ -7,7 +7,15 @@ import numpy as np
 
 from bayreach.arrays import BUDGET, BoolArray, FloatArray, IntArray
 from bayreach.deposit._air import Air
-from bayreach.deposit._sampled import Sampled, Spray, piece_errors, sample_values, sampled_film
+from bayreach.deposit._sampled import (
+    EDGE_BOUND,
+    Sampled,
+    Spray,
+    piece_bounds,
+    piece_errors,
+    sample_values,
+    sampled_film,
+)
 from bayreach.measure import area_vectors
 from bayreach.mesh import Mesh
 from bayreach.rays import Scene
@@ -50,6 +58,12 @@ class _Leaves:
     tips: FloatArray
 
     @cached_property
+    def beyond(self) -> FloatArray:
+        """(p,) float: most by which a corner has other film than the samples let expect; 0 if not asked."""
+        off = np.abs(self.tips - 2.0 * self.values[:, :3] + self.values[:, 3:])
+        return np.asarray(np.nan_to_num(off).max(axis=1))
+
+    @cached_property
     def errors(self) -> tuple[FloatArray, FloatArray]:
         """Two (p,) float: errors for a border that crosses and for smooth film, as parts of the side's film.
 
@@ -57,10 +71,15 @@ class _Leaves:
         middle let expect, a border may cut it off.
         """
         edge, smooth = piece_errors(self.values)
-        beyond = np.abs(self.tips - 2.0 * self.values[:, :3] + self.values[:, 3:])
-        edge = np.maximum(edge, CORNER_ERROR * np.nan_to_num(beyond).max(axis=1))
+        edge = np.maximum(edge, CORNER_ERROR * self.beyond)
         share = 0.25**self.level
         return share * edge, share * smooth
+
+    @property
+    def within(self) -> FloatArray:
+        """(p,) float: what the error of each piece keeps within, as a part of the side's film."""
+        most = np.maximum(piece_bounds(self.values), EDGE_BOUND * self.beyond)
+        return np.asarray(0.25**self.level * most, dtype=np.float64)
 
     @property
     def error(self) -> FloatArray:
@@ -111,6 +130,11 @@ class _Span:
         edges = np.bincount(self._row, np.where(crossed, edge, 0.0) ** 2, self.last - self.first)
         rest = np.bincount(self._row, np.where(crossed, 0.0, smooth), self.last - self.first)
         return np.asarray(np.sqrt(edges) + rest)
+
+    @property
+    def within(self) -> FloatArray:
+        """(n,) float: what the error of each side keeps within in 1/m², the sum of its pieces'."""
+        return np.bincount(self._row, self.leaves.within, self.last - self.first).astype(np.float64)
 
     def worst(self, doubtful: BoolArray, unseen: FloatArray) -> BoolArray:
         """Return the pieces (p,) to be quartered: of `doubtful` sides (k,) those that err most.
@@ -208,7 +232,8 @@ def refined_film(
         ]
         film = np.concatenate([span.means for span in spans])
         across, unseen = np.concatenate([span.errors for span in spans]), np.zeros(len(film))
-    return Sampled(film=film, along=along, across=across, values=np.zeros(0))
+    within = np.concatenate([span.within for span in spans])
+    return Sampled(film=film, along=along, across=across, within=within, values=np.zeros(0))
 
 
 def _wholes(asker: _Asker, budget: int) -> tuple[list[_Span], FloatArray]:

@@ -119,7 +119,8 @@ def pull_film(
     errors = sampled.errors + np.where(sampled.film > 0.0, 0.0, _met(targets, fate))
     lit, inside = np.flatnonzero(sampled.film), _inside(targets, air)
     length = float(stations.lengths.sum())
-    column = _column(targets, (lit, sampled.film[lit]), fate, inside, errors=errors[lit], length=length)
+    doubts = (errors[lit], sampled.bounds[lit])
+    column = _column(targets, (lit, sampled.film[lit]), fate, inside, errors=doubts, length=length)
     # Sides that rays met and no sample did are part of the error, though not of the film.
     total = float(np.where(inside.sides, sampled.film, 0.0) @ targets.areas)
     return replace(column, error=float(errors @ targets.areas) / total) if total > 0.0 else column
@@ -319,23 +320,26 @@ def _column(
     fate: Fate,
     inside: _Inside,
     *,
-    errors: FloatArray | None,
+    errors: tuple[FloatArray, FloatArray] | None,
     length: float,
     cut: bool = False,
 ) -> Column:
-    """Return the column of a film: rows of the targets and what lies on each, as are the `errors`.
+    """Return the column of a film: rows of the targets and what lies on each.
 
+    So are the `errors`: those to be expected, by which the film is corrected, and what they keep within,
+    which is told.
     Where every side is a target, the film is made to sum to what the rays say landed. Not so where it was
     `cut` off below a floor: what was left out is told as elsewhere.
     """
     kept = inside.sides[film[0]]
     rows, values = film[0][kept], film[1][kept].astype(np.float64)
-    doubt = None if errors is None else errors[kept]
+    expected, bounds = (None, None) if errors is None else (errors[0][kept], errors[1][kept])
     areas = targets.areas[rows]
     total = float(values @ areas)
     closes = inside.is_whole and not cut and total > 0.0 and fate.landed > 0.0
     if closes:
-        values = _closed(values, areas, doubt, fate.landed)
+        raw, values = values, _closed(values, areas, expected, fate.landed)
+        bounds = None if bounds is None else bounds + np.abs(values - raw)
     lit = values > 0.0
     column = Column(
         sides=targets.sides[rows[lit]].astype(np.int32),
@@ -344,7 +348,7 @@ def _column(
         fog_to_bay=fate.fog,
         escaped=fate.escaped,
         closure=total / fate.landed - 1.0 if closes else float("nan"),
-        errors=None if doubt is None else doubt[lit],
+        errors=None if bounds is None else bounds[lit],
         length=length,
     )
     return column if closes else replace(column, elsewhere=fate.landed - column.landed)
