@@ -9,7 +9,7 @@ from boxjob import BOX_JOB, write_box_job
 from bayreach.deposit.creep import crept
 from bayreach.deposit.laid import seams_in
 from bayreach.doubt import Tolerances, asked_of, doubt_of, left_out, site_variants
-from bayreach.doubt._after import needed_at, seeping_of
+from bayreach.doubt._after import seeping_of
 from bayreach.doubt._chance import draws_for, films, films_within
 from bayreach.job import load_job
 from bayreach.run import Site, conditions_of, site_of, spray, written_pulls
@@ -105,7 +105,7 @@ def test_with_exact_work_the_chance_is_the_map_of_what_stays(wet: Site) -> None:
     # And it is not the map of what came to lie.
     dry = replace(wet.job, film=replace(wet.job.film, mechanisms=("direct", "settled")))
     bare = site_of(dry)
-    assert needed_at(bare, asked.ids).max() < needed_at(wet, asked.ids).max()
+    assert bare.needed[asked.ids].max() < wet.needed[asked.ids].max()
 
 
 @pytest.mark.parametrize(

@@ -1,15 +1,16 @@
 """Passes: candidates along lines that a wand can take, columns by pieces, kept by content."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 from specimens import rib, ring
 from test_plan import ported, wand
 
-from bayreach import passes
+from bayreach import cover, passes
 from bayreach.bays import find_bays
-from bayreach.deposit.direct import air_of
+from bayreach.deposit.direct import air_of, path_film
 from bayreach.errors import StoreError
 from bayreach.insertion import space_of
 from bayreach.poses import straight_path
@@ -58,6 +59,77 @@ def test_a_path_is_cut_on_its_own_line_at_the_depths_asked():
     part = passes.cut_path(path, 0.5, 0.2)
     assert part.depths == pytest.approx([0.5, 0.2])
     assert part.points[:, 0] == pytest.approx([1.5, 1.2])
+
+
+def late_candidate(place, **given):
+    """Return a pull of a wand that answers late, whose flow grows and dies if told so."""
+    bays, _, space = place
+    late = replace(wand(0.5), lag=0.3, pull_speed=0.1, **given)
+    made = passes.candidate_passes(space, [late], bays.openings, most_paths=2)[0]
+    return next(one for one in made if one.bay == -1)
+
+
+def pulled_at(place, one, speed, targets):
+    """Return the film in m that one pull of a candidate at `speed` lays, as a spray works it out."""
+    bays, scene, _ = place
+    column = path_film(
+        scene, targets, one.triggered_at(speed), one.wand.tip, speed=speed,
+        lag=one.wand.lag, rise=one.wand.rise, fall=one.wand.fall, air=air_of(bays.mesh, bays), error=0.05,
+    )  # fmt: skip
+    assert column.length == pytest.approx(one.wet_length)
+    return one.volume_at(speed) * column.dense(bays.mesh.n_sides)[targets.sides]
+
+
+def test_a_lag_dries_the_same_part_of_a_pull_at_every_speed_that_a_plan_may_ask_for(place):
+    """Film is then inverse in speed, late or not, and the plan's column is that of the spray."""
+    one = late_candidate(place)
+    assert 1.0 / min(cover.SPEED_LEVELS) == passes.FASTEST
+    # 0.3 s at twice 0.1 m/s.
+    assert one.wet_length == pytest.approx(one.length - 0.06)
+    found, targets = columns(place, [one], samples=4, step=0.005)
+    planned = one.volume * found.direct.toarray().ravel()
+    for ratio in (0.5, 1.0, 2.0):
+        film = pulled_at(place, one, 0.1 / ratio, targets)
+        assert film @ targets.areas == pytest.approx(ratio * planned @ targets.areas, rel=0.01)
+        off = np.abs(film - ratio * planned) @ targets.areas
+        assert off < 0.03 * film @ targets.areas
+
+
+def test_where_the_flow_grows_and_dies_a_plan_counts_on_no_more_than_any_speed_lays(place):
+    one = late_candidate(place, rise=0.4, fall=0.2)
+    found, targets = columns(place, [one], samples=4, step=0.005)
+    planned = one.volume * found.direct.toarray().ravel() @ targets.areas
+    laid = {ratio: pulled_at(place, one, 0.1 / ratio, targets) @ targets.areas for ratio in (0.5, 2.0)}
+    # At the fastest pull they are the same; at the slowest the ramps are a quarter as long.
+    assert laid[0.5] == pytest.approx(0.5 * planned, rel=0.01)
+    assert planned * 2.0 < laid[2.0]
+    ways = [one.wet_length - 0.5 * 0.6 * speed for speed in (0.2, 0.05)]
+    assert laid[2.0] / laid[0.5] == pytest.approx(4.0 * ways[1] / ways[0], rel=0.05)
+
+
+def test_a_pull_in_one_bay_is_triggered_deeper_where_the_path_goes_on(place):
+    bays, _, space = place
+    late = replace(wand(0.5), lag=0.3, pull_speed=0.1)
+    made, prompt = (
+        {
+            (one.aim.tobytes(), one.entry.tobytes(), one.bay): one
+            for one in passes.candidate_passes(space, [tool], bays.openings, most_paths=6)[0]
+        }
+        for tool in (late, wand(0.5))
+    )
+    deeper = 0
+    for (*line, bay), one in prompt.items():
+        if bay >= 0:
+            # 0.06 m stay dry at the fastest, of the bay itself only where the wand goes in no deeper.
+            room = prompt.get((*line, -1), one).deepest - one.deepest
+            wanted = one.deepest - max(0.0, 0.06 - room)
+            if wanted - one.shallowest < 0.02:  # too short to be a candidate
+                assert (*line, bay) not in made
+                continue
+            assert made[(*line, bay)].wet_path.depths[0] == pytest.approx(wanted)
+            assert made[(*line, bay)].shallowest == one.shallowest
+            deeper += room > 0.0
+    assert deeper
 
 
 def test_a_pull_through_two_bays_is_offered_whole_and_bay_by_bay(place):

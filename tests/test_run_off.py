@@ -101,6 +101,26 @@ def test_the_retained_mean_converges_with_the_mesh(rows: int) -> None:
     assert error[2 * rows] < error[rows] / 2.4
 
 
+@pytest.mark.parametrize("film_um", [5.0, 15.0, 30.0, 60.0])
+def test_the_film_needed_is_the_least_of_which_what_is_asked_stays(film_um: float) -> None:
+    # On walls, a floor and slopes: what is needed leaves what is asked, a thousandth less leaves less, and
+    # where nothing is enough even a metre of film leaves less than is asked.
+    mesh = welded(*box())
+    slopes = slopes_of(mesh, inside(mesh), np.array([0.1, 0.2, -1.0]))
+    film = np.full(mesh.n_sides, film_um * 1e-6)
+    needed = slopes.needed(film, np.arange(mesh.n_sides), OIL, 600.0)
+    held = np.isfinite(needed) & (slopes.side_bay >= 0)
+    kept = slopes.retained(np.where(held, needed, 0.0), OIL, 600.0)
+    assert kept[held] == pytest.approx(film[held], rel=1e-9)
+    less = slopes.retained(np.where(held, 0.999 * needed, 0.0), OIL, 600.0)
+    assert (less[held] < film[held]).all()
+    never = ~held & (slopes.side_bay >= 0)
+    assert (slopes.retained(np.ones(mesh.n_sides), OIL, 600.0)[never] < film[never]).all()
+    # The upper rows of a wall, sqrt(mu z / (rho g t)) = 22 um at z = 0.05 m, do not hold 30 um.
+    assert never.any() == (film_um >= 30.0)
+    assert held.any()
+
+
 def test_a_thin_film_does_not_drain() -> None:
     slopes, kept, pools = drained(welded(*box()), 1.0, time=60.0)
     wall = (slopes.side_bay == 0) & (slopes.slope > 0.99) & (slopes.fetch.min(axis=1) > 0)

@@ -14,7 +14,8 @@ import pytest
 from results import small_outcome, small_plan, small_result, small_sides
 
 from bayreach.errors import StoreError
-from bayreach.outcome import Result, Sides
+from bayreach.film import LedgerError
+from bayreach.outcome import FateRecord, Result, Sides
 from bayreach.store import (
     check_inputs,
     file_sha256,
@@ -45,6 +46,21 @@ def test_a_result_comes_back_as_it_was(tmp_path: Path) -> None:
     assert back.sides.extra["creep_um"].tolist() == [0.0, 0.0, 0.5, 0.0]
     assert back.sides.names == {"reason_names": ("none", "shadow")}
     assert back.sides.film_is == "dry"
+
+
+def test_a_result_that_lost_liquid_is_not_written(tmp_path: Path) -> None:
+    # Two millionths of what was sprayed are missing: in all, then of one pass.
+    outcome = small_outcome()
+    lost = dataclasses.replace(outcome.liquid, escaped_m3=outcome.liquid.escaped_m3 - 2e-6 * 1e-4)
+    fate = FateRecord(
+        direct_m3=1e-4 * (1 - 2e-6), settled_m3=0.0, uncredited_m3=0.0, suspended_m3=0.0, escaped_m3=0.0,
+        elsewhere_m3=0.0,
+    )  # fmt: skip
+    bad_pass = dataclasses.replace(outcome.passes[0], fate=fate)
+    for bad in ({"liquid": lost}, {"passes": (bad_pass,)}):
+        with pytest.raises(LedgerError, match="is unaccounted for"):
+            written(tmp_path / "out", small_result(dataclasses.replace(outcome, **bad)))
+        assert not (tmp_path / "out" / "result.json").exists()
 
 
 def test_the_folder_holds_what_is_promised_and_nothing_on_its_way(tmp_path: Path) -> None:

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from boxjob import write_box_job
 
-from bayreach.deposit.direct import Pull, columns
+from bayreach.deposit.direct import Pull, columns, flow_course
 from bayreach.deposit.fog_sizes import FogSizes
 from bayreach.deposit.varied import varied_films, varied_fog
 from bayreach.doubt import moved
@@ -63,6 +63,19 @@ def test_shared_rays_give_the_film_of_each_pull_by_itself(site: Site, kind: str)
             alone *= film.sum() / alone.sum()
             # Throw is tabulated at 1,025 distances here, the sums are in single precision.
             assert np.abs(film - alone).max() < 2e-4 * alone.max()
+
+
+def test_a_flow_that_grows_and_dies_weighs_the_stations_as_in_a_pull_by_itself(site: Site) -> None:
+    tip, poses = written_pulls(site)[0][0].wand.tip, poses_of(site)
+    targets = targets_of(site.mesh, np.flatnonzero(site.required)[1::2], samples=1)
+    flow = flow_course(poses[0], speed=0.05, rise=2.0, fall=1.0)
+    assert 0.0 < flow.min() < 1.0
+    found = varied_films(site.scene, targets, poses, [(tip, flying_of(site, tip))], air=site.air, flow=flow)
+    pulls = [Pull(stations=one, tip=tip, flow=flow, flying=flying_of(site, tip)) for one in poses]
+    for p, column in enumerate(columns(site.scene, targets, pulls, air=site.air)):
+        film = np.zeros(site.mesh.n_sides)
+        film[targets.sides[found.rows]] = found.film[0, p]
+        assert film == pytest.approx(column.dense(site.mesh.n_sides), abs=2e-4 * float(column.direct.max()))
 
 
 def test_fog_of_a_shorter_throw_is_more(site: Site) -> None:

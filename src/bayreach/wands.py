@@ -187,6 +187,27 @@ class Wand:
                 raise WandError(message)
 
     @property
+    def is_prompt(self) -> bool:
+        """Say whether the full flow comes and goes with the trigger: no lag, no rise, no fall."""
+        return not (self.lag or self.rise or self.fall)
+
+    def sprayed_in(self, seconds: float) -> float:
+        """Return the liquid in m³ that leaves the tip while it is wet for `seconds` s.
+
+        The flow grows evenly over `rise` and dies evenly over `fall`; where the two meet before it is full
+        they are a triangle as high as seconds / (rise + fall).
+
+        >>> from bayreach.tips import Tip
+        >>> wand = Wand(name="a", shape="straight", length=1.0, diameter=0.006, rise=2.0,
+        ...             tip=Tip(pattern="radial", spread=1.0, flow=1e-6))
+        >>> [round(1e6 * wand.sprayed_in(seconds), 9) for seconds in (10.0, 2.0, 1.0)]
+        [9.0, 1.0, 0.25]
+        """
+        ramps = self.rise + self.fall
+        full = seconds - 0.5 * ramps if seconds >= ramps else 0.5 * seconds**2 / ramps
+        return self.tip.flow * full
+
+    @property
     def sections(self) -> tuple[Section, ...]:
         """Stretches of equal diameter from tip to handle; the handle itself is not one of them."""
         cuts = (0.0, self.tip_length, self.length - self.shank_length, self.length)

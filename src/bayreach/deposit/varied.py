@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from bayreach.arrays import BUDGET, OUTSIDE, IntArray
 from bayreach.deposit._air import Air
@@ -59,10 +59,11 @@ def varied_films(
     tips: Sequence[tuple[Tip, Flying | None]],
     *,
     air: Air | None = None,
+    flow: ArrayLike = 1.0,
     floor: float = 0.0,
     budget: int = BUDGET,
 ) -> Varied:
-    """Return the direct film of every tip in every pose, at constant speed and flow; see `pull_film`.
+    """Return the direct film of every tip in every pose, at constant speed; see `pull_film`.
 
     Parameters
     ----------
@@ -70,6 +71,8 @@ def varied_films(
         The pull as it may be made.
     tips : sequence of (Tip, Flying)
         Tips with one centre line and one sort of profile; share still flying, the tip's own law if None.
+    flow : float or (k,) float
+        Flow at the stations of every pose as a share of the full flow; see `flow_course`.
     floor : float
         Film in 1/m² of one sample from one station below which no ray is asked.
     budget : int
@@ -83,9 +86,10 @@ def varied_films(
     """
     from bayreach.deposit._shared_kernel import spray_shared
 
+    shares = [time_shares(stations, 1.0, flow) for stations in poses]
     if not scene.has_tracer:
-        return _one_by_one(scene, targets, poses, tips, air=air, floor=floor, budget=budget)
-    shares = [time_shares(stations, 1.0, 1.0) for stations in poses]
+        asked = list(zip(poses, shares, strict=True))
+        return _one_by_one(scene, targets, asked, tips, air=air, floor=floor, budget=budget)
 
     def spray(stations: Stations, share: NDArray[np.float64], place: int) -> Spray:
         tip, flying = tips[place]
@@ -133,7 +137,7 @@ def _check(n_sides: int, n_poses: int, n_tips: int, budget: int) -> None:
 def _one_by_one(
     scene: Scene,
     targets: Targets,
-    poses: Sequence[Stations],
+    poses: Sequence[tuple[Stations, NDArray[np.float64]]],
     tips: Sequence[tuple[Tip, Flying | None]],
     *,
     air: Air | None,
@@ -143,10 +147,7 @@ def _one_by_one(
     """Return the same where no compiled kernel can trace: each tip asks its own rays."""
     films = []
     for tip, flying in tips:
-        sprays = [
-            Spray(stations=stations, shares=time_shares(stations, 1.0, 1.0), tip=tip, flying=flying)
-            for stations in poses
-        ]
+        sprays = [Spray(stations=stations, shares=share, tip=tip, flying=flying) for stations, share in poses]
         films.append(sparse_film(scene, targets, sprays, air, floor=floor))
     rows = np.unique(np.concatenate([one.rows for one in films])).astype(np.int64)
     if air is not None:
@@ -186,10 +187,11 @@ def varied_fog(
     tips: Sequence[tuple[Tip, Flying | None]],
     *,
     air: Air,
+    flow: ArrayLike = 1.0,
     rays: int = FOG_RAYS,
 ) -> NDArray[np.float64]:
     """Return the share (t, n_bays) of the liquid of a pull that becomes fog in each bay, by tip."""
-    shares = time_shares(stations, 1.0, 1.0)
+    shares = time_shares(stations, 1.0, flow)
     return np.stack(
         [
             fate_of(

@@ -1,4 +1,4 @@
-"""What becomes of the liquid that came to lie: what must lie for enough to stay, and what seams draw off."""
+"""What seams draw off the liquid that came to lie."""
 
 from dataclasses import dataclass
 
@@ -77,16 +77,3 @@ def seeping_of(site: Site) -> Seeping | None:
         areas=site.side_areas,
         uptake=site.uptake,
     )
-
-
-def needed_at(site: Site, ids: IntArray) -> FloatArray:
-    """Return the wet film (k,) in m that must come to lie on sides `ids` for their least film to stay.
-
-    What they soak up, and what `Slopes.needed` asks for where liquid runs off; infinite where the least film
-    never stays. What seams draw is not in it, as it hangs on the film of other sides (`Seeping`).
-    """
-    least = np.full(len(ids), site.job.target.film_min / site.wet_share)
-    conditions, slopes = conditions_of(site), site.ground.slopes
-    if conditions.run_off and slopes is not None:
-        least = slopes.needed(least, ids, site.job.liquid, conditions.drain_time)
-    return np.asarray(site.uptake[ids] + least)

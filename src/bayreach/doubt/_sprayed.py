@@ -6,10 +6,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from bayreach.arrays import FloatArray, IntArray
-from bayreach.deposit.direct import Flying, wet_part
+from bayreach.deposit.direct import Flying, flow_course, wet_part
 from bayreach.deposit.fog_sizes import FogSizes
 from bayreach.deposit.varied import varied_films, varied_fog
-from bayreach.doubt._after import needed_at, seeping_of
+from bayreach.doubt._after import seeping_of
 from bayreach.doubt._chance import PassVariants, Variants, WandState
 from bayreach.doubt._doubt import MakeVariants, SidesAsked
 from bayreach.doubt._factors import POSE_FACTORS, TIP_FACTORS, seed_of, twin_draws
@@ -50,7 +50,7 @@ class Asked:
         The side of the mesh as read that each is a piece of: a place in the arrays of `sides`.
     sides : SidesAsked
         What is asked of each side of the mesh as read; its area is that of its required pieces. Its need is
-        that before run-off, which differs from piece to piece (`needed_at`).
+        that before run-off, which differs from piece to piece (`Site.needed`).
     piece_areas : (k,) float
         Areas of the pieces in m².
     """
@@ -124,7 +124,7 @@ def site_variants(
         return Variants(
             passes=tuple(made),
             wands={name: one.state for name, one in tips.items()},
-            needed=needed_at(site, chosen),
+            needed=site.needed[chosen],
             seeping=None if seams is None else seams.among(every),
         )
 
@@ -190,11 +190,12 @@ def _sprayed(
     if wet is not None:
         stations = stations_of(wet, STEP)
         poses = passable.poses(pull, stations, twins.errors)
-        varied = varied_films(site.scene, targets, poses, tips.tips, air=site.air, floor=FLOOR)
+        flow = flow_course(stations, speed=pull.speed, rise=pull.wand.rise, fall=pull.wand.fall)
+        varied = varied_films(site.scene, targets, poses, tips.tips, air=site.air, flow=flow, floor=FLOOR)
         sides, films = order[varied.rows], varied.film
         rising = np.argsort(sides)
         sides, films = sides[rising], np.ascontiguousarray(films[:, :, rising])
-        fog = varied_fog(site.scene, stations, tips.tips, air=site.air)
+        fog = varied_fog(site.scene, stations, tips.tips, air=site.air, flow=flow)
     return PassVariants(
         sides=sides,
         films=films,

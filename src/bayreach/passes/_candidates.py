@@ -9,8 +9,9 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from bayreach.arrays import OUTSIDE, FloatArray, IntArray
+from bayreach.deposit.direct import flow_course
 from bayreach.insertion import Path, Refusal, paths_through
-from bayreach.poses import TipPath, poses_at, with_clock
+from bayreach.poses import Stations, TipPath, poses_at, with_clock
 from bayreach.wands import Wand
 
 if TYPE_CHECKING:
@@ -19,12 +20,17 @@ if TYPE_CHECKING:
     from bayreach.tips import Tip
 
 SHORTEST_PULL = 0.02
-"""A pull shorter than this many m is no candidate of its own."""
+"""A pull that stays wet over less than this many m is no candidate of its own."""
+FASTEST = 2.0
+"""Times the wand's own pull speed that a plan asks for at most (one over its least speed level)."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Candidate:
     """A pass that can be made: a path and the part of it with the trigger on.
+
+    The tip answers the trigger `lag` s late, so a faster pull stays dry over a longer part of it. What is wet
+    is the same at every speed: what is left at the fastest, and slower pulls are triggered nearer to it.
 
     Parameters
     ----------
@@ -68,20 +74,55 @@ class Candidate:
         return self.deepest - self.shallowest
 
     @property
+    def wet_length(self) -> float:
+        """Length in m over which liquid leaves the tip, at any speed."""
+        return max(0.0, self.length - _lead(self.wand))
+
+    @property
     def seconds(self) -> float:
         """Trigger-on time in s of one pull at the wand's own speed."""
-        return self.length / self.wand.pull_speed
+        return self.seconds_at(self.wand.pull_speed)
 
     @property
     def volume(self) -> float:
-        """Liquid in m³ of one pull at the wand's own speed; the tip answers the trigger `lag` late."""
-        return self.wand.tip.flow * max(0.0, self.seconds - self.wand.lag)
+        """Liquid in m³ that a plan counts on for one pull at the wand's own speed.
+
+        Where the flow grows and dies it does so over as long a way as at the fastest pull: slower pulls lay
+        no less anywhere.
+        """
+        return FASTEST * self.volume_at(FASTEST * self.wand.pull_speed)
 
     @property
     def wet_path(self) -> TipPath:
-        """The part of the pull in which liquid leaves the tip, at the wand's own speed."""
-        late = min(self.wand.lag * self.wand.pull_speed, 0.999 * self.length)
-        return cut_path(self.tip_path, self.deepest - late, self.shallowest) if late else self.tip_path
+        """The part of the pull in which liquid leaves the tip, at any speed."""
+        if not self.wand.lag:
+            return self.tip_path
+        return cut_path(self.tip_path, self.shallowest + self.wet_length, self.shallowest)
+
+    def flow_on(self, stations: Stations) -> FloatArray:
+        """Return the flow at each station (k,) of the wet part as a share of the full flow; see `volume`."""
+        wand = self.wand
+        return flow_course(stations, speed=FASTEST * wand.pull_speed, rise=wand.rise, fall=wand.fall)
+
+    def seconds_at(self, speed: float) -> float:
+        """Return the trigger-on time in s of one pull at `speed` m/s."""
+        return self.wet_length / speed + self.wand.lag
+
+    def volume_at(self, speed: float) -> float:
+        """Return the liquid in m³ of one pull at `speed` m/s."""
+        return self.wand.sprayed_in(self.wet_length / speed)
+
+    def triggered_at(self, speed: float) -> TipPath:
+        """Return the part of the pull with the trigger on at `speed` m/s, so that `wet_path` gets wet."""
+        if not self.wand.lag:
+            return self.tip_path
+        deepest = min(self.deepest, self.shallowest + self.wet_length + speed * self.wand.lag)
+        return cut_path(self.tip_path, deepest, self.shallowest)
+
+
+def _lead(wand: Wand) -> float:
+    """Return the length in m that stays dry at the fastest pull."""
+    return FASTEST * wand.pull_speed * wand.lag
 
 
 def cut_path(path: TipPath, deepest: float, shallowest: float) -> TipPath:
@@ -206,17 +247,20 @@ def _ranges(path: Path) -> list[Candidate]:
         through=path.through,
         way_in=path,
     )
-    found = [whole] if whole.length >= SHORTEST_PULL else []
+    found = [whole]
     if len(path.ranges) > 1:
+        # Triggered as much deeper, where the path goes on, as the tip may stay dry.
+        lead = _lead(path.wand)
+        starts = [min(path.deepest, span.deepest + lead) for span in path.ranges]
         found += [
             replace(
                 whole,
-                deepest=span.deepest,
+                deepest=start,
                 shallowest=span.shallowest,
-                tip_path=cut_path(path.tip_path, span.deepest, span.shallowest),
+                tip_path=cut_path(path.tip_path, start, span.shallowest),
                 bay=span.bay,
             )
-            for span in path.ranges
-            if span.deepest - span.shallowest >= SHORTEST_PULL
+            for start, span in zip(starts, path.ranges, strict=True)
+            if start > span.shallowest
         ]
-    return found
+    return [one for one in found if one.wet_length >= SHORTEST_PULL]

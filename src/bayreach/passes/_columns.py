@@ -154,13 +154,15 @@ def _lay(
     step: float,
 ) -> None:
     """Work out what some pulls lay on `targets`, and keep it to the digits that a file keeps."""
+    placed = [(candidate, stations_of(candidate.wet_path, step)) for _, candidate in group]
     pulls = [
         Pull(
-            stations=stations_of(candidate.wet_path, step),
+            stations=stations,
             tip=candidate.wand.tip,
+            flow=candidate.flow_on(stations),
             flying=laws.get(candidate.wand.name),
         )
-        for _, candidate in group
+        for candidate, stations in placed
     ]
     # Where a pull's fog is known already, rays are asked for film only.
     rays = 1 if all(key in store.fates for key, _ in group) else FATE_RAYS
@@ -205,7 +207,7 @@ def _pieces(candidates: Sequence[Candidate]) -> tuple[list[int], dict[int, list[
         spans = sorted(group, key=lambda index: -candidates[index].length)
         long, rest = spans[0], [index for index in spans[1:] if candidates[index].bay >= 0]
         total = sum(candidates[index].length for index in rest)
-        if rest and abs(total - candidates[long].length) < 1e-6 and candidates[long].wand.lag == 0.0:
+        if rest and abs(total - candidates[long].length) < 1e-6 and candidates[long].wand.is_prompt:
             parts[long] = rest
     return [index for index in range(len(candidates)) if index not in parts], parts
 
@@ -289,6 +291,8 @@ def _key(base: str, candidate: Candidate, step: float, law: Flying | None) -> st
     stations: Stations = stations_of(candidate.wet_path, step)
     for array in (stations.points, stations.axes, stations.clocks, stations.lengths):
         mark.update(np.ascontiguousarray(np.round(array, 9)).tobytes())
+    if not candidate.wand.is_prompt:
+        mark.update(np.ascontiguousarray(np.round(candidate.flow_on(stations), 9)).tobytes())
     return mark.hexdigest()
 
 

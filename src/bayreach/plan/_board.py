@@ -46,6 +46,8 @@ MOST_SHORT = 3_000
 """Sides found short by a simulation that are planned on each for itself; of more a sample stands for all."""
 SHADOW_SHARE = 0.005
 """Share of area that no candidate reaches above which more candidate sites are looked for near it."""
+NEVER = 1e3
+"""In m: stands for a need that no film meets; what is asked of such a side cannot stay on it."""
 MOST_FACTOR = 1.5
 """Most film aimed at, in needs, on a side where the columns promise too much."""
 
@@ -54,6 +56,8 @@ MOST_FACTOR = 1.5
 class Asked:
     """What is asked of the sides: needed, least and greatest wet film (m), priority, all (2n,); the share.
 
+    `need` is infinite where what is asked cannot stay, however much is sprayed: such sides count as area and
+    nothing is planned on them.
     `settled_per_fog` by wand name, (2n, n_bays) m per m³ of fog, gives credit for film that drifts down as
     fog; left out, only direct film counts.
     """
@@ -64,6 +68,11 @@ class Asked:
     priority: FloatArray
     share: float
     settled_per_fog: Mapping[str, FloatArray] | None = None
+
+    @property
+    def can_hold(self) -> BoolArray:
+        """(2n,) bool: sides on which what is asked can stay."""
+        return np.isfinite(self.need)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -183,6 +192,7 @@ def _looked_closer(board: Board, seed: int, progress: Progress) -> Board:
         return board
     problem = problem_on(board)
     reached = np.asarray(problem.strengths @ problem.most) >= 1.0
+    reached |= ~board.asked.can_hold[board.sides]  # no place for a hole helps there
     if float(problem.areas[~reached].sum()) < SHADOW_SHARE * float(problem.areas.sum()):
         return board
     ground = board.ground
@@ -276,7 +286,8 @@ def widened(board: Board, short: ArrayLike, progress: Progress) -> Board:
     """Return the board with the sides `short` (ids) planned on too; columns known already are reused."""
     areas, bays = board.ground.side_areas, board.ground.bays
     wanted = np.intersect1d(
-        np.asarray(short, dtype=np.int64), np.flatnonzero(board.asked.required & (areas > 0))
+        np.asarray(short, dtype=np.int64),
+        np.flatnonzero(board.asked.required & board.asked.can_hold & (areas > 0)),
     )
     if not board.is_sample or not len(wanted):
         return board
@@ -398,7 +409,7 @@ def problem_on(board: Board) -> cover.Problem:
         film=_single(film),
         areas=board.weight,
         weights=board.weight * asked.priority[board.sides],
-        need=asked.need[board.sides],
+        need=np.minimum(asked.need[board.sides], NEVER),
         limit=asked.limit[board.sides],
         lets_in=csr_matrix((np.ones(len(entry)), (entry, np.arange(len(entry)))), shape=shape),
         new=entries.is_new,

@@ -6,7 +6,7 @@ from bayreach import cover, reach
 from bayreach.arrays import NO_FACE, OUTSIDE, FloatArray, IntArray, unit_vectors
 from bayreach.measure import side_normals
 from bayreach.plan._board import Board
-from bayreach.plan._records import NO_WAND, SEALED
+from bayreach.plan._records import CANNOT_HOLD, NO_WAND, SEALED
 
 LOOKED_AT = 60
 """Sides of a group that are looked at from the tip poses nearest to them."""
@@ -19,6 +19,8 @@ CARE = reach.Care(aims=48, samples=60, tips=10)
 
 def help_for(board: Board, problem: cover.Problem, found: cover.Cover, rows: IntArray, reason: int) -> str:
     """Return what would cover most of the `rows` of one bay: each of it worked out, not guessed."""
+    if reason == CANNOT_HOLD:
+        return "a thicker liquid, or less film asked"
     more = _more_passes(board, problem, found, rows)
     if more:
         return more

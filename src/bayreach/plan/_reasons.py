@@ -8,9 +8,19 @@ from bayreach import cover
 from bayreach.arrays import IntArray
 from bayreach.bays import Bays
 from bayreach.passes import Candidate
-from bayreach.plan._board import Board
+from bayreach.plan._board import NEVER, Board
 from bayreach.plan._helps import help_for
-from bayreach.plan._records import HIDDEN, LEFT_OUT, NO_WAND, REASONS, SEALED, TOO_THIN, Missed, Shortfall
+from bayreach.plan._records import (
+    CANNOT_HOLD,
+    HIDDEN,
+    LEFT_OUT,
+    NO_WAND,
+    REASONS,
+    SEALED,
+    TOO_THIN,
+    Missed,
+    Shortfall,
+)
 
 MOST_FINDINGS = 8
 """Groups of sides left short for which what would help is worked out."""
@@ -21,9 +31,9 @@ def missed_sides(
 ) -> Missed:
     """Return the sides that the plan leaves short, each with the first reason that holds.
 
-    The bay is sealed; no wand's tip gets into it and nothing sprayed elsewhere reaches the side; no
-    candidate pass lays
-    any film on it; all candidates together lay too little; else the target was met without it.
+    What is asked cannot stay there; the bay is sealed; no wand's tip gets into it and nothing sprayed
+    elsewhere reaches the side; no candidate pass lays any film on it; all candidates together lay too
+    little; else the target was met without it.
     """
     short = np.flatnonzero(~found.covered)
     most = problem.film_of(problem.most)[short]
@@ -37,6 +47,7 @@ def missed_sides(
     reasons[most <= 0.0] = HIDDEN
     reasons[(most <= 0.0) & ~entered[own_bay]] = NO_WAND
     reasons[(most <= 0.0) & sealed[own_bay] & ~entered[own_bay]] = SEALED
+    reasons[problem.need[short] >= NEVER] = CANNOT_HOLD
     return Missed(sides=sides[short], reasons=reasons, areas=problem.areas[short])
 
 

@@ -20,10 +20,11 @@ REASONS = (
     "hidden from every reachable pose",
     "seen, but too far or too flat",
     "left out: the target is met without it",
+    "cannot hold the film asked: it runs off",
 )
 """Why a side that needs film gets none from the plan; a reason is a place in this tuple."""
 
-SEALED, NO_WAND, HIDDEN, TOO_THIN, LEFT_OUT = range(len(REASONS))
+SEALED, NO_WAND, HIDDEN, TOO_THIN, LEFT_OUT, CANNOT_HOLD = range(len(REASONS))
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -47,14 +48,12 @@ class PlannedPass:
     @property
     def seconds(self) -> float:
         """Trigger-on time of all pulls in s."""
-        return self.count * self.candidate.length / self.pull_speed
+        return self.count * self.candidate.seconds_at(self.pull_speed)
 
     @property
     def volume(self) -> float:
         """Liquid of all pulls in m³."""
-        wand = self.candidate.wand
-        each = max(0.0, self.candidate.length / self.pull_speed - wand.lag)
-        return self.count * each * wand.tip.flow
+        return self.count * self.candidate.volume_at(self.pull_speed)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

@@ -179,8 +179,7 @@ def _drained_warnings(site: Site, drained: BoolArray) -> list[str]:
     area = float(site.side_areas[drained].sum())
     return [
         f"On {significant(area * 1e4)} cm² enough liquid came to lie, but what stays after run-off is less "
-        f"than asked; no pass helps there, and a plan does not foresee it: ask less film, or take a thicker "
-        f"liquid."
+        f"than asked: ask less film, or take a thicker liquid."
     ]
 
 

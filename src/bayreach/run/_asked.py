@@ -18,10 +18,11 @@ def asked_of(site: Site) -> Asked:
     settled = None
     if "settled" in site.job.film.mechanisms:
         settled = {wand.name: settled_per_fog(site, wand.tip) for wand in site.job.wands}
+    need = site.needed
     return Asked(
         required=site.required,
-        need=target.film_min / site.wet_share + site.uptake,
-        limit=target.film_max / site.wet_share + site.uptake,
+        need=need,
+        limit=np.maximum(target.film_max / site.wet_share + site.uptake, need),
         priority=site.priority,
         share=target.coverage,
         settled_per_fog=settled,

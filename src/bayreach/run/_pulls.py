@@ -55,10 +55,7 @@ class Pull:
     @property
     def volume(self) -> float:
         """Liquid of one pull in m³: the flow grows evenly over `wand.rise` and dies over `wand.fall`."""
-        wet, ramps = self.wet_seconds, self.wand.rise + self.wand.fall
-        # Two ramps that meet before the flow is full are a triangle as high as wet / ramps.
-        full = wet - 0.5 * ramps if wet >= ramps else 0.5 * wet**2 / ramps
-        return self.wand.tip.flow * full
+        return self.wand.sprayed_in(self.wet_seconds)
 
 
 def written_pulls(site: Site) -> tuple[tuple[Pull, ...], tuple[Refusal, ...]]:

@@ -22,7 +22,9 @@ POSES_A_PULL = 24
 FLAT = np.cos(np.radians(70.0))
 """Spray that meets a side more than 70 degrees off its normal is called flat (our own word and limit)."""
 
-NO_PASS, SEALED, AWAY, OUTSIDE_PATTERN, HIDDEN, TOO_FAR, TOO_FLAT, TOO_LITTLE, DRAINED = range(9)
+NO_PASS, SEALED, AWAY, OUTSIDE_PATTERN, HIDDEN, TOO_FAR, TOO_FLAT, TOO_LITTLE, DRAINED, CANNOT_HOLD = range(
+    10
+)
 WORDS = (
     "no pass",
     "sealed bay: no opening leads in",
@@ -32,7 +34,8 @@ WORDS = (
     "seen, but too far",
     "seen, but too flat",
     "seen, but with too little liquid",
-    "enough came to lie, but runs off: no pass helps",
+    "enough came to lie, but runs off",
+    "cannot hold the film asked: it runs off",
 )
 """What each reason is called; where a part hides the side, its name follows."""
 
@@ -78,6 +81,7 @@ def reasons_of(site: Site, pulls: Sequence[Pull], uncovered: BoolArray, drained:
     found[lit & (look.cosine < FLAT)] = TOO_FLAT
     found[lit & (look.distance > throws)] = TOO_FAR
     found[drained[sides]] = DRAINED
+    found[~np.isfinite(site.needed[sides])] = CANNOT_HOLD
     found[sealed] = SEALED
     code[sides] = found
     chosen = np.flatnonzero(found == HIDDEN)

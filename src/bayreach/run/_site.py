@@ -132,6 +132,18 @@ class Site:
         return soaked
 
     @cached_property
+    def needed(self) -> FloatArray:
+        """(2n,) float: wet film in m that must come so that the least film stays after uptake and run-off.
+
+        Infinite where run-off leaves less than is asked, however much comes.
+        """
+        least = np.full(self.mesh.n_sides, self.job.target.film_min / self.wet_share)
+        if self.ground.slopes is not None:
+            every = np.arange(self.mesh.n_sides)
+            least = self.ground.slopes.needed(least, every, self.job.liquid, self.job.film.drain_time)
+        return least + self.uptake
+
+    @cached_property
     def required(self) -> BoolArray:
         """(2n,) bool: sides that must get their least film."""
         return np.asarray(self.priority > 0.0)

@@ -58,7 +58,7 @@ def verified(site: Site, draft: Draft, last: Verified | None, progress: Progress
             opening=chosen.candidate.opening,
             aim=chosen.candidate.aim,
             clock=chosen.candidate.clock,
-            path=chosen.candidate.tip_path,
+            path=chosen.candidate.triggered_at(chosen.pull_speed),
             speed=chosen.pull_speed,
             count=chosen.count,
             through=chosen.candidate.through,
@@ -110,9 +110,9 @@ def _cut(site: Site, draft: Draft, last: Verified | None) -> Site:
 
 
 def _mark(pull: Pull) -> bytes:
-    """Return what a pull's column depends on: its wand, its path and the part of it that stays dry."""
-    late = pull.wand.lag * pull.speed
-    path = pull.path
+    """Return what a pull's column depends on: wand, path, where it stays dry and the flow's course."""
+    wand, path = pull.wand, pull.path
+    late = [pull.speed * time for time in (wand.lag, wand.rise, wand.fall)]
     arrays = (path.points, path.axes, path.clocks, path.depths)
     return b"|".join([pull.wand.name.encode(), repr(late).encode(), *(array.tobytes() for array in arrays)])
 
@@ -120,9 +120,10 @@ def _mark(pull: Pull) -> bytes:
 def short_sides(done: Verified) -> IntArray:
     """Return the sides (ids of the mesh planned on) where the film that was asked for did not come about.
 
+    Left out are those that cannot hold it: no pass helps there.
     Holes cut change the mesh round them, so each side short there is told by the nearest that faces its way.
     """
-    short = np.flatnonzero(done.site.required & ~done.shares.covered)
+    short = np.flatnonzero(done.site.required & ~done.shares.covered & np.isfinite(done.site.needed))
     if done.site is done.planned_on or not len(short):
         return short
     wanted = np.flatnonzero(done.planned_on.required)
@@ -130,9 +131,14 @@ def short_sides(done: Verified) -> IntArray:
 
 
 def real_film(done: Verified) -> FloatArray:
-    """Return the wet film (2n,) m, uptake counted, that came about on the sides of the mesh planned on."""
+    """Return the wet film (2n,) m, uptake counted, that came about on the sides of the mesh planned on.
+
+    Where run-off counts, it is what came before any ran off, as a plan asks for it.
+    """
     stays = done.wet.film.stays
     film = stays + np.where(stays > 0, done.site.uptake, 0.0)
+    if done.site.ground.slopes is not None:
+        film = done.wet.film.total
     if done.site is done.planned_on:
         return film
     here, there = np.flatnonzero(done.planned_on.inside), np.flatnonzero(done.site.inside)

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from bayreach.errors import StoreError
+from bayreach.film import Ledger
 from bayreach.outcome import Outcome, Result, outcome_from_table, to_json
 from bayreach.store._folder import ROOM, commit, finish, reserved
 from bayreach.store._passes import passes_csv, plain_cell, rows_csv
@@ -50,7 +51,10 @@ def write_result(
     ------
     StoreError
         When it cannot be written; what was there before is then untouched.
+    LedgerError
+        When liquid is missing or too much, of a pass or in all; nothing is written then.
     """
+    _check_ledgers(result.outcome)
     names = tuple(bay.name for bay in result.outcome.bays)
     beside = {
         "film.vtp": vtp_bytes(result.sides, bay_names=names),
@@ -68,6 +72,34 @@ def write_result(
         hidden=_hidden(folder, {_ORIGIN: places, _DOCUMENTS: {}}),
     )
     return outcome
+
+
+def _check_ledgers(outcome: Outcome) -> None:
+    """Check that all liquid of the result, and of each pass that tells its fate, is accounted for."""
+    liquid = outcome.liquid
+    Ledger(
+        sprayed=liquid.sprayed_m3,
+        direct=liquid.direct_m3,
+        settled=liquid.settled_m3,
+        uncredited=liquid.uncredited_m3,
+        suspended=liquid.suspended_m3,
+        escaped=liquid.escaped_m3,
+        elsewhere=liquid.elsewhere_m3,
+        retained=liquid.retained_m3,
+        run_off=liquid.run_off_m3,
+        creep=liquid.creep_m3,
+    ).check()
+    for one in outcome.passes:
+        if one.fate is not None:
+            Ledger(
+                sprayed=one.liquid_m3,
+                direct=one.fate.direct_m3,
+                settled=one.fate.settled_m3,
+                uncredited=one.fate.uncredited_m3,
+                suspended=one.fate.suspended_m3,
+                escaped=one.fate.escaped_m3,
+                elsewhere=one.fate.elsewhere_m3,
+            ).check()
 
 
 def read_outcome(folder: Path) -> Outcome:
