@@ -1,6 +1,6 @@
 """Benchmark of doubt and study: samples a second, cost of a task, one worker against two.
 
-Run: python tests/benchmarks/bench_study.py [doubt|study] [JOB]. Figures are printed; nothing is judged.
+Run: python tests/benchmarks/bench_study.py [doubt|study|resume] [JOB]. Prints figures; nothing is judged.
 """
 
 import os
@@ -13,7 +13,8 @@ from bayreach import demo
 from bayreach.doubt import POSES, Tolerances, asked_of, doubt_of, site_variants
 from bayreach.job import load_job
 from bayreach.run import site_of, written_pulls
-from bayreach.study import study
+from bayreach.study import study, tasks_of
+from bayreach.study._study import Parts
 
 SPEEDS = ", ".join(f'"{speed} mm/s"' for speed in range(30, 150, 10))
 VARY = f'\n[vary]\n"wand.long radial.pull_speed" = [{SPEEDS}]\n'
@@ -64,6 +65,30 @@ def bench_study(folder: Path) -> None:
     print(f"nothing to do: {1e3 * (time.perf_counter() - start) / 12:.1f} ms a task")
 
 
+def bench_resume(folder: Path, count: int = 2000) -> None:
+    """Time what a study costs whose `count` parts are all there: reading them, its tables and its page."""
+    demo.write_demo(folder, quick=True)
+    job = folder / "tail_boom.toml"
+    text, out = job.read_text(), folder / "out"
+    study([job], out, command="spray", workers=1)
+    (own,) = (out / "parts").rglob("*.part")
+    body = own.read_text().split("\n")[2]
+    speeds = ", ".join(f'"{20 + 0.1 * k:.1f} mm/s"' for k in range(count))
+    job.write_text(f'{text}\n[vary]\n"wand.long radial.pull_speed" = [{speeds}]\n')
+    begin = time.process_time()
+    tasks, _ = tasks_of([job], "spray")
+    print(f"{count} tasks made of one job: {1e3 * (time.process_time() - begin) / count:.2f} core ms each")
+    parts = Parts(folder=out / "parts")
+    for task in tasks:
+        parts.write(task.key, body)
+    begin = time.process_time()
+    overview = study([job], out, command="spray", workers=1)
+    took = time.process_time() - begin
+    print(f"{len(overview.jobs)} parts there: {1e3 * took / count:.2f} core ms each, {took:.1f} s in all")
+    for path in sorted(out.glob("*.*")):
+        print(f"  {path.name}: {path.stat().st_size / count:.0f} bytes a task")
+
+
 if __name__ == "__main__":
     what = sys.argv[1] if len(sys.argv) > 1 else "both"
     with tempfile.TemporaryDirectory() as name:
@@ -72,3 +97,5 @@ if __name__ == "__main__":
             bench_doubt(Path(sys.argv[2]) if len(sys.argv) > 2 else demo.write_demo(here))
         if what in ("study", "both"):
             bench_study(here / "study")
+        if what in ("resume", "both"):
+            bench_resume(here / "resume")
