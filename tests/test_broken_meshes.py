@@ -104,6 +104,12 @@ AIR = {
         "part, not a cavity",
         "This is a part, not a cavity: the mesh encloses",
     ),
+    "ring_that_is_either.obj": (
+        "cells",
+        1,
+        "closed surface",
+        "a cavity and a solid part have alike: it is taken for a cavity. If",
+    ),
     "walls_of_sheet_metal.obj": (
         "cells",
         1,

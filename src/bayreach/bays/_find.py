@@ -21,6 +21,7 @@ from bayreach.bays._shut import Shut, in_plane, not_placed, plane_wall, walled
 from bayreach.bays._thick import close_thick
 from bayreach.bays._useful import useful_caps
 from bayreach.bays._voxel import Material, closed_bays_on_grid, voxel_bays
+from bayreach.errors import MeshError
 from bayreach.measure import area_vectors
 from bayreach.mesh import Mesh
 from bayreach.rays import Scene
@@ -51,6 +52,7 @@ def find_bays(
     method: str = "auto",
     closed_up_to: float = 0.0,
     shut: Sequence[Shut] = (),
+    encloses: str | None = None,
 ) -> Bays:
     """Return the bays and openings of a mended mesh.
 
@@ -79,13 +81,16 @@ def find_bays(
         that lie in one, to a thousandth of the diagonal, are closed whatever their size and are no openings.
         A point without a normal so closes the one opening it lies in. On a grid a plane without a rim is
         wall as far as the box goes.
+    encloses : {None, "air", "material"}
+        What a mesh without free edges encloses, where it is known: a cavity drawn as one closed surface and a
+        solid part may have the same shape. None lets the shape tell, and a finding says where it cannot.
 
     Raises
     ------
     ValueError
         For an empty mesh or an unknown method.
     MeshError
-        When a given opening lies on no sheet.
+        When a given opening lies on no sheet, or when `encloses` is stated of a mesh that is open.
     """
     if not mesh.n_faces:
         message = "find_bays: the mesh has no face."
@@ -93,14 +98,29 @@ def find_bays(
     if method not in METHODS:
         message = f'find_bays: method "{method}" is unknown; use one of {", ".join(METHODS)}.'
         raise ValueError(message)
-    found = _found_bays(mesh, large, shut)
+    _refuse_unmeant(mesh, encloses)
+    found = _found_bays(mesh, large, shut, encloses)
     if method == "voxel":
         return name_given(_counted_as_asked(mesh, found, closed_up_to, large, shut), given)[0]
     if method == "auto":
         counted = _counted_instead(mesh, found, closed_up_to, large, shut)
         if counted is not None:
             return name_given(counted, given)[0]
-    return _with_given(mesh, found, given, lambda cut: _found_bays(cut, large, shut))
+    return _with_given(mesh, found, given, lambda cut: _found_bays(cut, large, shut, encloses))
+
+
+def _refuse_unmeant(mesh: Mesh, encloses: str | None) -> None:
+    """Refuse a statement of what a mesh encloses that is unknown, or of a mesh that encloses nothing."""
+    if encloses not in {None, "air", "material"}:
+        message = f'find_bays: encloses "{encloses}" is unknown; use "air" or "material".'
+        raise ValueError(message)
+    n_free = int(edges_of(mesh.faces).free.sum()) if encloses else 0
+    if n_free:
+        message = (
+            f'encloses = "{encloses}" is stated, but the mesh has {n_free:,} free edges and so is no closed '
+            "surface; leave it out, or close the mesh."
+        )
+        raise MeshError(message)
 
 
 def _counted_as_asked(
@@ -111,22 +131,24 @@ def _counted_as_asked(
         mesh,
         closed_up_to=closed_up_to,
         large=large,
-        rims=rims_of(mesh, shut, large),
+        rims=rims_of(mesh, shut, large, is_thick=len(solid.sides) > 0),
         material=solid if len(solid.sides) else None,
         why="As asked, the air",
     )
 
 
-def rims_of(mesh: Mesh, shut: Sequence[Shut], large: float) -> Rims:
+def rims_of(mesh: Mesh, shut: Sequence[Shut], large: float, *, is_thick: bool) -> Rims:
     """Return what a grid shuts: the openings whose rims the mesh shows, and what the user has count as wall.
 
     A plane with no rim in it is wall as far as the mesh's box goes. Slits are left to the grid.
     """
     if edges_of(mesh.faces).free.any():
         whole, found, _ = find_caps(mesh)
-    else:
+    elif is_thick:
         closed = close_thick(mesh)
         whole, found = closed.mesh, list(closed.caps)
+    else:
+        whole, found = mesh, []
     caps, unplaced = walled(whole, found, shut)
     scene = Scene(mesh)
     kept = [cap for cap in caps if cap.is_wall or _is_opening(scene, whole, cap, large)]
@@ -156,13 +178,13 @@ def _counted_instead(
         if not hollow:
             return None
         material = Material(sides=found.material_sides, volume=found.material_volume)
-        return closed_bays_on_grid(
-            mesh, material=material, closed_up_to=closed_up_to, large=large, rims=rims_of(mesh, shut, large)
-        )
+        rims = rims_of(mesh, shut, large, is_thick=True)
+        return closed_bays_on_grid(mesh, material=material, closed_up_to=closed_up_to, large=large, rims=rims)
     left_open = any(_ends_in(mesh, found, point, normal) for point, normal in shut if normal is not None)
     if (found.bays or not _may_leak(mesh)) and not left_open and not _has_covered_end(found):
         return None
-    counted = voxel_bays(mesh, closed_up_to=closed_up_to, large=large, rims=rims_of(mesh, shut, large))
+    rims = rims_of(mesh, shut, large, is_thick=False)
+    counted = voxel_bays(mesh, closed_up_to=closed_up_to, large=large, rims=rims)
     return counted if counted.bays else None
 
 
@@ -245,9 +267,9 @@ def _may_leak(mesh: Mesh) -> bool:
     return bool(size[0] > 1e-3 * size[2])
 
 
-def _found_bays(mesh: Mesh, large: float, shut: Sequence[Shut]) -> Bays:
+def _found_bays(mesh: Mesh, large: float, shut: Sequence[Shut], encloses: str | None) -> Bays:
     if not edges_of(mesh.faces).free.any():
-        return closed_bays(mesh, large, shut)
+        return closed_bays(mesh, large, shut, encloses)
     whole, source = split_along_rims(mesh)
     whole, caps, missed = find_caps(whole)
     caps, unplaced = walled(whole, caps, shut)

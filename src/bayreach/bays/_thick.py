@@ -51,7 +51,8 @@ class Closed:
     material_sides : (k,) int
         Sides that look into material.
     is_doubtful : bool
-        True where rounded rims alone tell material from air, and it is too stout for a sheet.
+        True where rounded rims alone, or a single ring of wall, tell material from air, and it is too stout
+        for a sheet.
     """
 
     mesh: Mesh
@@ -81,7 +82,7 @@ def close_thick(mesh: Mesh, *, rounded: bool = True) -> Closed:
         state,
         material_sides=_sides_after(state, seen),
         is_doubtful=bool(walls)
-        and all(wall.rounded for wall in walls)
+        and (len(walls) == 1 or all(wall.rounded for wall in walls))
         and not _is_sheet(mesh, regions, seen),
     )
 

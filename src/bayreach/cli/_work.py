@@ -22,6 +22,7 @@ def measure(
     method: Literal["auto", "cells", "voxel"] = "auto",
     close: str | None = None,
     cap: Annotated[list[str] | None, Parameter(negative="")] = None,
+    encloses: Literal["air", "material"] | None = None,
     down: str = "0,0,-1",
     film: str | None = None,
     solids: float = 1.0,
@@ -45,6 +46,8 @@ def measure(
     cap
         what counts as wall: a plane "x,y,z,nx,ny,nz", a point in mesh units and a normal, that closes a
         cut-off structure; or a point "x,y,z" in one opening
+    encloses
+        what a closed surface encloses, a cavity's air or a part's material; left out: told by its shape
     down
         direction of gravity in mesh axes, for low points and the way sides face
     film
@@ -73,6 +76,7 @@ def measure(
             method=method,
             closed_up_to=closed,
             shut=shut,
+            encloses=encloses,
             down=_numbers(down, "--down", (3,)),
             film=si(film, "length") if film else None,
             volume_solids=_share(solids),
@@ -81,7 +85,7 @@ def measure(
     if png is not None:
         from bayreach.viewer import draw_mesh
 
-        draw_mesh(mesh, units, png, method=method, closed_up_to=closed, shut=shut)
+        draw_mesh(mesh, units, png, method=method, closed_up_to=closed, shut=shut, encloses=encloses)
     if json:
         say_json(measured)
     else:

@@ -62,6 +62,7 @@ def job_of(table: JobTable, *, path: Path, sha256: str) -> Job:
         title=table.title or path.stem,
         mesh_path=path_inside(path.parent, table.mesh, place=f'{path}: key "mesh"'),
         units=table.units,
+        encloses=table.encloses,
         down=_direction(table.down),
         target=target,
         liquid=liquid,

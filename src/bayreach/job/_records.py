@@ -276,6 +276,7 @@ class Job:
     doubt: DoubtSettings = field(default_factory=DoubtSettings)
     vary: Mapping[str, tuple[object, ...]] = field(default_factory=dict)
     assumed: tuple[str, ...] = ()
+    encloses: Literal["air", "material"] | None = None
 
     @property
     def folder(self) -> Path:

@@ -321,6 +321,11 @@ class JobTable(Table):
     title: Name | None = Field(default=None, description="what documents are headed with")
     mesh: FileName = Field(description="mesh file, relative to the job file and inside its folder")
     units: Literal["m", "cm", "mm", "um", "in", "ft"] = Field(description="unit of the mesh's coordinates")
+    encloses: Literal["air", "material"] | None = Field(
+        default=None,
+        description="what a mesh that is a closed surface encloses, a cavity's air or a part's material; "
+        "left out: told by its shape",
+    )
     down: Direction = Field(default=(0.0, 0.0, -1.0), description="where a drop falls, in mesh axes")
     target: TargetTable = Field(description="the film asked for")
     liquid: LiquidTable = Field(default_factory=LiquidTable, description="the liquid")

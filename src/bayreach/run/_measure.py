@@ -33,6 +33,7 @@ def measure(
     method: str = "auto",
     closed_up_to: float = 0.0,
     shut: Sequence[Shut] = (),
+    encloses: str | None = None,
     down: ArrayLike = (0.0, 0.0, -1.0),
     film: float | None = None,
     volume_solids: float = 1.0,
@@ -51,6 +52,8 @@ def measure(
     shut : sequence of (point, normal)
         Planes that close a cut-off structure; the point in the file's unit. Without a normal, a point in an
         opening that counts as wall.
+    encloses : {None, "air", "material"}
+        What a mesh without free edges encloses; None lets its shape tell.
     down : (3,) float
         Direction of gravity in mesh axes, for low points and the way sides face.
     film : float, optional
@@ -61,7 +64,8 @@ def measure(
     Raises
     ------
     MeshError
-        When the file cannot be read; under `strict` also when it needs any repair.
+        When the file cannot be read; under `strict` also when it needs any repair; when `encloses` is stated
+        of an open mesh.
     UnitError
         When the unit is unknown.
     """
@@ -69,7 +73,7 @@ def measure(
     read = read_mesh(path, units, strict=strict)
     progress("finding bays", 0.5)
     planes = [(tuple(MESH_UNITS[read.units] * part for part in place), normal) for place, normal in shut]
-    bays = find_bays(read.mesh, method=method, closed_up_to=closed_up_to, shut=planes)
+    bays = find_bays(read.mesh, method=method, closed_up_to=closed_up_to, shut=planes, encloses=encloses)
     progress("checking on a grid", 0.8)
     checked = replace(bays, findings=(*bays.findings, *check_by_voxels(bays)))
     return _measurement(read, checked, down=unit_vectors(down), film=film, volume_solids=volume_solids)

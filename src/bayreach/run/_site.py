@@ -198,7 +198,8 @@ def site_of(job: Job, *, read: MeshRead | None = None, proposed: tuple[Given, ..
         Given(name=entry.name, center=entry.center, diameter=entry.diameter, normal=entry.normal)
         for entry in job.openings
     )
-    coarse = find_bays(read.mesh, given=(*given, *_called_by_place(job), *proposed))
+    known = (*given, *_called_by_place(job), *proposed)
+    coarse = find_bays(read.mesh, given=known, encloses=job.encloses)
     if not coarse.bays:
         reasons = " ".join(finding.detail for finding in coarse.findings if finding.detail)
         message = f"{job.mesh_path.name}: the structure closes no bay, so nothing can be treated. {reasons}"

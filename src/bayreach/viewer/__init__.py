@@ -70,10 +70,11 @@ def draw_mesh(
     method: str = "auto",
     closed_up_to: float = 0.0,
     shut: Sequence[tuple[Sequence[float], Sequence[float] | None]] = (),
+    encloses: str | None = None,
 ) -> Path:
     """Measure a mesh file and write the picture of its bays and openings to `png`; return its path.
 
-    `method`, `closed_up_to` (m) and `shut` (points in the unit of the file) are as in `measure`.
+    `method`, `closed_up_to` (m), `shut` (points in the unit of the file) and `encloses` are as in `measure`.
 
     Raises
     ------
@@ -88,7 +89,7 @@ def draw_mesh(
 
     read = read_mesh(mesh_file, units)
     walls = [(np.asarray(place) * MESH_UNITS[units], normal) for place, normal in shut]
-    bays = find_bays(read.mesh, method=method, closed_up_to=closed_up_to, shut=walls)
+    bays = find_bays(read.mesh, method=method, closed_up_to=closed_up_to, shut=walls, encloses=encloses)
     names = [
         words("bay_row", name=bay.name, area=area_text(bay.area), volume=litres(bay.volume))
         for bay in bays.bays
