@@ -25,6 +25,7 @@ from bayreach.outcome import (
     Result,
     Sides,
     TargetRecord,
+    TradeOffRecord,
     WandRecord,
     coverage_of,
 )
@@ -143,6 +144,11 @@ def small_plan() -> Outcome:
             proven=True,
             no_drill=NoDrillRecord(coverage=0.4),
             statement="1 new hole; 0 proven not enough with these wands",
+            trade_off=(
+                TradeOffRecord(new_holes=0, coverage=0.4, bound=0.4, proven=True),
+                TradeOffRecord(new_holes=1, coverage=0.6, bound=0.65, proven=False),
+            ),
+            coverage_by_passes=(0.0, 0.5, 0.6),
         ),
         holes=(
             HoleRecord(

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import jsonschema
 import pytest
-from results import small_outcome
+from results import small_outcome, small_plan
 from small_job import box_stl, small_job
 
 from bayreach.cli import main
@@ -178,6 +178,11 @@ def test_pools_drips_added_mass_and_mist_are_printed_with_their_units() -> None:
         "  4 g/m3 a tenth of a lower limit",
     ):
         assert line in shown
+
+
+def test_a_plan_tells_what_each_number_of_new_holes_covers_and_what_is_not_ruled_out() -> None:
+    shown = outcome_lines(small_plan(), folder="out")
+    assert "  to choose from: 0 new holes 40.0 %, 1 new hole 60.0 % (at most 65.0 %)" in shown
 
 
 def test_the_same_job_gives_the_same_bytes(answered: Path) -> None:

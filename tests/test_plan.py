@@ -48,7 +48,7 @@ def planned(mesh, *, wands=None, share=0.95, need=1e-7, edge=0.08, drilling=True
         wands=[wand()] if wands is None else wands,
         asked=asked,
         drilling=plan.Drilling(most_sites=8, zones=zones) if drilling is True else drilling or None,
-        **({"seconds": 10.0} | given),
+        **({"seconds": 3.0} | given),
     )
 
 
@@ -147,7 +147,7 @@ def test_a_u_shaped_bay_needs_one_opening_for_a_bent_wand():
     name = next(opening.name for opening in find_bays(u_bay()).openings)
     bend = (arc_piece(0.02, math.pi / 2), straight_piece(0.04))
     hook = Wand(name="hook", shape="bent", length=0.64, diameter=0.006, tip=BALL, pieces=bend)
-    alone = planned(u_bay(), share=0.9, drilling=False, closed=(name,), wands=[hook], edge=0.1, seconds=3.0)
+    alone = planned(u_bay(), share=0.9, drilling=False, closed=(name,), wands=[hook], edge=0.1)
     assert alone.met
     (opening,) = {one.candidate.opening for one in alone.passes}
     at_port = 0.05 if "y50" in opening else 0.15
@@ -325,7 +325,7 @@ def test_k_galleries_of_a_comb_need_k_holes(count):
         )
     comb = mended(box((0.52, width * count, 0.1), xs=[0.02]), *walls)
     short = Tip(pattern="forward", spread=2 * math.pi, flow=2e-6, throw=0.12)
-    found = planned(comb, wands=[wand(0.4, tip=short)], share=0.93, need=2e-6, edge=0.06, seconds=6.0)
+    found = planned(comb, wands=[wand(0.4, tip=short)], share=0.93, need=2e-6, edge=0.06)
     ends = {int(hole.site.center[1] / width) for hole in found.holes}
     assert found.met
     assert found.new_holes == found.new_holes_bound == count
@@ -363,7 +363,7 @@ def test_more_wands_openings_or_places_never_need_more_holes():
     name = next(one.name for one in find_bays(three).openings)
 
     def holes_of(**given):
-        found = planned(three, share=0.9, edge=0.1, seconds=6.0, **given)
+        found = planned(three, share=0.9, edge=0.1, **given)
         assert found.met
         return found.new_holes
 

@@ -83,3 +83,15 @@ def test_the_curve_is_written_as_a_table_and_a_picture(files):
     picture = files["curve.svg"].decode()
     assert picture.startswith("<svg")
     assert "target 90" in picture
+
+
+def test_the_passes_are_written_by_what_each_adds_as_a_table_and_a_picture(files):
+    """None covers nothing; the share only grows; all of them cover what the plan does."""
+    rows = files["passes_curve.csv"].decode().splitlines()
+    assert rows[0] == "passes,coverage"
+    shares = [float(row.split(",")[1]) for row in rows[1:]]
+    assert [row.split(",")[0] for row in rows[1:]] == [str(n) for n in range(len(shares))]
+    assert shares[0] == 0.0
+    assert shares[-1] >= 0.9
+    assert np.all(np.diff(shares) >= 0)
+    assert "Coverage against number of passes" in files["passes_curve.svg"].decode()

@@ -8,7 +8,7 @@ from bayreach.units import INCH, percent_text, significant
 
 if TYPE_CHECKING:
     from bayreach.compare import Comparison, CouponCheck
-    from bayreach.outcome import Measurement, OpeningRecord, Outcome, ReachRecord
+    from bayreach.outcome import Measurement, OpeningRecord, Outcome, ReachRecord, TradeOffRecord
     from bayreach.study import Overview
 
 
@@ -202,7 +202,20 @@ def _plan_lines(outcome: "Outcome") -> list[str]:
     return [
         f"  plan: {proof}",
         f"  proven: with these holes at most {100 * plan.gap:z.2f} % less work is possible; {without}",
+        *_trade_off_line(plan.trade_off),
     ]
+
+
+def _trade_off_line(points: "Sequence[TradeOffRecord]") -> list[str]:
+    """Return what 0, 1, 2, ... new holes cover, with the proven bound where more is not ruled out."""
+    if len(points) < 2:
+        return []
+    told = [
+        f"{point.new_holes} new hole{'' if point.new_holes == 1 else 's'} {percent_text(point.coverage)}"
+        + ("" if point.proven else f" (at most {percent_text(point.bound)})")
+        for point in points
+    ]
+    return [f"  to choose from: {', '.join(told)}"]
 
 
 def _bay_lines(outcome: "Outcome") -> list[str]:

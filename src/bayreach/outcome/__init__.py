@@ -51,6 +51,7 @@ from bayreach.outcome._records import (
     RepairRecord,
     ShortfallRecord,
     TargetRecord,
+    TradeOffRecord,
     WandRecord,
     coverage_of,
 )
@@ -105,6 +106,7 @@ __all__ = [
     "Sides",
     "TargetRecord",
     "ToolCheckRecord",
+    "TradeOffRecord",
     "WandRecord",
     "WorkRecord",
     "WorkStepRecord",

@@ -260,8 +260,22 @@ class ShortfallRecord:
 
 
 @dataclass(frozen=True, kw_only=True)
+class TradeOffRecord:
+    """The most that a number of new holes covers: the share found, its proven upper bound, are they equal."""
+
+    new_holes: int
+    coverage: float
+    bound: float
+    proven: bool
+
+
+@dataclass(frozen=True, kw_only=True)
 class PlanRecord:
-    """What the plan costs and what was proven of it; `certificate` names the file that `prove` checks."""
+    """What the plan costs and what was proven of it; `certificate` names the file that `prove` checks.
+
+    `trade_off` is the share covered with 0, 1, 2, ... new holes, `coverage_by_passes` that of the plan's best
+    0, 1, 2, ... passes, each time the one that adds most; both by the columns planned on.
+    """
 
     objective: float
     bound: float
@@ -273,6 +287,8 @@ class PlanRecord:
     statement: str = ""
     certificate: str = ""
     shortfalls: tuple[ShortfallRecord, ...] = ()
+    trade_off: tuple[TradeOffRecord, ...] = ()
+    coverage_by_passes: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -9,16 +9,14 @@ from bayreach.plan._board import (
     lay_share,
     learnt,
     problem_on,
-    sample_sides,
     widened,
-    with_short,
 )
 from bayreach.plan._draft import Draft, coverage_by, draft_of
 from bayreach.plan._entries import Drilling, Entries, entries_of, hole_drill, opening_of
 from bayreach.plan._looks import fewest_looks
 from bayreach.plan._make import make_plan, plan_on
 from bayreach.plan._order import in_order
-from bayreach.plan._proof import CERTIFICATE_FILE, COLUMNS_FILE, curve_csv, curve_svg, proof_files
+from bayreach.plan._proof import CERTIFICATE_FILE, COLUMNS_FILE, proof_files
 from bayreach.plan._records import (
     REASONS,
     CurvePoint,
@@ -28,6 +26,7 @@ from bayreach.plan._records import (
     PlannedPass,
     Shortfall,
 )
+from bayreach.plan._sample import sample_sides, with_short
 from bayreach.plan._work import Pulled, Step, steps_of
 
 __all__ = [
@@ -50,8 +49,6 @@ __all__ = [
     "Step",
     "board_of",
     "coverage_by",
-    "curve_csv",
-    "curve_svg",
     "draft_of",
     "entries_of",
     "fewest_looks",

@@ -1,6 +1,5 @@
 """What a plan is made on: the ways in, the candidate passes, and their film on a sample of sides."""
 
-import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
@@ -26,6 +25,7 @@ from bayreach.plan._entries import (
     per_candidate,
     wand_indices,
 )
+from bayreach.plan._sample import sample_sides, with_short
 from bayreach.sight import targets_of
 from bayreach.wands import Wand
 
@@ -42,8 +42,6 @@ SAMPLES = 4
 """Points sprayed at on each side planned on."""
 MOST_SIDES = 6_000
 """Sides that a plan is made on; where more need film, a sample drawn evenly by area stands for them."""
-MOST_SHORT = 3_000
-"""Sides found short by a simulation that are planned on each for itself; of more a sample stands for all."""
 SHADOW_SHARE = 0.005
 """Share of area that no candidate reaches above which more candidate sites are looked for near it."""
 NEVER = 1e3
@@ -154,17 +152,14 @@ def board_of(
     PlanError
         When no side needs film, or there is no wand.
     """
-    _check(asked, wands)
-    sides, weight = sample_sides(asked.required, ground.side_areas, ground.bays.side_bay, most_sides)
-    entries = entries_of(
-        ground.space,
-        ground.bays,
-        ground.scene,
+    sides, weight, entries = _first_look(
+        ground,
         wands,
+        asked,
         drilling=drilling,
         closed=closed,
+        most_sides=most_sides,
         most_paths=most_paths,
-        down=ground.down,
         seed=seed,
         progress=progress,
     )
@@ -230,17 +225,14 @@ def lay_share(
 
     A board that is made with all shares kept works out none of those columns again, and is the same.
     """
-    _check(asked, wands)
-    sides, _ = sample_sides(asked.required, ground.side_areas, ground.bays.side_bay, MOST_SIDES)
-    entries = entries_of(
-        ground.space,
-        ground.bays,
-        ground.scene,
+    sides, _, entries = _first_look(
+        ground,
         wands,
+        asked,
         drilling=drilling,
         closed=closed,
+        most_sides=MOST_SIDES,
         most_paths=most_paths,
-        down=ground.down,
         seed=seed,
         progress=progress,
     )
@@ -257,13 +249,39 @@ def lay_share(
     kept.used.update(keys.values())
 
 
-def _check(asked: Asked, wands: Sequence[Wand]) -> None:
+def _first_look(
+    ground: Ground,
+    wands: Sequence[Wand],
+    asked: Asked,
+    *,
+    drilling: Drilling | None,
+    closed: Sequence[str],
+    most_sides: int,
+    most_paths: int,
+    seed: int,
+    progress: Progress,
+) -> tuple[IntArray, FloatArray, Entries]:
+    """Return the sides planned on (k,), the m² that each stands for, and the ways in."""
     if not asked.required.any():
         message = "plan: no side needs film; check the bays, the priorities and the keep-outs."
         raise PlanError(message)
     if not wands:
         message = "plan: no wand is given; add a [[wand]] table to the job."
         raise PlanError(message)
+    sides, weight = sample_sides(asked.required, ground.side_areas, ground.bays.side_bay, most_sides)
+    entries = entries_of(
+        ground.space,
+        ground.bays,
+        ground.scene,
+        wands,
+        drilling=drilling,
+        closed=closed,
+        most_paths=most_paths,
+        down=ground.down,
+        seed=seed,
+        progress=progress,
+    )
+    return sides, weight, entries
 
 
 def _columns(
@@ -315,72 +333,6 @@ def learnt(board: Board, amounts: FloatArray, film: FloatArray) -> Board:
     real = film[board.sides]
     over = np.divide(promised, real, out=np.ones(len(real)), where=(real > 0) & (promised > real))
     return replace(board, factor=np.maximum(board.factor, np.minimum(over, MOST_FACTOR)))
-
-
-def sample_sides(
-    required: BoolArray, areas: FloatArray, side_bay: IntArray, most: int
-) -> tuple[IntArray, FloatArray]:
-    """Return the required sides (k,), or a sample of about `most`, and the m² that each stands for.
-
-    Systematic sampling in proportion to area, bay by bay: every bay keeps its area. The marks are set over
-    all sides that look into a bay, required or not, so that a changed keep-out moves none of them and what is
-    known of the others stays of use.
-    """
-    sides = np.flatnonzero(required & (areas > 0))
-    if len(sides) <= most:
-        return sides, areas[sides]
-    pool = np.flatnonzero((required | (side_bay >= 0)) & (areas > 0))
-    # Where much needs no film more marks are set; by doublings, so that a small change changes nothing.
-    count = most * 2 ** round(math.log2(areas[pool].sum() / areas[sides].sum()))
-    pool = pool[np.argsort(side_bay[pool], kind="stable")]
-    ends = np.cumsum(areas[pool])
-    marks = (np.arange(count) + 0.5) * ends[-1] / count
-    chosen, counts = np.unique(np.searchsorted(ends, marks), return_counts=True)
-    asked = required[pool[chosen]]
-    chosen, weight = pool[chosen[asked]], counts[asked].astype(np.float64)
-    order = np.argsort(chosen)
-    chosen, weight = chosen[order], weight[order]
-    return chosen, _by_bay(weight, side_bay[chosen], areas[sides], side_bay[sides])
-
-
-def _by_bay(weight: FloatArray, own_bay: IntArray, areas: FloatArray, side_bay: IntArray) -> FloatArray:
-    """Return `weight` (k,) so scaled that it sums to the area of every bay that has a sample, and in all."""
-    n_bays = int(max(side_bay.max(initial=-1), own_bay.max(initial=-1))) + 2
-    real = np.bincount(side_bay + 1, areas, n_bays)
-    found = np.bincount(own_bay + 1, weight, n_bays)
-    scale = np.divide(real, found, out=np.zeros(n_bays), where=found > 0)
-    scaled = weight * scale[own_bay + 1]
-    total = float(scaled.sum())
-    return scaled * (float(areas.sum()) / total) if total > 0 else scaled
-
-
-def with_short(
-    sides: IntArray,
-    weight: FloatArray,
-    short: IntArray,
-    *,
-    required: BoolArray,
-    areas: FloatArray,
-    side_bay: IntArray,
-) -> tuple[IntArray, FloatArray]:
-    """Return a sample (k,) and the m² of each, with the sides `short` (ids) in it each for itself.
-
-    They are a stratum of their own: what was sampled elsewhere stands for the rest of its bay alone. Of more
-    than `MOST_SHORT` a sample by area stands for all of them.
-    """
-    taken, own = sample_sides(_mask(short, len(required)), areas, side_bay, MOST_SHORT)
-    rest = np.flatnonzero(required & (areas > 0) & ~_mask(short, len(required)))
-    others = ~np.isin(sides, short)
-    kept = _by_bay(weight[others], side_bay[sides[others]], areas[rest], side_bay[rest])
-    both = np.concatenate([sides[others], taken])
-    order = np.argsort(both)
-    return both[order], np.concatenate([kept, own])[order]
-
-
-def _mask(ids: IntArray, count: int) -> BoolArray:
-    mask = np.zeros(count, dtype=bool)
-    mask[ids] = True
-    return mask
 
 
 def _single(film: "csc_matrix") -> "csc_matrix":

@@ -1,4 +1,4 @@
-"""What a plan leaves behind so that others can check it: columns, certificate, trade-off curve."""
+"""What a plan leaves behind so that others can check it: columns, certificate, trade-off curves."""
 
 import io
 import json
@@ -6,22 +6,26 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from bayreach.plan._curves import curve_csv, curve_svg, passes_csv, passes_svg
+
 if TYPE_CHECKING:
-    from bayreach.plan._records import CurvePoint, Plan
+    from bayreach.plan._records import Plan
 
 COLUMNS_FILE = "columns.npz"
 CERTIFICATE_FILE = "certificate.json"
-CURVE_FILE = "curve.csv"
-CURVE_PICTURE = "curve.svg"
+CURVE_FILE, CURVE_PICTURE = "curve.csv", "curve.svg"
+PASSES_FILE, PASSES_PICTURE = "passes_curve.csv", "passes_curve.svg"
 
 
 def proof_files(plan: "Plan") -> dict[str, bytes]:
-    """Return the files, by name, that `bayreach prove` needs, and the trade-off curve as CSV and picture."""
+    """Return the files, by name, that `bayreach prove` needs, and both curves as CSV and picture."""
     return {
         COLUMNS_FILE: _columns_bytes(plan),
         CERTIFICATE_FILE: _certificate_bytes(plan),
         CURVE_FILE: curve_csv(plan.curve).encode(),
         CURVE_PICTURE: curve_svg(plan.curve, plan.target).encode(),
+        PASSES_FILE: passes_csv(plan.pass_curve).encode(),
+        PASSES_PICTURE: passes_svg(plan.pass_curve, plan.target).encode(),
     }
 
 
@@ -64,51 +68,3 @@ def _certificate_bytes(plan: "Plan") -> bytes:
         ),
     }
     return (json.dumps(table, indent=1) + "\n").encode()
-
-
-def curve_csv(points: "tuple[CurvePoint, ...]") -> str:
-    """Return the trade-off curve as CSV: holes, share covered, proven upper bound, proven or not."""
-    lines = ["new_holes,coverage,bound,proven"]
-    lines += [f"{p.holes},{p.coverage:.6f},{p.bound:.6f},{'yes' if p.proven else 'no'}" for p in points]
-    return "\n".join(lines) + "\n"
-
-
-def curve_svg(points: "tuple[CurvePoint, ...]", target: float) -> str:
-    """Return the trade-off curve as a picture: share covered over new holes, the target as a line."""
-    from bayreach.units import percent_text
-
-    width, height, left, top = 520.0, 300.0, 60.0, 30.0
-    most = max([point.holes for point in points] + [1])
-    low = min([point.coverage for point in points] + [target])
-    low = max(0.0, low - 0.05)
-
-    def place(holes: float, share: float) -> tuple[float, float]:
-        return left + holes / most * (width - left - 20), top + (1.0 - share) / (1.0 - low) * (
-            height - top - 50
-        )
-
-    marks = [place(point.holes, point.coverage) for point in points]
-    line = " ".join(f"{x:.1f},{y:.1f}" for x, y in marks)
-    y_target = place(0, target)[1]
-    parts = [
-        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width:.0f} {height:.0f}" '
-        'font-family="sans-serif" font-size="12">',
-        "<title>Coverage against number of new holes</title>",
-        f'<line x1="{left}" y1="{y_target:.1f}" x2="{width - 20}" y2="{y_target:.1f}" stroke="#777" '
-        'stroke-dasharray="4 3"/>',
-        f'<text x="{width - 22}" y="{y_target - 4:.1f}" text-anchor="end">'
-        f"target {percent_text(target)}</text>",
-        f'<polyline points="{line}" fill="none" stroke="#004488" stroke-width="2"/>',
-    ]
-    for (x, y), point in zip(marks, points, strict=True):
-        fill = "#004488" if point.proven else "#ffffff"
-        parts.append(f'<circle cx="{x:.1f}" cy="{y:.1f}" r="4" fill="{fill}" stroke="#004488"/>')
-        parts.append(
-            f'<text x="{x:.1f}" y="{y - 8:.1f}" text-anchor="middle">{percent_text(point.coverage)}</text>'
-        )
-        parts.append(f'<text x="{x:.1f}" y="{height - 28:.0f}" text-anchor="middle">{point.holes}</text>')
-    parts.append(
-        f'<text x="{width / 2:.0f}" y="{height - 8:.0f}" text-anchor="middle">'
-        "new holes (filled: proven best)</text></svg>"
-    )
-    return "\n".join(parts) + "\n"

@@ -11,7 +11,15 @@ from bayreach.cautions import cautions
 from bayreach.cover import Limits
 from bayreach.errors import JobError
 from bayreach.job import Job
-from bayreach.outcome import HoleRecord, NoDrillRecord, PlanRecord, Result, ShortfallRecord, quiet
+from bayreach.outcome import (
+    HoleRecord,
+    NoDrillRecord,
+    PlanRecord,
+    Result,
+    ShortfallRecord,
+    TradeOffRecord,
+    quiet,
+)
 from bayreach.passes import KEPT_FILE, Kept, kept_bytes
 from bayreach.plan import (
     Board,
@@ -185,6 +193,11 @@ def _answer_of(done: Verified, made: Plan, kept: Kept) -> Result:
                 ShortfallRecord(bay=one.bay, reason=one.reason, area_m2=one.area, helps=one.helps)
                 for one in made.shortfalls
             ),
+            trade_off=tuple(
+                TradeOffRecord(new_holes=one.holes, coverage=one.coverage, bound=one.bound, proven=one.proven)
+                for one in made.curve
+            ),
+            coverage_by_passes=made.pass_curve,
         ),
         holes=tuple(
             HoleRecord(
