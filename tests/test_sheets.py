@@ -241,6 +241,13 @@ def test_there_is_one_card_an_opening_after_the_plan(case: Case) -> None:
     assert "candidate 1" in pages[2].extract_text()
 
 
+def test_a_card_of_more_than_a_page_names_its_opening_on_each(case: Case) -> None:
+    many = replace(case, passes=(case.passes[0],) * 12)
+    texts = [one.extract_text() for one in pages_of(pdf("cards", cards_data(many, {})))]
+    cards = [text for text in texts if "Opening\nroot port\n" in text]
+    assert [text.count("in all") for text in cards] == [9, 3]
+
+
 def test_bays_that_no_film_reaches_stand_first() -> None:
     rows = sample_record()["bays"]
     rows[1] = {**rows[1], "covered_m2": 0.0, "low_m2": 0.0, "dry_m2": 1.1}
