@@ -270,8 +270,30 @@ def test_a_stiff_hose_is_told_the_bend_radius_that_would_do():
     assert change.failed - change.needed < 2.1e-4
     softer = replace(stiff, bend_radius=change.needed)
     assert gets_into(winding.space, softer, way_in, 3)
+    assert "through 6 chains" in reach_through(winding, stiff, way_in, look=False).bays[3].searched
+    straight = reach_through(winding, rod(1.2), way_in, look=False).bays[3]
+    assert straight.searched.endswith(" lines were tried, and tilts by 6 degrees")
     # Nor would more length or less thickness do.
     assert "length" not in found
+
+
+def test_a_no_says_whether_a_rule_keeps_the_wand_out_or_a_search_found_no_way(ground, port):
+    # By length: the last rib's hole is 0.6 m from the port, rim to rim 0.6 - 0.015 - 0.02 = 0.565 m.
+    for length, is_rule in ((0.56, True), (0.57, False)):
+        last = reach_through(ground, rod(length), port, look=False).bays[3]
+        assert not last.reached
+        assert (last.searched == "") == is_rule
+    # By width.
+    assert reach_through(ground, rod(tip_diameter=0.032), port, look=False).searched == ""
+    hook = Wand(
+        name="hook", shape="bent", length=0.7, diameter=0.005, tip=TIP,
+        pieces=(arc_piece(0.08, math.pi / 2), straight_piece(0.005)),
+    )  # fmt: skip
+    row = reach_through(ground, hook, port, look=False)
+    assert not row.bays[3].reached
+    assert row.bays[3].searched.startswith("sought by 2.5 to 8.0 mm of depth, 15 degrees of clock angle and ")
+    assert row.table()["bays"][3]["searched"] == row.bays[3].searched
+    assert row.bays[0].searched == ""
 
 
 def test_the_quick_verdict_of_a_hook_is_that_of_its_paths(ground, port):

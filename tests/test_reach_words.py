@@ -96,8 +96,7 @@ def test_a_required_bay_not_reached_is_exit_code_two_with_the_least_changes(ribb
     assert main(["reach", str(ribbed), "--wand", "short", "--bay", "bay 4"]) == 2
     said = capsys.readouterr().out
     assert (
-        "short through port: does not get into bay 4: stops 500 mm in, at its own length, 100 mm short"
-        in said
+        "short through port: cannot get into bay 4: stops 500 mm in, at its own length, 100 mm short" in said
     )
     assert "would get in: short through port: length 500.0 mm -> 600." in said
     assert "hook" not in said  # the one wand was asked for

@@ -457,7 +457,11 @@ def reach_lines(reach: Sequence["ReachRecord"], *, bay: str | None = None) -> li
 def _reach_of(row: "ReachRecord") -> list[str]:
     head = f"{row.wand} through {row.opening}: "
     if not row.fits:
-        return [f"{head}does not fit: {row.limit}"]
+        return [
+            f"{head}no way in was found: {row.limit} ({row.searched})"
+            if row.searched
+            else f"{head}does not fit: {row.limit}"
+        ]
     bays = ", ".join(row.bays_reached) or "no bay"
     tilt = "" if row.max_tilt_deg is None else f", tilts up to {row.max_tilt_deg:z.1f} deg"
     return [
@@ -473,7 +477,9 @@ def _bay_reach(row: "ReachRecord", bay: str) -> list[str]:
         f"{head}gets into {bay}, sees {each.visible_m2:z.3f} m2 of it ({percent_text(each.visible_share)}), "
         f"{each.in_pattern_m2:z.3f} m2 within its spray ({percent_text(each.in_pattern_share)})"
         if each.reached
-        else f"{head}does not get into {bay}: {each.limit}"
+        else f"{head}no way into {bay} was found: {each.limit} ({each.searched})"
+        if each.searched
+        else f"{head}cannot get into {bay}: {each.limit}"
         for each in row.bays
         if each.bay == bay
     ]

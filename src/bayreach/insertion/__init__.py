@@ -31,6 +31,7 @@ from bayreach.insertion._space import (
 from bayreach.insertion._straight import LIMITS, StraightReach, straight_reach
 from bayreach.insertion._straight_paths import bay_ranges, limit_sentence
 from bayreach.insertion._through import aims_to_try, aims_tried, gets_into, paths_through
+from bayreach.insertion._verdicts import is_ruled_out, what_was_searched
 
 __all__ = [
     "LIMITS",
@@ -57,6 +58,7 @@ __all__ = [
     "hook_hole",
     "inner_bay",
     "inward",
+    "is_ruled_out",
     "limit_sentence",
     "longest_round_corner",
     "max_tilt",
@@ -70,6 +72,7 @@ __all__ = [
     "space_of",
     "standing",
     "straight_reach",
+    "what_was_searched",
     "widest_tilt",
     "with_holes_cut",
 ]

@@ -5,7 +5,10 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True, kw_only=True)
 class BayReachRecord:
-    """One bay as a wand through an opening reaches it; `limit` says why it does not, and how short it is."""
+    """One bay as a wand through an opening reaches it; `limit` says why it does not, and how short it is.
+
+    `searched` says how a way in was looked for where none was found; empty where a rule keeps the wand out.
+    """
 
     bay: str
     reached: bool
@@ -17,6 +20,7 @@ class BayReachRecord:
     in_pattern_share: float = 0.0
     limit: str = ""
     short_by_m: float | None = None
+    searched: str = ""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -24,6 +28,7 @@ class ReachRecord:
     """One wand through one opening: whether it fits, how deep, what it could wet, and what limits it.
 
     `visible_m2` is seen from where the tip can be; `in_pattern_m2` of it within the tip's pattern and throw.
+    `searched` says how a way in was looked for where it does not fit by no rule, but none was found.
     """
 
     wand: str
@@ -36,6 +41,7 @@ class ReachRecord:
     limit: str
     in_pattern_m2: float = 0.0
     aims_sr: float = 0.0
+    searched: str = ""
     bays: tuple[BayReachRecord, ...] = ()
 
 

@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -12,10 +13,13 @@ from bayreach.insertion import (
     Refusal,
     aims_over_cone,
     aims_tried,
+    candidate_aims,
     entries_over,
     inward,
+    is_ruled_out,
     paths_through,
     straight_reach,
+    what_was_searched,
     widest_tilt,
 )
 from bayreach.reach._ground import SHORTEST, Ground
@@ -83,13 +87,19 @@ def reach_through(ground: Ground, wand: Wand, opening: "Opening", *, look: bool 
     nothing = np.zeros(len(ground.areas), dtype=np.bool_)
     seen, sprayed = seen_sides(ground, wand.tip, lookouts) if look and paths else (nothing, nothing)
     tilt = widest_tilt(wand, opening)
+    searched = _searched(ground, wand, opening)
     deepest = max(paths, key=lambda path: path.deepest, default=None)
     return Reach(
         wand=wand.name, opening=opening.name, fits=bool(paths),
         depth=deepest.deepest if deepest else 0.0,
         max_tilt=tilt if tilt >= 0.0 else None,
         solid_angle=_solid_angle(ground, wand, opening, paths),
-        bays=_bay_rows(ground, paths, refusals, found, (seen, sprayed)),
+        bays=tuple(
+            row if row.reached or is_ruled_out(ground.space, wand, opening, index)
+            else replace(row, searched=searched)
+            for index, row in enumerate(_bay_rows(ground, paths, refusals, found, (seen, sprayed)))
+        ),
+        searched="" if paths or is_ruled_out(ground.space, wand, opening) else searched,
         limit=deepest.limit if deepest else refusals[0].reason, paths=paths, tips=lookouts.places,
     )  # fmt: skip
 
@@ -110,6 +120,13 @@ def _solid_angle(ground: Ground, wand: Wand, opening: "Opening", paths: Sequence
     # Each aim of an even spread over the cone counts as the nearest one tried.
     nearest = np.argmax(aims_over_cone(inward(opening), tilt, ground.care.aims) @ tried.T, axis=1)
     return cone * float(does[nearest].mean())
+
+
+def _searched(ground: Ground, wand: Wand, opening: "Opening") -> str:
+    """Return in words how finely a way in is looked for."""
+    leans = len(aims_tried(ground.space, wand, opening)) if wand.shape == "bent" else 0
+    lines = len(candidate_aims(ground.space, wand, opening, ground.care.aims)[1])
+    return what_was_searched(wand, lines=lines, leans=leans)
 
 
 def _stations(paths: Sequence[Path]) -> FloatArray:

@@ -30,6 +30,9 @@ class BayReach:
         Why the bay is not reached; empty where it is.
     short_by : float
         How much is missing in m; 0 where it is reached, infinite where no figure says it.
+    searched : str
+        How a way in was looked for, with its steps, where none was found; empty where the bay is reached, and
+        where a rule keeps the wand out.
     """
 
     bay: str
@@ -42,6 +45,7 @@ class BayReach:
     in_pattern_share: float = 0.0
     limit: str = ""
     short_by: float = 0.0
+    searched: str = ""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -65,6 +69,8 @@ class Reach:
         One for each bay of the structure.
     limit : str
         What ends the greatest depth, or why it does not fit.
+    searched : str
+        How a way in was looked for, where it does not fit by no rule, but since none was found.
     paths : tuple of Path
         The ways in that were found.
     tips : (t, 3) float
@@ -79,6 +85,7 @@ class Reach:
     solid_angle: float
     bays: tuple[BayReach, ...]
     limit: str
+    searched: str = ""
     paths: tuple[Path, ...] = ()
     tips: FloatArray = field(default_factory=lambda: np.zeros((0, 3)))
 
@@ -110,6 +117,7 @@ class Reach:
             "visible_m2": self.visible_area,
             "in_pattern_m2": self.in_pattern_area,
             "limit": self.limit,
+            "searched": self.searched,
             "bays": [
                 {
                     "bay": bay.bay,
@@ -122,6 +130,7 @@ class Reach:
                     "in_pattern_share": bay.in_pattern_share,
                     "limit": bay.limit,
                     "short_by_m": bay.short_by if math.isfinite(bay.short_by) else None,
+                    "searched": bay.searched,
                 }
                 for bay in self.bays
             ],

@@ -59,6 +59,7 @@ def _record(row: reaching.Reach) -> ReachRecord:
         in_pattern_m2=row.in_pattern_area,
         limit=row.limit,
         aims_sr=row.solid_angle,
+        searched=row.searched,
         bays=tuple(_bay_record(bay) for bay in row.bays),
     )
 
@@ -75,4 +76,5 @@ def _bay_record(bay: reaching.BayReach) -> BayReachRecord:
         in_pattern_share=bay.in_pattern_share,
         limit=bay.limit,
         short_by_m=bay.short_by if np.isfinite(bay.short_by) else None,
+        searched=bay.searched,
     )
