@@ -95,9 +95,9 @@ SCALE = 1e3
 """The other program is told mm: it takes 1e-6 of its unit for nothing; irradiance knows no unit of length."""
 
 
-def lamp(center: np.ndarray, edge: float) -> np.ndarray:
-    """Return the corners (t, 4, 3) of a square of tiles that looks down, clockwise from above."""
-    steps = edge * (np.arange(TILES + 1) / TILES - 0.5)
+def lamp(center: np.ndarray, edge: float, count: int = TILES) -> np.ndarray:
+    """Return the corners (t, 4, 3) of a square of count² tiles that looks down, clockwise from above."""
+    steps = edge * (np.arange(count + 1) / count - 0.5)
     low, high = steps[:-1], steps[1:]
     x0, y0 = (grid.ravel() for grid in np.meshgrid(low, low, indexing="ij"))
     x1, y1 = (grid.ravel() for grid in np.meshgrid(high, high, indexing="ij"))
@@ -121,6 +121,23 @@ def irradiance(mesh: Mesh, tiles: np.ndarray, targets: Targets, folder: Path) ->
     options = ["-ab", "0", "-dt", "0", "-dc", "1", "-dj", "0", "-ds", "0"]
     out = pyradiance.rtrace(rays.encode(), octree, header=False, irradiance=True, params=options)
     return np.array([line.split()[0] for line in out.decode().splitlines() if line.strip()], dtype=float)
+
+
+def test_trap_the_other_ray_tracer_takes_each_source_for_a_point_so_lamps_are_tiled(tmp_path: Path) -> None:
+    # A square of edge one, one above the sensor: pi times four corner factors, X = Y = 1/2 (Howell B-4),
+    # 4 / (2 pi) 2 X / sqrt(1 + X²) atan(X / sqrt(1 + X²)).
+    side = 0.5 / np.sqrt(1.25)
+    exact = np.pi * 4 / (2 * np.pi) * 2 * side * np.arctan(side)
+    assert exact == pytest.approx(0.752275, rel=1e-6)
+    away = rectangle([50, 50, -9], [1, 0, 0], [0, 1, 0])
+    sensor = SimpleNamespace(points=np.zeros((1, 3)), normals=np.array([[0.0, 0.0, 1.0]]))
+    off = [
+        abs(irradiance(away, lamp(np.array([0, 0, 1.0]), 1.0, count), sensor, tmp_path)[0] / exact - 1)
+        for count in (1, 4, 16)
+    ]
+    assert off[0] > 3e-3
+    assert off[2] < off[1] < off[0]
+    assert off[2] < 2e-3
 
 
 @pytest.fixture(scope="module")

@@ -75,6 +75,17 @@ def test_a_result_whose_pass_loses_liquid_is_not_told(job_path, monkeypatch):
         run.spray(load_job(job_path))
 
 
+def test_the_error_of_direct_film_is_told_for_every_side_that_has_any(sprayed):
+    """In the film's own terms: some per cent of it, and in all more than the error that is to be expected."""
+    sides = sprayed.sides
+    error, film = np.asarray(sides.extra["direct_error_um"]) * 1e-6, sides.direct
+    assert (error[film > 0] > 0).all()
+    assert (error[film == 0] == 0).all()
+    areas = side_areas(sides.mesh)
+    expected = sprayed.outcome.inputs.settings["film_error_estimated"]
+    assert expected * (film @ areas) < error @ areas < 0.2 * (film @ areas)
+
+
 def test_the_areas_of_a_bay_add_up_to_what_is_required(sprayed):
     """Covered + low + dry = required, where covered counts heavy film too."""
     (bay,) = sprayed.outcome.bays

@@ -42,7 +42,7 @@ from bayreach.run._flow import fates_of, flow_records, fog_warnings
 from bayreach.run._pulls import Pull
 from bayreach.run._reasons import WORDS, Reasons, reason_text, reasons_of
 from bayreach.run._site import Site
-from bayreach.run._wetting import Wetting, films_of, wet_by
+from bayreach.run._wetting import Wetting, direct_errors, films_of, wet_by
 from bayreach.run._work import work_record
 from bayreach.topology import edges_of
 from bayreach.units import MICROMETRE, significant
@@ -256,6 +256,7 @@ def answer(
             "reason": reasons.code,
             "hidden_by": reasons.hidden_by,
             "checkable": can_check.astype(np.int64),
+            "direct_error_um": direct_errors(site, wetting) / MICROMETRE,
             **wet_by(wetting.columns, site.mesh.n_sides),
         },
         names={"reason_names": WORDS},

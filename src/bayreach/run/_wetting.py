@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from bayreach.arrays import IntArray
+from bayreach.arrays import FloatArray, IntArray
 from bayreach.deposit.direct import Flying, path_film
 from bayreach.deposit.laid import Conditions, Laid, Sprayed, lay_film, settling
 from bayreach.deposit.settled import SettledPerFog
@@ -176,6 +176,18 @@ def films_of(site: Site, wetting: Wetting) -> Iterator[PassFilm]:
             settled_sides=settled_sides,
             settled=settled[settled_sides],
         )
+
+
+def direct_errors(site: Site, wetting: Wetting) -> FloatArray:
+    """Return what the error of the direct film keeps within on 19 sides of 20, (2n,) m in the target's terms.
+
+    Errors of passes are taken to be alike, so they add as they are.
+    """
+    errors = np.zeros(site.mesh.n_sides)
+    for column, ledger in zip(wetting.columns, wetting.laid.ledgers, strict=True):
+        if column.errors is not None:
+            errors[column.sides] += ledger.sprayed * site.wet_share * column.errors
+    return errors
 
 
 PASSES_A_WORD = 62
