@@ -36,6 +36,9 @@ ENTER = (
 FULL = "return document.getElementById('answer').dataset.state === 'full'"
 
 
+AXE = Path(__file__).parents[1] / ".page" / "node_modules" / "axe-core" / "axe.min.js"
+
+
 class Page:
     """The studio in a browser."""
 
@@ -379,6 +382,21 @@ def test_units_change_every_figure(page: Page) -> None:
     browser.press("#undo")
     page.enter("system", "metric")
     page.until(FULL)
+
+
+def test_axe_finds_no_fault_in_the_studio(page: Page) -> None:
+    if not AXE.is_file():
+        pytest.skip("axe-core is not installed (npm ci --prefix .page)")
+    page.choose("shape", "bent")
+    page.browser.press("#keep")
+    page.browser.ask(AXE.read_text(encoding="utf-8"))
+    page.browser.driver.set_script_timeout(60)
+    passed, faults = page.browser.driver.execute_async_script(
+        "const done = arguments[0]; axe.run(document).then(r => done([r.passes.length,"
+        "r.violations.map(v => [v.id, v.nodes.map(n => n.html.slice(0, 160))])]))"
+    )
+    assert faults == []
+    assert passed > 20
 
 
 def test_every_change_is_taken_back_and_done_again(page: Page) -> None:

@@ -18,7 +18,7 @@ function cell(tag, ...content) {
 export function showChain(table, pieces, system, onChange) {
   const heads = COLUMNS.map(([, title, kind]) => cell("th", `${title}, ${look(kind, system).unit}`));
   const line = document.createElement("tr");
-  line.append(cell("th", "piece"), ...heads, cell("th", ""));
+  line.append(cell("th", "piece"), ...heads, cell("td", ""));
   table.tHead.replaceChildren(line);
   const rows = pieces.map((piece, at) => {
     const row = document.createElement("tr");

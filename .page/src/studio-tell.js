@@ -70,7 +70,7 @@ export function tellCompared(table, kept, now, system) {
   table.tHead.replaceChildren();
   table.tBodies[0].replaceChildren();
   if (!kept) return;
-  table.tHead.replaceChildren(row(["", "A", "now", "now - A"], "th"));
+  table.tHead.replaceChildren(row(["figure", "A", "now", "now - A"], "th"));
   const lines = [row(["wand", kept.name, now.name, ""], "td"), row(["opening", kept.opening, now.opening, ""], "td")];
   for (const [title, key, text] of COMPARED) {
     const [one, two] = [kept.answer, now.answer].map((answer) => (answer?.fits ? answer[key] : null));
