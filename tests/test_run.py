@@ -6,6 +6,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from boxjob import BOX_JOB, write_box_job
 from small_job import small_job
 
 from bayreach import film, run
@@ -15,9 +16,9 @@ from bayreach.job import KeepOut, Obstacle, Supply, Work, WrittenPass, load_job
 from bayreach.measure import side_areas
 from bayreach.outcome import FILMS_FILE, films_from, to_json
 from bayreach.passes import KEPT_FILE, Kept, kept_from
+from bayreach.run import site_of, written_pulls
 from bayreach.run._answer import shares_of
 from bayreach.run._asked import asked_of
-from bayreach.run._pulls import written_pulls
 from bayreach.run._wetting import wetting
 
 
@@ -457,3 +458,14 @@ def test_a_side_that_got_enough_and_lost_it_again_says_that_it_ran_off(job_path)
     assert lost.any()
     assert (sides.film[lost] < 60e-6).all()
     assert any("what stays after run-off is less than asked" in line for line in result.outcome.warnings)
+
+
+def test_a_written_pull_of_a_bent_wand_ends_where_it_is_told_to(tmp_path: Path) -> None:
+    bent = 'shape = "bent"\nlength = "0.5 m"\npieces = [{arc = "20 deg", radius = "100 mm"}]'
+    text = BOX_JOB.replace('shape = "straight"\nlength = "0.5 m"', bent).replace('"0.05 m"', '"0.0213 m"')
+    (pull,), refused = written_pulls(site_of(load_job(write_box_job(tmp_path, text))))
+    assert not refused
+    assert pull.path.depths[[0, -1]] == pytest.approx([0.25, 0.0213], abs=1e-12)
+    # The tip moves as the depth does, up to the very end.
+    steps = np.linalg.norm(np.diff(pull.path.points, axis=0), axis=1)
+    assert steps == pytest.approx(-np.diff(pull.path.depths), rel=0.02)

@@ -12,6 +12,9 @@ from bayreach.poses import TipPath
 from bayreach.run._site import Site
 from bayreach.wands import Wand
 
+EVEN = 1e-6
+"""Metres by which two depths may differ and count as one."""
+
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Pull:
@@ -125,7 +128,7 @@ def written_path(
         aims=aim[None],
         entries=None if entry is None else entry[None],
         clocks=(clock,),
-        shortest=min(shallowest, deepest),
+        shortest=0.0,  # the pull is cut from the whole way, whatever steps that is known at
         down=down,
     )
     if not paths:
@@ -139,6 +142,16 @@ def written_path(
             reason=f"{path.limit}, {1e3 * (deepest - path.deepest):.0f} mm short of what is asked",
             short_by=deepest - path.deepest,
             place=path.tip_path.points[0] if path.stop is None else path.stop,
+        )
+    least = float(path.tip_path.depths[-1])
+    if shallowest < least - EVEN:
+        return Refusal(
+            wand=wand.name,
+            opening=opening.name,
+            reason=f"it is drawn straight back to {1e3 * least:.0f} mm only, and must be turned there: "
+            f"end the pull at that depth",
+            short_by=least - shallowest,
+            place=path.tip_path.points[-1],
         )
     trimmed = cut_path(path.tip_path, deepest, shallowest)
     return replace(path, tip_path=trimmed, deepest=deepest, shallowest=shallowest)
