@@ -62,7 +62,7 @@ def test_the_chances_are_those_of_creep_and_run_off_run_for_every_sample(wet: Si
     assert made.needed is not None
     # Cut into two spans, as large structures are.
     spans = [(0, 50), (50, len(chosen))]
-    film = np.concatenate([films_within(made, draws, span, tolerances) for span in spans], axis=1)
+    film = np.concatenate([next(films_within(made, [draws], span, tolerances)) for span in spans], axis=1)
     quick = film >= made.needed
     slopes, liquid = wet.ground.slopes, wet.job.liquid
     assert slopes is not None

@@ -52,6 +52,7 @@ def bench_study(folder: Path) -> None:
     """Time twelve variants on one and on two processes, and a study that has nothing left to do."""
     demo.write_demo(folder, quick=True)
     job = folder / "tail_boom.toml"
+    study([job], folder / "out_0", command="spray", workers=1)  # compiles
     job.write_text(job.read_text() + VARY)
     took = {}
     for workers in (1, 2):

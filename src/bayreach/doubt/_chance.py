@@ -1,6 +1,6 @@
 """Chances from variants of each pass, recombined many times over: no ray is cast here."""
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -205,17 +205,20 @@ def films(variants: Variants, draws: Draws, n_sides: int, tolerances: Tolerances
     return total
 
 
-def films_within(variants: Variants, draws: Draws, span: tuple[int, int], tolerances: Tolerances) -> Singles:
-    """Return the film (n, k) in m that seams leave in each sample on the sides from span[0] to span[1]."""
+def films_within(
+    variants: Variants, sets: Sequence[Draws], span: tuple[int, int], tolerances: Tolerances
+) -> Iterator[Singles]:
+    """Yield for each of `sets` the film (s, k) in m that seams leave on the sides from span[0] to span[1]."""
     own, seeping = np.arange(*span), variants.seeping
-    if seeping is None:
-        return films(variants.within(own), draws, len(own), tolerances)
-    places = np.union1d(own, seeping.beside(own))
-    film = films(variants.within(places), draws, len(places), tolerances)
-    here = seeping.among(places)
-    draw_off(film, (here.seam, here.place, here.parts), here.draws, here.areas, here.uptake)
-    first = int(np.searchsorted(places, span[0]))
-    return np.ascontiguousarray(film[:, first : first + len(own)])
+    places = own if seeping is None else np.union1d(own, seeping.beside(own))
+    here, first = variants.within(places), int(np.searchsorted(places, span[0]))
+    seams = None if seeping is None else seeping.among(places)
+    for draws in sets:
+        film = films(here, draws, len(places), tolerances)
+        if seams is not None:
+            draw_off(film, (seams.seam, seams.place, seams.parts), seams.draws, seams.areas, seams.uptake)
+            film = np.ascontiguousarray(film[:, first : first + len(own)])
+        yield film
 
 
 def interval(share: FloatArray, count: int) -> tuple[FloatArray, FloatArray]:

@@ -19,9 +19,6 @@ FEWEST_REPLICATES = 8
 CHUNK = 8192
 """Sides held at once: 256 samples of them take 8 MB."""
 
-INDEX_SAMPLES = 256
-"""Pairs of samples of each replicate that tell how much a factor matters."""
-
 MakeVariants = Callable[[int], Variants]
 """Gives the passes' variants of one replicate: fresh errors for each number, the same for the same number."""
 
@@ -112,11 +109,10 @@ def doubt_of(
         states, poses = made.counts
         count += states * poses
         draws += poses if poses > 1 else states if states > 1 else SAMPLES_A_REPLICATE
-        first = draws_for(made, SAMPLES_A_REPLICATE, seed=(seed, replicate, 0))
-        chance, share = _covered(sides, made, first, tolerances)
+        chance, share, moment = _replicate(sides, made, tolerances, seed=(seed, replicate))
         chances.append(chance)
         covered.append(share)
-        moments.append(_moments(sides, made, tolerances, seed=(seed, replicate)))
+        moments.append(moment)
         if replicate + 1 >= FEWEST_REPLICATES:
             half = _half_width(np.array([values.mean() for values in covered]))
             if half <= error:
@@ -156,9 +152,9 @@ def _side_interval(chances: FloatArray, count: int) -> tuple[FloatArray, FloatAr
 
 
 def _covered(
-    sides: SidesAsked, variants: Variants, draws: Draws, tolerances: Tolerances
+    sides: SidesAsked, variants: Variants, sets: Sequence[Draws], tolerances: Tolerances
 ) -> tuple[FloatArray, FloatArray]:
-    """Return the share of samples that cover each side (n,) and the share of area each sample covers (s,).
+    """Return by set the share (k, n) of samples that cover each side and that of area each covers (k, s).
 
     Parts of the sides are worked out by the processors side by side and added up in order, so the answer does
     not depend on how many there are.
@@ -168,36 +164,40 @@ def _covered(
 
     def part(start: int) -> tuple[IntArray, FloatArray]:
         here = slice(start, min(start + CHUNK, len(weights)))
-        film = films_within(variants, draws, (here.start, here.stop), tolerances)
         # Films are single precision: a film equal to the need counts as enough.
         needed = (least[here] * (1.0 - 1e-6)).astype(np.float32)
-        counts, shares = np.zeros(len(needed), dtype=np.int64), np.zeros(len(film))
-        count_covered(film, needed, weights[here], counts, shares)
-        return counts, shares
+        counts, shares = np.zeros((len(sets), len(needed)), dtype=np.int64), []
+        each = films_within(variants, sets, (here.start, here.stop), tolerances)
+        for film, count in zip(each, counts, strict=True):
+            shares.append(np.zeros(len(film)))
+            count_covered(film, needed, weights[here], count, shares[-1])
+        return counts, np.array(shares)
 
     parts = in_parallel(part, range(0, len(weights), CHUNK))
     shares = np.sum([one[1] for one in parts], axis=0)
-    return np.concatenate([one[0] for one in parts]) / len(shares), shares
+    return np.concatenate([one[0] for one in parts], axis=1) / shares.shape[1], shares
 
 
-def _moments(
+def _replicate(
     sides: SidesAsked, variants: Variants, tolerances: Tolerances, *, seed: tuple[int, ...]
-) -> dict[str, FloatArray]:
-    """Return for each factor that varies a covariance and two variances (3,) of outputs that share it alone.
+) -> tuple[FloatArray, FloatArray, dict[str, FloatArray]]:
+    """Return the chance (n,) of each side, covered shares (s,), and the moments of each factor that varies.
 
-    What outputs that share nothing seem to have in common is taken off the covariance: it is in all of them.
+    These are a covariance and two variances (3,) of outputs that share the factor alone. What outputs that
+    share nothing seem to have in common is taken off the covariance: it is in all of them.
     """
-    base = draws_for(variants, INDEX_SAMPLES, seed=(*seed, 1), halves=FIRST)
-    fresh = draws_for(variants, INDEX_SAMPLES, seed=(*seed, 2), halves=SECOND)
-    first = _covered(sides, variants, base, tolerances)[1]
-    none = np.cov(first, _covered(sides, variants, fresh, tolerances)[1])[0, 1]
+    first = draws_for(variants, SAMPLES_A_REPLICATE, seed=(*seed, 0))
+    base = draws_for(variants, SAMPLES_A_REPLICATE, seed=(*seed, 1), halves=FIRST)
+    fresh = draws_for(variants, SAMPLES_A_REPLICATE, seed=(*seed, 2), halves=SECOND)
+    varying = [name for name in FACTORS if tolerances.deviations[name.replace(" ", "_")] > 0.0]
+    others = [sharing(factor, base, fresh, variants) for factor in varying]
+    chances, shares = _covered(sides, variants, [first, base, fresh, *others], tolerances)
+    none = np.cov(shares[1], shares[2])[0, 1]
     found = {}
-    for factor in FACTORS:
-        if tolerances.deviations[factor.replace(" ", "_")] > 0.0:
-            other = _covered(sides, variants, sharing(factor, base, fresh, variants), tolerances)[1]
-            (own, both), (_, their) = np.cov(first, other)
-            found[factor] = np.array([both - none, own, their])
-    return found
+    for factor, other in zip(varying, shares[3:], strict=True):
+        (own, both), (_, their) = np.cov(shares[1], other)
+        found[factor] = np.array([both - none, own, their])
+    return chances[0], shares[0], found
 
 
 def _indices(moments: Sequence[Mapping[str, FloatArray]]) -> tuple[dict[str, float], float]:

@@ -15,7 +15,7 @@ from bayreach.doubt._doubt import MakeVariants, SidesAsked
 from bayreach.doubt._factors import POSE_FACTORS, TIP_FACTORS, seed_of, twin_draws
 from bayreach.doubt._moved import Passable
 from bayreach.job import Tolerances
-from bayreach.poses import stations_of
+from bayreach.poses import TipPath, stations_of
 from bayreach.run import Pull, Site, conditions_of, flying_of
 from bayreach.sight import Targets, targets_of
 from bayreach.tips import Tip
@@ -24,8 +24,8 @@ STATES = 8
 """States of a tip in one replicate, in two halves: spread, throw and droplet, shared by a wand's passes."""
 POSES = 8
 """Poses of a pass in one replicate, in two halves; each is sprayed in every state of the tip."""
-STEP = 10e-3
-"""Distance in m between stations: coarser than the nominal spray's, as pose errors blur the difference."""
+STEP, FEWEST = 20e-3, 10
+"""Greatest distance in m between stations, and fewest stations of a pull: see `_step`."""
 FLOOR = 1e-5
 """Film in 1/m² of one station below which no ray is asked: 0.01 µm needs a litre."""
 
@@ -171,6 +171,15 @@ def _tips_of(
     return _Tips(tips=tuple(tips), state=WandState(settled=settled, twin=twins.twin))
 
 
+def _step(wet: TipPath) -> float:
+    """Return the distance in m between the stations of a pull: coarser than a spray's, as errors blur it.
+
+    On the demo's 90 % plan the covered share of a sample is within 0.05 % of that at 5 mm (root mean square),
+    where samples differ by 0.4 % among each other.
+    """
+    return min(STEP, wet.length / FEWEST) if wet.length else STEP
+
+
 def _sprayed(
     passable: Passable,
     pull: Pull,
@@ -188,7 +197,7 @@ def _sprayed(
     films = np.zeros((STATES, POSES, 0), dtype=np.float32)
     fog = np.zeros((STATES, len(site.bays.bays)))
     if wet is not None:
-        stations = stations_of(wet, STEP)
+        stations = stations_of(wet, _step(wet))
         poses = passable.poses(pull, stations, twins.errors)
         flow = flow_course(stations, speed=pull.speed, rise=pull.wand.rise, fall=pull.wand.fall)
         varied = varied_films(site.scene, targets, poses, tips.tips, air=site.air, flow=flow, floor=FLOOR)
