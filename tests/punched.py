@@ -125,3 +125,38 @@ def ribbed_box(*, ribs=(0.2, 0.4, 0.6), length=0.8, entry=0.03, holes=None, drop
         opening(f"hole {k + 1}", (ribs[k], 0, drop[k]), axis, holes[k], (k, k + 1)) for k in range(len(ribs))
     ]
     return mesh, bays_of(mesh, [f"bay {k + 1}" for k in range(len(ribs) + 1)], openings)
+
+
+def two_bays(hole, height, window, *extra):
+    """Return the ground of a box with a bay over a shelf `height` above its port, and the port.
+
+    A window in the shelf, 60 mm wide, stands about x = `window`; the skin with the port is in x = 0.
+    """
+    from bayreach.bays import find_bays
+    from bayreach.insertion import space_of
+    from bayreach.rays import Scene
+    from bayreach.reach import Care, ground_of
+    from bayreach.repair import mend
+
+    middle, deep = 0.2, 0.4
+    sheets = [
+        plate(center=(0, 0, 0), normal=(1.0, 0, 0), holes=[(0, 0, hole)], part="skin"),
+        plate(center=(deep, 0, 0), normal=(1.0, 0, 0), size=(0.4, 0.4), part="end"),
+        plate(
+            center=(middle, 0, height), normal=(0, 0, 1.0), up=(1.0, 0, 0), size=(0.4, deep), part="shelf",
+            holes=[(0, window - middle, 0.06)],
+        ),
+    ]  # fmt: skip
+    for side in (0.2, -0.2):
+        sheets.append(
+            plate(center=(middle, 0, side), normal=(0, 0, 1.0), up=(1.0, 0, 0), size=(0.4, deep), part="wall")
+        )
+        sheets.append(
+            plate(center=(middle, side, 0), normal=(0, 1.0, 0), up=(1.0, 0, 0), size=(0.4, deep), part="wall")
+        )
+    bays = find_bays(mend(joined(sheets))[0])
+    space = space_of(bays.mesh, bays, joined(extra) if extra else None)
+    port = next(each for each in bays.openings if OUTSIDE in each.links)
+    upper = max(bays.bays, key=lambda bay: bay.box[1][2])
+    care = Care(aims=16, samples=4, tips=2)
+    return ground_of(space, Scene(bays.mesh), care=care), port, upper

@@ -4,16 +4,11 @@ import math
 from dataclasses import replace
 
 import pytest
-from punched import plate
+from punched import plate, two_bays
 from scipy.optimize import brentq
 
-from bayreach.arrays import OUTSIDE
-from bayreach.bays import find_bays
-from bayreach.insertion import gets_into, max_tilt, space_of
-from bayreach.mesh import joined
-from bayreach.rays import Scene
-from bayreach.reach import Care, ground_of, smallest_changes
-from bayreach.repair import mend
+from bayreach.insertion import gets_into, max_tilt
+from bayreach.reach import smallest_changes
 from bayreach.tips import Tip
 from bayreach.wands import Wand, arc_piece, straight_piece
 
@@ -27,33 +22,6 @@ def hook(width, radius, angle, *, length, after):
     return Wand(
         name="hook", shape="bent", length=length, diameter=width, tip=TIP, pieces=pieces, clearance=0.0
     )
-
-
-def two_bays(hole, height, window, *extra):
-    """Return the ground of a box with a bay over a shelf `height` above its port, and the port.
-
-    A window in the shelf, 60 mm wide, stands about x = `window`; the skin with the port is in x = 0.
-    """
-    middle, deep = 0.2, 0.4
-    sheets = [
-        plate(center=(0, 0, 0), normal=AXIS, holes=[(0, 0, hole)], part="skin"),
-        plate(center=(deep, 0, 0), normal=AXIS, size=(0.4, 0.4), part="end"),
-        plate(
-            center=(middle, 0, height), normal=UP, up=AXIS, size=(0.4, deep), part="shelf",
-            holes=[(0, window - middle, 0.06)],
-        ),
-    ]  # fmt: skip
-    for side in (0.2, -0.2):
-        sheets.append(plate(center=(middle, 0, side), normal=UP, up=AXIS, size=(0.4, deep), part="wall"))
-        sheets.append(
-            plate(center=(middle, side, 0), normal=(0, 1.0, 0), up=AXIS, size=(0.4, deep), part="wall")
-        )
-    bays = find_bays(mend(joined(sheets))[0])
-    space = space_of(bays.mesh, bays, joined(extra) if extra else None)
-    port = next(each for each in bays.openings if OUTSIDE in each.links)
-    upper = max(bays.bays, key=lambda bay: bay.box[1][2])
-    care = Care(aims=16, samples=4, tips=2)
-    return ground_of(space, Scene(bays.mesh), care=care), port, upper
 
 
 def test_a_hook_too_flat_for_the_shelf_is_told_the_bend_angle_that_lifts_its_tip_over_it():

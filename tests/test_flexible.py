@@ -7,11 +7,12 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
-from punched import bays_of, opening, plate, ribbed_box
+from punched import bays_of, opening, plate, ribbed_box, two_bays
 
 from bayreach.arrays import OUTSIDE
 from bayreach.bays import Opening, find_bays
 from bayreach.insertion import gets_into, obstacle_boxes, paths_through, shortest_curve, space_of
+from bayreach.insertion._flexible import Route, bender_of, shot_to
 from bayreach.mesh import joined
 from bayreach.repair import mend
 from bayreach.tips import Tip
@@ -278,3 +279,49 @@ def test_a_hose_needs_its_room_outside_free_of_mesh_and_obstacles():
     assert refusals[0].reason == f"no room outside {port.name} for 80 mm of the wand"
     paths, _ = paths_through(space, hose(room_outside=0.05), port, count=8)
     assert paths
+
+
+K7 = [
+    ((5, 0, 3), 8.2725193),
+    ((0, 2, math.pi), math.pi),
+    ((1, 1, math.pi / 2), math.pi / 2),
+    ((0, 0, math.pi), 7 * math.pi / 3),
+]
+K7_NAMES = ["K7 Dubins.jl test1", "K7 U-turn", "K7 quarter turn", "K7 reverse on the spot"]
+
+
+@pytest.mark.parametrize(("end", "radii"), K7, ids=K7_NAMES)
+def test_a_hose_a_tenth_of_a_millimetre_longer_than_dubins_path_gets_to_a_pose_and_a_shorter_does_not(
+    end, radii
+):
+    # In air, in a plane that stands askew: least bend radius 60 mm.
+    skin = plate(center=(5.0, 0, 0), normal=(1.0, 0, 0), part="skin")
+    port = opening("port", (5.0, 0, 0), (1.0, 0, 0), 0.02, (OUTSIDE, 0))
+    space = space_of(skin, bays_of(skin, ["bay"], [port]))
+    along, side = np.array([0.6, 0.0, 0.8]), np.array([0.64, 0.6, -0.48])
+    start = Route(line=np.stack([-1e-9 * along, 0 * along]), heading=along, through=())
+    point = 0.06 * (end[0] * along + end[1] * side)
+    heading = math.cos(end[2]) * along + math.sin(end[2]) * side
+    for change, gets_there in ((1e-4, True), (-1e-4, False)):
+        bender = bender_of(space, hose(length=0.06 * radii + change), port)
+        found = shot_to(bender, start, point, heading)
+        assert (found is not None) == gets_there
+        if found is not None:
+            assert found.line[-1] == pytest.approx(point, abs=1e-9)
+            assert found.length == pytest.approx(0.06 * radii, rel=2e-4)  # chords are a little shorter
+            assert bends(found.line[2:]).min() > 0.0599
+            assert found.heading @ heading > math.cos(0.031)  # that of the last chord
+
+
+def test_a_hose_is_planned_round_a_quarter_turn_if_it_is_a_tenth_of_a_millimetre_longer():
+    # A shelf one bend radius above the hole: no curve that sets out level comes up to it before a quarter
+    # turn, K7's pi / 2 radii (a hundredth of a millimetre tighter, so that rounding leaves a way). Two plates
+    # outside hold the hose level.
+    flats = [
+        plate(center=(-0.2, 0, side * 0.00306), normal=(0, 0, 1.0), up=(1.0, 0, 0), size=(0.4, 0.4))
+        for side in (1, -1)
+    ]
+    ground, port, upper = two_bays(0.0061, 0.06, 0.06, *flats)
+    for change, gets_in in ((1e-4, True), (-1e-4, False)):
+        wand = hose(bend=0.05999, length=0.06 * math.pi / 2 + change, room_outside=0.1)
+        assert gets_into(ground.space, wand, port, upper.index) == gets_in

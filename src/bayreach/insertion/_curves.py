@@ -16,8 +16,8 @@ TURN = 0.15
 """Greatest angle in rad of one chord of an arc that the search tries."""
 CHORD = 0.06
 """Greatest angle in rad of one chord of a shot: it is short by 1.5 parts in ten thousand of its bends."""
-POINTS = 128
-"""Room for the points of a shot: two bends of 2.6 rad."""
+POINTS = 352
+"""Room for the points of a shot: three bends of a whole turn each."""
 
 
 @compiled
@@ -88,11 +88,91 @@ def add_fillet(
 
 
 @compiled
+def words(d: float, a: float, b: float) -> FloatArray:
+    """Return the parts of LSL, LSR and LRL as rows (3, 3) in radii, infinite where there is no such curve.
+
+    `d` is the distance in radii; `a` and `b` the headings at its two ends against the line between (Dubins
+    1957; formulas as in `_rules`).
+    """
+    turn = 2.0 * math.pi
+    parts = np.full((3, 3), math.inf)
+    straight = math.sqrt(
+        max(0.0, 2.0 + d * d - 2.0 * math.cos(a - b) + 2.0 * d * (math.sin(a) - math.sin(b)))
+    )
+    bearing = math.atan2(math.cos(b) - math.cos(a), d + math.sin(a) - math.sin(b))
+    parts[0] = (bearing - a) % turn, straight, (b - bearing) % turn
+    crossed = -2.0 + d * d + 2.0 * math.cos(a - b) + 2.0 * d * (math.sin(a) + math.sin(b))
+    if crossed >= -1e-12:
+        p = math.sqrt(max(0.0, crossed))
+        swing = math.atan2(-math.cos(a) - math.cos(b), d + math.sin(a) + math.sin(b)) - math.atan2(-2.0, p)
+        parts[1] = (swing - a) % turn, p, (swing - b) % turn
+    cosine = (6.0 - d * d + 2.0 * math.cos(a - b) + 2.0 * d * (math.sin(b) - math.sin(a))) / 8.0
+    if abs(cosine) <= 1.0:
+        p = (turn - math.acos(cosine)) % turn
+        first = (-a - math.atan2(math.cos(a) - math.cos(b), d + math.sin(a) - math.sin(b)) + p / 2.0) % turn
+        parts[2] = first, p, (b - a - first + p) % turn
+    for i in range(3):
+        for j in range(3):
+            if abs(turn - parts[i, j]) < 1e-9 and not (i < 2 and j == 1):
+                parts[i, j] = 0.0  # a rounding error short of a full turn is none
+    return parts
+
+
+@compiled
+def planar_shot(p: Vector, t: Vector, q: Vector, n: Vector, bend: float, points: FloatArray) -> int:
+    """Write the shortest curve between two poses that lie in one plane into `points`; return their number.
+
+    0 where they lie in none, or the heading at q is free. Of the six words of arcs and straights the shortest
+    (Dubins 1957): also back along itself, where no two bends round corners lead.
+    """
+    d = less(q, p)
+    side = along(d, t, -dot(d, t))
+    if dot(side, side) < 1e-18:
+        side = along(n, t, -dot(n, t))
+    if dot(side, side) < 1e-18:
+        a = (0.0, 0.0, 1.0) if abs(t[2]) < 0.9 else (0.0, 1.0, 0.0)
+        side = cross(t, a)
+    side = unit(side)
+    normal = cross(t, side)
+    if dot(n, n) == 0.0 or abs(dot(d, normal)) > 1e-9 or abs(dot(n, normal)) > 1e-9:
+        return 0
+    x, y = dot(d, t) / bend, dot(d, side) / bend
+    distance, bearing = math.hypot(x, y), math.atan2(y, x)
+    end = math.atan2(dot(n, side), dot(n, t))
+    best, hand, row, least = np.zeros(3), 1.0, 0, math.inf
+    for mirrored in (1.0, -1.0):
+        parts = words(distance, -mirrored * bearing, mirrored * (end - bearing))
+        for k in range(3):
+            if parts[k].sum() < least:
+                best, hand, row, least = parts[k].copy(), mirrored, k, parts[k].sum()
+    points[0, 0], points[0, 1], points[0, 2] = p
+    count, at_x, at_y, heading, u, v = 1, 0.0, 0.0, 0.0, 0.0, 0.0
+    for part in range(3):
+        turns = hand if part == 0 or (part == 2 and row != 1) else -hand
+        is_straight = part == 1 and row < 2
+        pieces = 1 if is_straight else math.ceil(best[part] / CHORD)
+        for k in range(1, pieces + 1):
+            run = best[part] * k / pieces
+            if is_straight:
+                u, v = at_x + run * math.cos(heading), at_y + run * math.sin(heading)
+            else:
+                u = at_x + turns * (math.sin(heading + turns * run) - math.sin(heading))
+                v = at_y + turns * (math.cos(heading) - math.cos(heading + turns * run))
+            points[count, 0], points[count, 1], points[count, 2] = along(
+                along(p, t, bend * u), side, bend * v
+            )
+            count += 1
+        at_x, at_y = u, v
+        heading += 0.0 if is_straight else turns * best[part]
+    return count
+
+
+@compiled
 def shot(p: Vector, t: Vector, q: Vector, n: Vector, bend: float, points: FloatArray) -> int:
-    """Write the curve from pose (p, t) to (q, n) into `points`; return their number, 0 if there is none."""
+    """Write a curve from pose (p, t) to (q, n) into `points`; return their number, 0 if none is known."""
     found, one, two = corners_to(p, t, q, n, bend)
     if not found:
-        return 0
+        return planar_shot(p, t, q, n, bend, points)
     points[0, 0], points[0, 1], points[0, 2] = p
     count = 1
     heading = unit(less(two, one))
