@@ -12,6 +12,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
+from oracles import tube
 from view_factors import RAYS, rectangle, ring, seen_from_patch, seen_from_point, sphere, view_factor, wall
 
 from bayreach import measure
@@ -33,9 +34,10 @@ from bayreach.droplets import (
 from bayreach.insertion import max_tilt
 from bayreach.liquids import Liquid
 from bayreach.mesh import Mesh, mesh_of
-from bayreach.poses import Stations
+from bayreach.poses import Stations, stations_of, straight_path
 from bayreach.rays import Scene
-from bayreach.sight import Targets
+from bayreach.sampling import zone_directions
+from bayreach.sight import Targets, targets_of
 from bayreach.tips import Tip
 from bayreach.units import si
 
@@ -225,6 +227,34 @@ def moving(offsets: list[float], tip: Tip, axis: object, reach: float = 40.0) ->
     return film_on_plate(offsets, stations, tip) * 1e6 * (5e-6 / 0.05) * stations.lengths.sum()
 
 
+def on_a_sphere() -> np.ndarray:
+    """Return the least and greatest film in um of 1 mL from a cosine source on the wall of a 0.1 m sphere."""
+    outward = zone_directions(200, -1.0, 1.0)
+    place = np.array([0.36, 0.48, 0.8])
+    points = Targets(
+        points=0.1 * outward,
+        normals=-outward,
+        side=2 * np.arange(200),
+        weight=np.ones(200),
+        areas=np.ones(200),
+    )
+    source = dwell(0.1 * place, axis=-place, clock=np.cross(place, [0.0, 1.0, 0.0]))
+    film = pull_film(FAR_OFF, points, source, COSINE).dense(400)[::2]
+    return np.array([film.min(), film.max()])
+
+
+def in_a_tube() -> float:
+    """Return the mean film in um of 5 mL/s at 50 mm/s in the middle of a tube of 0.1 m, by a ring spray."""
+    inside = tube(0.1, 1.2, around=96, pieces=24)
+    middle = np.flatnonzero(np.abs(inside.corners.mean(axis=1)[:, 0] - 0.6) < 0.1)
+    path = straight_path(
+        entry=[0, 0, 0], aim=[1, 0, 0], deepest=1.0, shallowest=0.2, clock=0.0, down=[0, 0, -1]
+    )
+    tip = Tip(pattern="radial", spread=math.radians(20))
+    column = pull_film(Scene(inside), targets_of(inside, 2 * middle + 1), stations_of(path, 0.005), tip)
+    return float(column.direct.mean()) * 1e6 * 5e-6 * 0.8 / 0.05
+
+
 def plates() -> Iterator[Check]:
     steck = "Holland & Steckelmacher, Vacuum 2(4), 1952, 346-364 (from memory)"
     yield Check(
@@ -242,6 +272,35 @@ def plates() -> Iterator[Check]:
         expected=(31.830989, 31.830989 * 0.64, 31.830989 * 0.25, 31.830989 * 0.04),
         ours=lambda: film_on_plate([0, 0.05, 0.1, 0.2], dwell([0, 0, 0.1]), COSINE),
         within=1e-6,
+    )
+    yield Check(
+        key="B3",
+        what="lobe of power 3 facing a plane, film at l/h = 0, 1 (um of 1 mL at 0.1 m)",
+        source=steck,
+        # (n + 1) V / (2 pi h²), and (1 + (l/h)²)^(-(n + 3) / 2) of it.
+        expected=(63.661977, 63.661977 / 8),
+        ours=lambda: film_on_plate(
+            [0, 0.1],
+            dwell([0, 0, 0.1]),
+            Tip(pattern="forward", spread=math.pi, profile="cosine", power=3.0),
+        ),
+        within=1e-6,
+    )
+    yield Check(
+        key="B4",
+        what="cosine source on the wall of a sphere of 0.1 m, least and greatest film (um of 1 mL)",
+        source="Knudsen's sphere",
+        expected=(7.957747, 7.957747),
+        ours=on_a_sphere,
+        within=1e-6,
+    )
+    yield Check(
+        key="D1",
+        what="ring spray along a tube of 0.1 m, 5 mL/s at 50 mm/s, a prism of 96 sides (um)",
+        source="mass balance, Q / (2 pi R v)",
+        expected=159.154943,
+        ours=in_a_tube,
+        within=3e-3,
     )
     yield Check(
         key="D2",
@@ -528,6 +587,16 @@ def fogs() -> Iterator[Check]:
         within=1e-3,
     )
     yield Check(
+        key="F6",
+        what="one law for any tilt: the box of F4 and the sphere of F5 (1/s)",
+        source=f"{crump}; Crump, Flagan & Seinfeld, AS&T 2(3), 1982, 303-309",
+        expected=(8.181044e-4, 8.657658e-4),
+        ours=lambda: np.array(
+            [box_loss((1, 0.5, 0.5), 2e-4, math.sqrt(1e-8)), sphere_loss(0.5, 1e-4, math.sqrt(5e-8))]
+        ),
+        within=1e-3,
+    )
+    yield Check(
         key="F7",
         what="loss rate without gravity, box 1 x 0.5 x 0.3 m (1/s)",
         source=f"limit of {crump}",
@@ -598,6 +667,24 @@ def films() -> Iterator[Check]:
             )
         ),
         within=5e-7,
+    )
+    yield Check(
+        key="H2",
+        what="draining plate: mean over 0.3 m at 600 s (um)",
+        source=f"{jeffreys}; Benilov & Zubkov, JFM 617, 2008, 283-299",
+        expected=36.08150,
+        ours=lambda: 1e6 * retained_film(0.3 * (np.arange(4000) + 0.5) / 4000, 1.0, OIL, 600.0).mean(),
+        within=1e-5,
+    )
+    yield Check(
+        key="H3",
+        what="draining plate: flux at the foot of 0.3 m at 600 s (m²/s)",
+        source=f"mass balance of {jeffreys}",
+        expected=9.020376e-9,
+        ours=lambda: (
+            OIL.density * 9.81 * float(retained_film(0.3, 1.0, OIL, 600.0)) ** 3 / (3 * OIL.viscosity)
+        ),
+        within=1e-6,
     )
     yield Check(
         key="H5",

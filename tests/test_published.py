@@ -4,7 +4,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from published import CHECKS, OIL, STILL, Check, box_loss, found, sphere_loss, table
+from published import CHECKS, OIL, STILL, Check, found, sphere_loss, table
 from scipy.integrate import quad
 from view_factors import rectangle, view_factor
 
@@ -30,8 +30,8 @@ def test_the_package_gives_the_published_value(check: Check) -> None:
 
 
 def test_every_check_names_a_source_and_keys_cover_the_core_set() -> None:
-    core = "A1 A2 A3 A4 A5 A6 A7 A8 A11 A12 B1 B2 C1 C2 C5 C7 D2 D4 E1 E3 E4 E5 F1 F2 F3 F4 G1 G3 H1 I2 I4"
-    core += " J1 J6 K1 N4 O1"
+    core = "A1 A2 A3 A4 A5 A6 A7 A8 A11 A12 B1 B2 B4 C1 C2 C5 C7 D1 D2 D4 E1 E3 E4 E5 F1 F2 F3 F4 F6 G1 G3"
+    core += " H1 H2 I2 I4 J1 J6 K1 N4 O1"
     assert all(check.source for check in CHECKS)
     assert set(core.split()) <= {check.key for check in CHECKS}
 
@@ -58,12 +58,6 @@ def test_trap_the_three_of_the_flux_law_is_not_in_the_drained_film() -> None:
     places, film = drained_plate(0.3, 600.0, 400)
     lower = places > 0.1
     assert film[lower] == pytest.approx(retained_film(places[lower], 1.0, OIL, 600.0), rel=0.01)
-
-
-def test_h2_the_mean_film_is_two_thirds_of_the_film_at_the_foot() -> None:
-    # Benilov & Zubkov, JFM 617, 2008: 36.08150 um on 0.3 m after 600 s; 10.82445 mL a metre of width.
-    mean = quad(lambda z: float(retained_film(z, 1.0, OIL, 600.0)), 0, 0.3)[0] / 0.3
-    assert mean == pytest.approx(36.08150e-6, rel=1e-6)
 
 
 def test_h3_what_leaves_the_foot_is_what_the_plate_loses() -> None:
@@ -133,12 +127,6 @@ def test_trap_the_closed_form_of_the_wall_integral_is_refused_below_ten_nanometr
     for size, within in ((10e-9, 0.04), (50e-9, 0.01), (1e-6, 0.01)):
         ours = float(wall_integral(size, 0.01, STILL))
         assert ours == pytest.approx(layer_integral(size, 0.01), rel=within)
-
-
-def test_f6_one_law_for_any_tilt_returns_both_published_vessels() -> None:
-    # Crump & Seinfeld 1981 and Crump, Flagan & Seinfeld 1982, from the same law of tilt, side by side.
-    assert box_loss((1, 0.5, 0.5), 2e-4, np.sqrt(1e-8)) == pytest.approx(8.181044e-4, rel=1e-6)
-    assert sphere_loss(0.5, 1e-4, np.sqrt(5e-8)) == pytest.approx(8.657658e-4, rel=1e-3)
 
 
 def test_trap_a_sphere_loses_8_66e_4_a_second_and_not_the_0_0012_of_an_example() -> None:
