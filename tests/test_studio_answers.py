@@ -14,6 +14,7 @@ from bayreach.film import STATUSES
 from bayreach.job import ChangedWand, load_job, write_job
 from bayreach.studio import StudioError
 from bayreach.studio._bench import LOOKS, Bench
+from bayreach.studio._questions import question
 from bayreach.studio._wands import wand_table
 
 aiohttp = pytest.importorskip("aiohttp")
@@ -21,8 +22,11 @@ aiohttp = pytest.importorskip("aiohttp")
 
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Return the folder of a job whose wand makes fog, which settles."""
     made = tmp_path_factory.mktemp("studio")
-    small_job(made)
+    job = small_job(made)
+    text = job.read_text().replace('["direct"]', '["direct", "settled"]')
+    job.write_text(text.replace('flow = "200 mL/min"', 'flow = "200 mL/min", throw = "0.4 m"'))
     return made
 
 
@@ -50,7 +54,10 @@ def test_the_full_answer_is_that_of_spray_on_the_saved_job(
     np.testing.assert_allclose(answer.arrays["film"], result.sides.film * 1e6, rtol=1e-5, atol=1e-5)
     np.testing.assert_array_equal(answer.arrays["status"], result.sides.status)
     assert answer.table["covered_m2"] == pytest.approx(result.outcome.coverage.covered_m2, rel=1e-9)
-    assert answer.table["liquid_m3"] == pytest.approx(result.outcome.liquid.sprayed_m3, rel=1e-9)
+    liquid = result.outcome.liquid
+    told_of = [answer.table[f"{name}_m3"] for name in ("liquid", "direct", "settled")]
+    assert told_of == pytest.approx([liquid.sprayed_m3, liquid.direct_m3, liquid.settled_m3], rel=1e-9)
+    assert liquid.settled_m3 > 0.05 * liquid.sprayed_m3
     (row,), (bay,) = answer.table["bays"], result.outcome.bays
     assert sum(row[name] for name in STATUSES) == pytest.approx(bay.required_m2)
     assert (row["low"], row["dry"]) == pytest.approx((bay.low_m2, bay.dry_m2))
@@ -176,6 +183,16 @@ def test_the_best_aim_covers_at_least_what_the_given_one_does(bench: Bench, star
         bench.tried(one, look="full").table["covered_m2"] for one in (request_of("try", start).state, better)
     ]
     assert covered[1] >= 0.98 * covered[0]  # the search is coarse
+
+
+def test_the_ways_of_a_bent_wand_are_searched_in_steps_that_can_be_told_and_given_up(
+    bench: Bench, start: dict[str, Any]
+) -> None:
+    bent = {**start, "shape": "bent", "pieces": [{"arc": 0.2, "radius": 0.4}], "from": 0.3, "to": 0.1}
+    steps = question(bench, request_of("best", bent))
+    shares = [next(steps) for _ in range(4)]
+    assert shares[0] == shares[1] < shares[2] < shares[3] < 0.5
+    steps.close()
 
 
 def test_a_job_is_saved_under_a_plain_new_name_only(
