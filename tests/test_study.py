@@ -22,8 +22,9 @@ from bayreach.errors import JobError
 from bayreach.job import load_job
 from bayreach.passes import Kept
 from bayreach.run import plan_share
-from bayreach.study import JobRow, StudyError, mirrors_of, study, tasks_of
+from bayreach.study import JobRow, Overview, StudyError, mirrors_of, study, tasks_of
 from bayreach.study._answer import sealed
+from bayreach.study._page import page
 
 SPEEDS = '[vary]\n"wand.ring.pull_speed" = ["30 mm/s", "60 mm/s", "120 mm/s"]\n'
 
@@ -492,7 +493,7 @@ def test_no_scheduler_is_told_in_a_sentence(tmp_path: Path) -> None:
         study([write_box_job(tmp_path)], tmp_path / "out", command="spray", scheduler="tcp://127.0.0.1:9")
 
 
-def job_row(name: str, area: float = 1.0, holes: int = 0) -> JobRow:
+def job_row(name: str, area: float = 1.0, holes: int = 0, coverage: float | None = 1.0) -> JobRow:
     return JobRow(
         job=name,
         title="",
@@ -500,7 +501,7 @@ def job_row(name: str, area: float = 1.0, holes: int = 0) -> JobRow:
         volume_m3=0.1,
         required_m2=area,
         covered_m2=area,
-        coverage=1.0,
+        coverage=coverage,
         target=0.9,
         met=True,
         litres=1.0,
@@ -526,3 +527,13 @@ def test_left_is_compared_with_right() -> None:
     assert (wing.left, wing.right, wing.alike) == ("wing_left", "wing_right", True)
     assert wing.area == pytest.approx(0.005, rel=0.01)
     assert (tail.holes, tail.alike) == (1, False)
+
+
+def test_of_more_jobs_than_a_page_can_hold_the_least_covered_are_shown_and_the_rest_is_said() -> None:
+    shares = [None, None, *(0.001 * (997 * k % 600) for k in range(600))]
+    jobs = tuple(job_row(f"job {k}", coverage=share) for k, share in enumerate(shares))
+    text = page(Overview(jobs=jobs, bays=(), failed=()))
+    shown = [int(name) for name in re.findall(r"<td>job (\d+)</td>", text)]
+    assert "The 500 jobs of 602 that are least covered; all are in jobs.csv." in text
+    assert shown == [k for k, share in enumerate(shares) if share is not None and share < 0.4995]
+    assert "least covered" not in page(Overview(jobs=jobs[:500], bays=(), failed=()))

@@ -16,8 +16,8 @@ SAMPLES_A_REPLICATE = 256
 """Recombinations of one replicate's variants; a power of two keeps the Sobol sequence balanced."""
 FEWEST_REPLICATES = 8
 """A spread between fewer replicates tells too little."""
-CHUNK = 8192
-"""Sides held at once: 256 samples of them take 8 MB."""
+CHUNK = 2048
+"""Sides held at once: 256 samples of them take 2 MB, which stay near the processor."""
 
 MakeVariants = Callable[[int], Variants]
 """Gives the passes' variants of one replicate: fresh errors for each number, the same for the same number."""

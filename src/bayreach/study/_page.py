@@ -2,9 +2,10 @@
 
 from collections.abc import Iterable, Sequence
 from html import escape
+from typing import TypeVar
 
 from bayreach.cautions import cautions
-from bayreach.study._overview import JobRow, MirrorRow, Overview
+from bayreach.study._overview import BayRow, JobRow, MirrorRow, Overview
 from bayreach.units import percent_text
 
 _STYLE = """
@@ -37,22 +38,33 @@ _HEADS = (
 )
 
 
+MOST_ROWS = 500
+"""Rows of a table on the page; of more, those that are least covered are shown."""
+
+Row = TypeVar("Row", JobRow, BayRow)
+
+
 def page(overview: Overview) -> str:
-    """Return the overview as HTML: jobs, bays, left against right, failures, cautions."""
+    """Return the overview as HTML: jobs, bays, left against right, failures, cautions.
+
+    Tables of more than `MOST_ROWS` show those that are least covered, in their order, and say so.
+    """
     short = sum(not row.met for row in overview.jobs)
     said = (
         f"{len(overview.jobs)} jobs answered, {short} short of their target, {len(overview.failed)} failed."
     )
     if any(" [" in row.job for row in overview.jobs):
         said += " The sum counts every variant of a job: it is no sum over one airframe."
-    rows = [_job_cells(row) for row in overview.jobs]
-    marked = [not row.met for row in overview.jobs]
+    jobs, left_out = _least(overview.jobs, "jobs")
+    rows = [_job_cells(row) for row in jobs]
+    marked = [not row.met for row in jobs]
     body = [
         "<h1>Study</h1>",
         f"<p>{escape(said)}</p>",
+        *left_out,
         _table(_HEADS, rows, marked, foot=_job_cells(overview.total)),
         "<h2>Bays</h2>",
-        _bays(overview),
+        *_bays(overview),
         *_mirrors(overview.mirrors),
         *_failures(overview),
         "<h2>Cautions</h2>",
@@ -93,9 +105,22 @@ def _table(
     return f"<table><thead><tr>{head}</tr></thead><tbody>{body}</tbody>{end}</table>"
 
 
-def _bays(overview: Overview) -> str:
+def _least(rows: Sequence[Row], name: str) -> tuple[Sequence[Row], list[str]]:
+    """Return as many rows as a table shows, in their order, and a paragraph where that is not all."""
+    if len(rows) <= MOST_ROWS:
+        return rows, []
+    order = sorted(
+        range(len(rows)), key=lambda place: (rows[place].coverage is None, rows[place].coverage or 0.0)
+    )
+    shown = sorted(order[:MOST_ROWS])
+    said = f"The {MOST_ROWS} {name} of {len(rows)} that are least covered; all are in {name}.csv."
+    return [rows[place] for place in shown], [f"<p>{said}</p>"]
+
+
+def _bays(overview: Overview) -> list[str]:
     rows = []
-    for bay in overview.bays:
+    bays, left_out = _least(overview.bays, "bays")
+    for bay in bays:
         share = bay.coverage
         wide = round(120 * (share or 0.0))
         bar = f'<span class="bar" style="width:{wide}px"></span>'
@@ -103,7 +128,7 @@ def _bays(overview: Overview) -> str:
         covered = "none asked" if share is None else percent_text(share)
         cells = [f"{bay.required_m2:.3f}", covered, bar if share is not None else "", f"{bay.dry_m2:.3f}"]
         rows.append([escape(f"{bay.job}: {bay.bay}"), *cells])
-    return _table(("bay", "required m²", "covered", "", "dry m²"), rows, [False] * len(rows))
+    return [*left_out, _table(("bay", "required m²", "covered", "", "dry m²"), rows, [False] * len(rows))]
 
 
 def _mirrors(mirrors: Sequence[MirrorRow]) -> list[str]:
