@@ -77,8 +77,7 @@ def asked_rays(scene, targets, stations, tip, *, every=False):
     """Return the rays (n, 8) that matter without portals, in the order of the kernel; `every`: all pairs."""
     blocks = targets.blocks
     low, high = tip.cosine_range
-    centers = np.repeat(blocks.centers, np.diff(blocks.starts), axis=0)
-    points, normals = centers + blocks.offsets.T, blocks.normals.T.astype(np.float64)
+    points, normals = targets.points[blocks.samples], targets.normals[blocks.samples]
     found = []
     for b in range(blocks.n_blocks):
         own = slice(blocks.starts[b], blocks.starts[b + 1])

@@ -60,9 +60,8 @@ class Bench(NamedTuple):
 
 
 class View(NamedTuple):
-    """A block as seen from a station: way to its middle, centre line and sweep of the tip, and limits."""
+    """A station: centre line and sweep of the tip, its share of the liquid, and limits."""
 
-    center: Three
     line: Three
     sweep: Three
     along: single
@@ -151,7 +150,7 @@ def _spray_block(tracer: Tracer, world: World, bench: Bench, block: int, station
     gathered until sixteen are together. All stations of a pull have one tip.
     """
     rays, sums = bench.group.rays, bench.sums
-    tiles, weights = world.grains.tiles, world.grains.weights
+    points, normals, weights = world.grains.points, world.grains.normals, world.grains.weights
     first, last = world.grains.groups[block], world.grains.groups[block + 1]
     patterns, tip = world.patterns, world.poses.tips[stations[0]]
     kind, fades, floor = patterns.kinds[tip], patterns.fades[tip], single(world.floor)
@@ -161,11 +160,13 @@ def _spray_block(tracer: Tracer, world: World, bench: Bench, block: int, station
     over_distance = (single(0.0), single((len(flying) - 1) / patterns.reach[tip]))
     waiting, asked = 0, 0
     for station in stations:
-        view = _view(world, block, station, tip)
-        _set_origin(world.poses.points[station], world.origin, rays)
+        view = _view(world, station, tip)
+        point = world.poses.points[station]
+        _set_origin(point, world.origin, rays)
         windows = planes_across(world, block, station, bench.told)
         for group in range(first, last):
-            _measure(view, tiles[group], weights[group], rays)
+            _aim(point, points[group], rays)
+            _measure(view, normals[group], weights[group], rays)
             if windows != WHOLE:
                 look_through(world.panes, windows, bench.told, rays, (_WAY, _DISTANCE, _AMOUNT, _ROOM))
             if kind == PROFILE:
@@ -239,18 +240,13 @@ def _set_origin(point: FloatArray, origin: FloatArray, rays: NDArray[np.float32]
 
 
 @bare
-def _view(world: World, block: int, station: int, tip: int) -> View:
-    """Return a block as seen from a station.
-
-    From the tip to the middle of the block in double precision, to which samples add their small offsets.
-    """
-    center, point = world.grains.centers[block], world.poses.points[station]
+def _view(world: World, station: int, tip: int) -> View:
+    """Return what of a station is the same for all samples."""
     line, sweep = world.poses.lines[station], world.poses.sweeps[station]
     lx, ly, lz = single(line[0]), single(line[1]), single(line[2])
     sx, sy, sz = single(sweep[0]), single(sweep[1]), single(sweep[2])
     cosines = world.patterns.cosines[tip]
     return View(
-        (single(center[0] - point[0]), single(center[1] - point[1]), single(center[2] - point[2])),
         (lx, ly, lz),
         (sx, sy, sz),
         sx * lx + sy * ly + sz * lz,
@@ -261,32 +257,39 @@ def _view(world: World, block: int, station: int, tip: int) -> View:
 
 
 @bare
+def _aim(point: FloatArray, samples: FloatArray, rays: NDArray[np.float32]) -> None:
+    """Fill the ways in m from a station to the samples of a group, to single precision."""
+    for k in range(3):
+        for lane in range(LANES):
+            rays[_WAY + k * LANES + lane] = single(samples[k * LANES + lane] - point[k])
+
+
+@bare
 def _measure(
-    view: View, tile: NDArray[np.float32], weights: NDArray[np.float32], rays: NDArray[np.float32]
+    view: View, normals: NDArray[np.float32], weights: NDArray[np.float32], rays: NDArray[np.float32]
 ) -> None:
-    """Fill the rays of a group but for their origins, and amounts but for density and throw.
+    """Make unit directions of the ways of a group; fill amounts, but for density and throw, and distances.
 
     The amount is zero where a sample cannot be lit. Each station stands for a piece of the path: only the
     part of it counts from which the sample lies within the pattern, so that a hard edge is summed as well as
     a soft one. Without branches, so that the compiler does several samples at once.
     """
-    cx, cy, cz = view.center
     lx, ly, lz = view.line
     sx, sy, sz = view.sweep
     low, high = view.cosines
     stop, farthest = view.distances
     zero, half, one, tiny = single(0.0), single(0.5), single(1.0), single(1e-12)
     for lane in range(LANES):
-        x, y, z = cx + tile[lane], cy + tile[LANES + lane], cz + tile[2 * LANES + lane]
+        x, y, z = rays[_WAY + lane], rays[_WAY + LANES + lane], rays[_WAY + 2 * LANES + lane]
         distance = np.sqrt(x * x + y * y + z * z)
         inverse = one / distance
         x, y, z = x * inverse, y * inverse, z * inverse
-        facing = -(x * tile[3 * LANES + lane] + y * tile[4 * LANES + lane] + z * tile[5 * LANES + lane])
+        facing = -(x * normals[lane] + y * normals[LANES + lane] + z * normals[2 * LANES + lane])
         cosine = x * lx + y * ly + z * lz
         # While the tip sweeps its piece of the path, the cosine runs over this much.
-        run = abs(cosine * (x * sx + y * sy + z * sz) - view.along) * inverse + tiny
-        above = min(one, max(zero, half + (cosine - low) / run))
-        inside = above + min(one, max(zero, half + (high - cosine) / run)) - one
+        a_run = one / (abs(cosine * (x * sx + y * sy + z * sz) - view.along) * inverse + tiny)
+        above = min(one, max(zero, half + (cosine - low) * a_run))
+        inside = above + min(one, max(zero, half + (high - cosine) * a_run)) - one
         amount = inside * view.share * facing * inverse * inverse * weights[lane]
         lit = (inside > zero) & (facing > zero) & (distance > stop + stop) & (distance <= farthest)
         rays[_WAY + lane] = x

@@ -17,9 +17,9 @@ UNKNOWN = -2
 class Grains(NamedTuple):
     """Blocks of samples, as `sight.Blocks`; `bays` (b,): the bay that all sides of a block look into.
 
-    `tiles` (g, 6 x 16): of sixteen samples their x, y, z from the middle of the block and normals, row after
-    row; `weights` (g, 16), nothing where a tile is left over; `groups` (b + 1,): where each block's tiles
-    begin.
+    Of sixteen samples a tile: `points` (g, 3 x 16) are their x, y, z in m and `normals` (g, 3 x 16), row
+    after row; `weights` (g, 16), nothing where a tile is left over; `groups` (b + 1,): where each block's
+    tiles begin.
     """
 
     starts: IntArray
@@ -28,7 +28,8 @@ class Grains(NamedTuple):
     axes: FloatArray
     cosines: FloatArray
     floors: FloatArray
-    tiles: NDArray[np.float32]
+    points: FloatArray
+    normals: NDArray[np.float32]
     weights: NDArray[np.float32]
     groups: IntArray
     rows: NDArray[np.int32]

@@ -48,13 +48,12 @@ def _samples(world: World, block: int) -> tuple[FloatArray, FloatArray, FloatArr
     grains = world.grains
     count = grains.starts[block + 1] - grains.starts[block]
     own = slice(grains.groups[block], grains.groups[block + 1])
-    tiles = grains.tiles[own].reshape(-1, 6, grains.weights.shape[1]).transpose(0, 2, 1).reshape(-1, 6)
-    points = grains.centers[block] + tiles[:count, :3].astype(np.float64)
-    return (
-        points,
-        tiles[:count, 3:].astype(np.float64),
-        grains.weights[own].ravel()[:count].astype(np.float64),
+    lanes = grains.weights.shape[1]
+    points, normals = (
+        tiles[own].reshape(-1, 3, lanes).transpose(0, 2, 1).reshape(-1, 3)[:count].astype(np.float64)
+        for tiles in (grains.points, grains.normals)
     )
+    return points, normals, grains.weights[own].ravel()[:count].astype(np.float64)
 
 
 def _amounts(world: World, chosen: IntArray, points: FloatArray, normals: FloatArray) -> FloatArray:

@@ -166,24 +166,25 @@ def _flush(tracer: Tracer, bench: SharedBench, waiting: int, pull: int) -> None:
 @bare
 def _measure(world: World, block: int, station: int, bench: SharedBench) -> None:
     """Fill `looks` and `run`: the amount is what lands of a density of one, without edges and throw."""
-    tiles, weights = world.grains.tiles, world.grains.weights
+    points, normals, weights = world.grains.points, world.grains.normals, world.grains.weights
     count, group = world.grains.starts[block + 1] - world.grains.starts[block], world.grains.groups[block]
-    center, line = world.grains.centers[block], world.poses.lines[station]
+    line = world.poses.lines[station]
     point, sweep = world.poses.points[station], world.poses.sweeps[station]
-    cx, cy, cz = single(center[0] - point[0]), single(center[1] - point[1]), single(center[2] - point[2])
     lx, ly, lz = single(line[0]), single(line[1]), single(line[2])
     sx, sy, sz = single(sweep[0]), single(sweep[1]), single(sweep[2])
     along, share = sx * lx + sy * ly + sz * lz, single(world.poses.shares[station])
     nearest, zero, one, tiny = single(2.0 * world.stop), single(0.0), single(1.0), single(1e-12)
     looks, run = bench.looks, bench.run
     for sample in range(count):
-        tile, lane = tiles[group + sample // LANES], sample % LANES
-        x, y, z = cx + tile[lane], cy + tile[LANES + lane], cz + tile[2 * LANES + lane]
-        facing = -(x * tile[3 * LANES + lane] + y * tile[4 * LANES + lane] + z * tile[5 * LANES + lane])
+        tile, lane = group + sample // LANES, sample % LANES
+        place, normal = points[tile], normals[tile]
+        x, y = single(place[lane] - point[0]), single(place[LANES + lane] - point[1])
+        z = single(place[2 * LANES + lane] - point[2])
+        facing = -(x * normal[lane] + y * normal[LANES + lane] + z * normal[2 * LANES + lane])
         distance = np.sqrt(x * x + y * y + z * z)
         inverse = one / distance
         cosine = (x * lx + y * ly + z * lz) * inverse
-        amount = share * facing * inverse * inverse * inverse * weights[group + sample // LANES, lane]
+        amount = share * facing * inverse * inverse * inverse * weights[tile, lane]
         looks[0, sample] = x
         looks[1, sample] = y
         looks[2, sample] = z

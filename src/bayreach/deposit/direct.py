@@ -105,7 +105,7 @@ def pull_film(
         cut; from this thread. An exception it raises, or a key press, stops the work in well under a second.
     budget : int
         Bytes that no array of pieces of sides may exceed (1 GiB if not given): they are then cut and kept in
-        spans of sides. The film is the same but for the last digits of single precision.
+        spans of sides. The film is the same to the last byte.
     """
     pull = Pull(stations=stations, tip=tip, speed=speed, flow=flow, flying=flying)
     shares = time_shares(stations, speed, flow)

@@ -13,7 +13,7 @@ from bayreach.arrays import FloatArray, IntArray, ShortIntArray, SingleArray, re
 from bayreach.errors import StoreError
 
 KEPT_FILE = "kept.npz"
-KEPT_VERSION = 2
+KEPT_VERSION = 3
 """Version of what a key stands for; columns of another version are not found again."""
 
 MOST_KEPT = 8 << 30

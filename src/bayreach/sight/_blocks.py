@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,8 +21,8 @@ class Blocks:
     """Samples in the order of their blocks; each side's samples stand in one block.
 
     Blocks are ordered by the way they look and along a Morton curve, so that the sixteen rays of a packet run
-    close together. Offsets are counted from the middle of the block: single precision then loses less than a
-    millionth of the block's size.
+    close together. Samples stand in double precision, so that what one gets does not depend on which others
+    are asked about with it.
 
     Parameters
     ----------
@@ -37,10 +38,10 @@ class Blocks:
         Least cosine between a normal and the mean.
     floors : (b,) float
         Least height in m of a sample above the middle along its own normal.
-    offsets : (3, m) float32
-        Samples from the middle of their block, in m.
-    normals : (3, m) float32
-        Unit normals.
+    points : (n, 3) float
+        Samples in m as the targets have them.
+    normals : (n, 3) float
+        Unit normals as the targets have them.
     weights : (m,) float32
         Share of its side that a sample stands for.
     rows : (m,) int32
@@ -57,8 +58,8 @@ class Blocks:
     axes: FloatArray
     cosines: FloatArray
     floors: FloatArray
-    offsets: NDArray[np.float32]
-    normals: NDArray[np.float32]
+    points: FloatArray
+    normals: FloatArray
     weights: NDArray[np.float32]
     rows: NDArray[np.int32]
     order: IntArray
@@ -75,13 +76,23 @@ class Blocks:
         return np.concatenate([[0], np.cumsum(-(-np.diff(self.starts) // TILE))]).astype(np.int64)
 
     @cached_property
-    def tiles(self) -> NDArray[np.float32]:
-        """(t, 6 * 16) float32: of sixteen samples their offsets and normals, x, y, z, row after row."""
-        tiles = np.zeros((int(self.groups[-1]), 6, TILE), dtype=np.float32)
+    def tile_points(self) -> FloatArray:
+        """(t, 3 * 16) float: of sixteen samples their x, y, z in m, row after row.
+
+        What a tile has left over is the middle of its block.
+        """
+        middles = np.repeat(self.centers, np.diff(self.groups), axis=0)
+        return self._rows_of(self.points, np.repeat(middles[:, :, None], TILE, axis=2))
+
+    @cached_property
+    def tile_normals(self) -> NDArray[np.float32]:
+        """(t, 3 * 16) float32: of sixteen samples their normals' x, y, z, row after row."""
+        return self._rows_of(self.normals, np.zeros((int(self.groups[-1]), 3, TILE), dtype=np.float32))
+
+    def _rows_of(self, vectors: FloatArray, tiles: NDArray[Any]) -> NDArray[Any]:
         for k in range(3):
-            tiles[:, k][self._lanes] = self.offsets[k]
-            tiles[:, 3 + k][self._lanes] = self.normals[k]
-        return tiles.reshape(-1, 6 * TILE)
+            tiles[:, k][self._lanes] = vectors[self.samples, k]
+        return tiles.reshape(-1, 3 * TILE)
 
     @cached_property
     def tile_weights(self) -> NDArray[np.float32]:
@@ -156,8 +167,8 @@ def blocks_of(
         axes=axes,
         cosines=np.minimum.reduceat(cosines, at) if n_blocks else np.zeros(0),
         floors=np.minimum.reduceat(heights, at) if n_blocks else np.zeros(0),
-        offsets=np.ascontiguousarray(offsets.T, dtype=np.float32),
-        normals=np.ascontiguousarray(looks.T, dtype=np.float32),
+        points=points,
+        normals=normals,
         weights=weights[samples].astype(np.float32),
         rows=np.repeat(np.arange(n_sides), counts[order]).astype(np.int32),
         order=order,
