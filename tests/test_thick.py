@@ -229,6 +229,61 @@ def test_a_drain_through_a_thick_floor_leaves_no_low_point(sort: str) -> None:
     )
 
 
+def webbed(cut_outs: str) -> Any:
+    """Build a sealed box with a thick web across it at x = 0.5, with cut-outs: hole, foot, arch, corner."""
+    import manifold3d
+
+    drill = (
+        manifold3d.Manifold.cylinder(0.1, 0.03, 0.03, SEGMENTS).rotate([0, 90, 0]).translate([0.45, 0.2, 0])
+    )
+    foot = manifold3d.Manifold.cube([0.1, 0.04, 0.03]).translate([0.45, 0, 0])
+    tools = {
+        "hole": drill.translate([0, 0, 0.1]),
+        "foot": foot.translate([0, 0.3, 0]),
+        "arch": drill,
+        "corner": foot,
+    }
+    web = manifold3d.Manifold.cube([SHEET, 0.4, 0.2]).translate([0.5, 0, 0])
+    for name in cut_outs.split():
+        web -= tools[name]
+    return hollow() + web
+
+
+DISC = polygon_area(0.06, SEGMENTS)
+AREAS = {"hole": DISC, "foot": 0.04 * 0.03, "arch": DISC / 2, "corner": 0.04 * 0.03}
+
+
+@pytest.mark.parametrize("cut_outs", ["hole", "foot", "arch", "corner", "corner arch foot hole"])
+def test_a_thick_web_in_a_sealed_box_parts_it_whatever_is_cut_out_of_it(cut_outs: str) -> None:
+    # What no hole joins to the outside used to be left unsearched, and cut-outs at a foot run together.
+    solid = webbed(cut_outs)
+    bays = find_bays(mesh_from(solid))
+    open_area = sum(AREAS[name] for name in cut_outs.split())
+    through = open_area * SHEET / 2
+    assert bays.method == "cells"
+    assert [bay.volume for bay in bays.bays] == pytest.approx([0.04 + through, 0.03968 + through], rel=1e-9)
+    assert sorted(one.area for one in bays.openings) == pytest.approx(
+        sorted(AREAS[name] for name in cut_outs.split()), rel=1e-6
+    )
+    assert {one.links for one in bays.openings} == {(0, 1)}
+    assert [one.thickness for one in bays.openings] == pytest.approx([SHEET] * len(bays.openings), rel=1e-9)
+    assert bays.material_volume == pytest.approx(solid.volume(), rel=1e-9)
+    assert all(bay.sealed for bay in bays.bays)
+    # A cut-out at the foot is level with the floor: neither bay drains through it.
+    assert [len(bay_report(bays, bay).low_points) for bay in (0, 1)] == [1, 1]
+    assert sums_to_nought(bays)
+
+
+def test_tabs_and_steps_that_stand_on_a_thick_floor_are_no_cut_outs() -> None:
+    import manifold3d
+
+    tab = manifold3d.Manifold.cube([SHEET, 0.05, 0.06]).translate([0.3, 0.1, 0])
+    step = manifold3d.Manifold.cube([0.1, 0.4, 0.05]).translate([0.6, 0, 0])
+    bays = find_bays(mesh_from(hollow([turned(plain(0.05), PLACES[0])]) + tab + step))
+    assert len(bays.bays) == 1
+    assert [one.links for one in bays.openings] == [(-1, 0)]
+
+
 def drum() -> Any:
     """Build a round drum of sheet with two holes in its curved wall, which bends more than it is thick."""
     import manifold3d
@@ -303,7 +358,7 @@ def figures(bays: Bays) -> np.ndarray:
 
 
 @pytest.mark.parametrize("seed", range(3))
-@pytest.mark.parametrize("shape", ["floor", "drum"])
+@pytest.mark.parametrize("shape", ["floor", "drum", "web"])
 def test_no_motion_order_or_division_of_a_thick_solid_changes_a_volume_or_an_area(
     shape: str, seed: int, floor_of_all_sorts: Mesh
 ) -> None:
@@ -311,7 +366,8 @@ def test_no_motion_order_or_division_of_a_thick_solid_changes_a_volume_or_an_are
 
     from bayreach.repair import subdivided
 
-    whole = floor_of_all_sorts if shape == "floor" else mesh_from(drum())
+    shapes = {"floor": lambda: floor_of_all_sorts, "drum": lambda: mesh_from(drum())}
+    whole = shapes.get(shape, lambda: mesh_from(webbed("corner arch foot hole")))()
     rng = np.random.default_rng(seed)
     known = find_bays(whole)
     fine = subdivided(whole, 0.3 / (1 + seed)).mesh

@@ -5,11 +5,11 @@ from typing import Any
 
 import numpy as np
 
-from bayreach.arrays import BoolArray, IntArray, unit_vectors
+from bayreach.arrays import BoolArray, FloatArray, IntArray, unit_vectors
 from bayreach.bays._bent import bent_cap
-from bayreach.bays._flat import Cap, Plane, with_apexes
+from bayreach.bays._flat import Cap, Plane, plane_through, with_apexes
 from bayreach.bays._halfway import heights_half_way
-from bayreach.bays._loops import loop_plane, loop_vector
+from bayreach.bays._loops import loop_center, loop_plane, loop_vector
 from bayreach.bays._regions import Regions, regions_of
 from bayreach.bays._walls import Wall, find_walls
 from bayreach.measure import area_vectors
@@ -71,13 +71,15 @@ def close_thick(mesh: Mesh, *, rounded: bool = True) -> Closed:
     """
     regions = regions_of(mesh.points, mesh.faces)
     walls, sides = find_walls(mesh, regions, rounded=rounded)
+    seen = material_of(regions, sides) if walls else _shell_material(mesh, regions)
+    for air in _sealed_air(regions, seen):
+        walls += find_walls(mesh, regions, rounded=rounded, air=air)[0]
     state = Closed(
         mesh=mesh, source=np.arange(mesh.n_faces), caps=(), material_sides=np.zeros(0, dtype=np.int64)
     )
     # Holes are few: each wall is split and capped by itself.
     for wall in walls:
         state = _with_cap(state, wall)
-    seen = material_of(regions, sides) if walls else _shell_material(mesh, regions)
     return replace(
         state,
         material_sides=_sides_after(state, seen),
@@ -85,6 +87,12 @@ def close_thick(mesh: Mesh, *, rounded: bool = True) -> Closed:
         and (len(walls) == 1 or all(wall.rounded for wall in walls))
         and not _is_sheet(mesh, regions, seen),
     )
+
+
+def _sealed_air(regions: Regions, material: IntArray) -> list[int]:
+    """Return the spaces that are neither material nor joined to the outside, where there is any material."""
+    known = np.unique(regions.side_region[material])
+    return [air for air in range(len(regions.volumes)) if len(known) and air not in known]
 
 
 def _is_sheet(mesh: Mesh, regions: Regions, sides: IntArray) -> bool:
@@ -195,7 +203,8 @@ def _between_skins(mesh: Mesh, wall: Wall, plane: Plane) -> IntArray:
 
 def _split_half_way(mesh: Mesh, wall: Wall, source: IntArray) -> tuple[Mesh, IntArray, IntArray]:
     """Return the mesh with a wall split half-way between its rims, each face's old face, and the new loop."""
-    rows = np.flatnonzero(np.isin(source, wall.faces))
+    mine = np.isin(source, wall.faces)
+    rows = np.flatnonzero(mine | _reaches(mesh, wall) if wall.is_notch else mine)
     edges = edges_of(mesh.faces)
     own = np.unique(edges.of_faces[rows])
     names = np.unique(mesh.faces[rows])
@@ -217,9 +226,31 @@ def _split_half_way(mesh: Mesh, wall: Wall, source: IntArray) -> tuple[Mesh, Int
     on[names[height[names] == 0.0]] = True
     split = edges_of(faces)
     loops, _ = closed_loops(split.ends[on[split.ends].all(axis=1)])
-    loop = max(loops, key=len) if loops else np.zeros(0, dtype=np.int64)
+    loop = _own_loop(points, loops, wall)
     whole = Mesh(points=points, faces=faces, face_parts=mesh.face_parts[piece], part_names=mesh.part_names)
     return whole, piece, loop
+
+
+def _reaches(mesh: Mesh, wall: Wall) -> BoolArray:
+    """Return a mask (n,) of the faces whose box meets that of a wall's rims: the foot of a notch is one."""
+    frame = plane_through(mesh.points[wall.rims[0]].mean(axis=0), wall.axis)
+    rims = mesh.points[np.concatenate(wall.rims)] @ frame.axes.T
+    corners = mesh.corners @ frame.axes.T
+    low, high = rims.min(axis=0), rims.max(axis=0)
+    # Where two skins meet at its foot, the corner between them is no point of a rim.
+    reach = 0.5 * float(np.linalg.norm((high - low)[:2])) * np.array([1.0, 1.0, 0.0]) + 1e-6 * mesh.diagonal
+    low, high = low - reach, high + reach
+    return np.asarray(((corners.min(axis=1) <= high) & (corners.max(axis=1) >= low)).all(axis=1))
+
+
+def _own_loop(points: FloatArray, loops: list[IntArray], wall: Wall) -> IntArray:
+    """Return the loop (k,) half-way through a wall: a ring's longest, the one nearest to a notch's rims."""
+    if not loops:
+        return np.zeros(0, dtype=np.int64)
+    if not wall.is_notch:
+        return max(loops, key=len)
+    middle = 0.5 * sum(loop_center(points[rim]) for rim in wall.rims)
+    return min(loops, key=lambda loop: float(np.linalg.norm(loop_center(points[loop]) - middle)))
 
 
 def _shell_material(mesh: Mesh, regions: Regions) -> IntArray:

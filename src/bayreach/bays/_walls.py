@@ -8,6 +8,7 @@ import numpy as np
 from bayreach.arrays import OUTSIDE, BoolArray, FloatArray, IntArray, unit_vectors
 from bayreach.bays._flat import Plane, bisecting
 from bayreach.bays._loops import loop_center
+from bayreach.bays._notches import notches
 from bayreach.bays._regions import Regions
 from bayreach.measure import area_vectors
 from bayreach.mesh import Mesh
@@ -63,6 +64,8 @@ class Wall:
         True where no sharp rim shows it.
     is_space : bool
         True where it spreads beyond its rims: a space with a way in at each of them, no hole's wall.
+    is_notch : bool
+        True where it stands on another skin, which closes the hole along a line between its rims' ends.
     middle : Plane, optional
         The plane half-way between the flat skins round a rounded one, None where they bend.
     """
@@ -73,11 +76,12 @@ class Wall:
     axis: FloatArray
     rounded: bool = False
     is_space: bool = False
+    is_notch: bool = False
     middle: Plane | None = None
 
 
 class _Skin:
-    """What of a closed surface faces the air.
+    """What of a closed surface faces one space of air.
 
     Attributes
     ----------
@@ -89,10 +93,10 @@ class _Skin:
         Of the rows alone: where two solids touch, the face between them faces no air.
     """
 
-    def __init__(self, mesh: Mesh, regions: Regions) -> None:
+    def __init__(self, mesh: Mesh, regions: Regions, air: int) -> None:
         self.mesh = mesh
-        self.air_front: BoolArray = regions.side_region[0::2] == OUTSIDE
-        self.rows = np.flatnonzero(self.air_front | (regions.side_region[1::2] == OUTSIDE))
+        self.air_front: BoolArray = regions.side_region[0::2] == air
+        self.rows = np.flatnonzero(self.air_front | (regions.side_region[1::2] == air))
         self.normals = area_vectors(mesh.corners) * np.where(self.air_front, 1.0, -1.0)[:, None]
         self.edges = edges_of(mesh.faces[self.rows])
 
@@ -104,14 +108,16 @@ class _Skin:
         return pair, order[starts] // 3, order[starts + 1] // 3
 
 
-def find_walls(mesh: Mesh, regions: Regions, *, rounded: bool = True) -> tuple[list[Wall], IntArray]:
-    """Return the walls of holes, ducts and pockets of a closed mesh, and the sides of them in material.
+def find_walls(
+    mesh: Mesh, regions: Regions, *, rounded: bool = True, air: int = OUTSIDE
+) -> tuple[list[Wall], IntArray]:
+    """Return the walls of holes, ducts and pockets that face one space of air, and their sides in material.
 
     First those between sharp rims, where rings that share a rim, as a countersink and its hole, are one wall.
     Then, for rounded rims, the rings of faces that are no skin: skin has, straight through the sheet, the
     other skin. The thickness up to which that counts is taken from the mesh itself.
     """
-    skin = _Skin(mesh, regions)
+    skin = _Skin(mesh, regions, air)
     if not len(skin.rows):
         return [], np.zeros(0, dtype=np.int64)
     walls = _stacked(mesh, list(_sharp_walls(skin)))
@@ -121,14 +127,10 @@ def find_walls(mesh: Mesh, regions: Regions, *, rounded: bool = True) -> tuple[l
 
 
 def _sharp_walls(skin: _Skin) -> Iterator[Wall]:
-    """Yield the patches between sharp rims that go round a hole."""
-    mesh, edges = skin.mesh, skin.edges
-    units = unit_vectors(skin.normals[skin.rows])
+    """Yield the patches between sharp rims that go round a hole, then the cut-outs that stand on a skin."""
     pair, first, second = skin.pairs()
-    turn = np.einsum("ij,ij->i", units[first], units[second])
-    far = mesh.corners[skin.rows[second]].mean(axis=1) - mesh.points[edges.ends[pair, 0]]
-    sharp = (turn < _SHARP) & (np.einsum("ij,ij->i", far, units[first]) < 0)
-    rim = np.zeros(len(edges.ends), dtype=bool)
+    sharp = _stands_out(skin, pair, first, second)
+    rim = np.zeros(len(skin.edges.ends), dtype=bool)
     rim[pair] = sharp
     _, patch = groups(len(skin.rows), np.stack([first[~sharp], second[~sharp]], axis=1))
     air_area = float(np.linalg.norm(skin.normals[skin.rows], axis=1).sum())
@@ -139,6 +141,19 @@ def _sharp_walls(skin: _Skin) -> Iterator[Wall]:
         is_ring = len(wall.rims) > 1 and not wall.is_space
         if is_ring or _area(skin, places) > _POCKET_SHARE * air_area:
             yield wall
+    rows = skin.rows[np.stack([first[sharp], second[sharp]], axis=1)]
+    for notch in notches(skin.mesh.points, skin.edges.ends[pair[sharp]], rows, skin.normals):
+        yield Wall(
+            faces=notch.faces, rims=notch.rims, thickness=notch.thickness, axis=notch.axis, is_notch=True
+        )
+
+
+def _stands_out(skin: _Skin, pair: IntArray, first: IntArray, second: IntArray) -> BoolArray:
+    """Return a mask (k,) of the edges at which the material ends sharply; the arrays are `_Skin.pairs`."""
+    units = unit_vectors(skin.normals[skin.rows])
+    turn = np.einsum("ij,ij->i", units[first], units[second])
+    far = skin.mesh.corners[skin.rows[second]].mean(axis=1) - skin.mesh.points[skin.edges.ends[pair, 0]]
+    return np.asarray((turn < _SHARP) & (np.einsum("ij,ij->i", far, units[first]) < 0))
 
 
 def _by_group(label: IntArray) -> list[IntArray]:
@@ -166,6 +181,12 @@ def _wall_of(skin: _Skin, places: IntArray, rim: BoolArray | None) -> Wall | Non
     if len(loops) == 1:
         pocket = Wall(faces=rows, rims=tuple(loops), thickness=0.0, axis=np.zeros(3))
         return pocket if _mostly(_inward(normals, middle.mean(axis=0) - middle), normals) else None
+    return _ring_between(skin, rows, loops)
+
+
+def _ring_between(skin: _Skin, rows: IntArray, loops: list[IntArray]) -> Wall | None:
+    """Return faces as the wall between two rims where they are turned to the axis through both."""
+    middle, normals = skin.mesh.corners[rows].mean(axis=1), skin.normals[rows]
     centers = [loop_center(skin.mesh.points[loop]) for loop in loops]
     thickness = float(np.linalg.norm(centers[1] - centers[0]))
     if thickness <= 1e-9 * skin.mesh.diagonal:
@@ -211,14 +232,14 @@ def _stacked(mesh: Mesh, walls: list[Wall]) -> list[Wall]:
     """Return the walls with rings that share a rim made one: a countersink, a chamfer, a stepped hole."""
     owner: dict[tuple[int, ...], int] = {}
     pairs = []
-    rings = [wall for wall in walls if len(wall.rims) > 1 and not wall.is_space]
+    rings = [wall for wall in walls if len(wall.rims) > 1 and not (wall.is_space or wall.is_notch)]
     for number, wall in enumerate(rings):
         for loop in wall.rims:
             other = owner.setdefault(tuple(sorted(loop.tolist())), number)
             pairs.append([other, number])
     # A space whose rim is a hole's lies behind that hole, which is capped within its wall.
     spaces = [_at_rims_not_in(wall, owner) for wall in walls if len(wall.rims) == 1 or wall.is_space]
-    spaces = [wall for wall in spaces if wall.rims]
+    spaces = [*(wall for wall in spaces if wall.rims), *(wall for wall in walls if wall.is_notch)]
     if not pairs:
         return spaces
     _, label = groups(len(rings), np.array(pairs, dtype=np.int64))
