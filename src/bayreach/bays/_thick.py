@@ -77,9 +77,17 @@ def close_thick(mesh: Mesh, *, rounded: bool = True) -> Closed:
     state = Closed(
         mesh=mesh, source=np.arange(mesh.n_faces), caps=(), material_sides=np.zeros(0, dtype=np.int64)
     )
-    # Holes are few: each wall is split and capped by itself.
-    for wall in walls:
-        state = _with_cap(state, wall)
+    cut = [wall for wall in walls if not _is_capped_at_rims(mesh, wall)]
+    rings = [wall for wall in cut if not wall.is_notch]
+    state = _with_cuts(state, rings, [wall.faces for wall in rings])
+    # Cut-outs are few, and two of them may share a face of the skin that they stand on.
+    for wall in (wall for wall in cut if wall.is_notch):
+        mine = np.isin(state.source, wall.faces) | _reaches(state.mesh, wall)
+        state = _with_cuts(state, [wall], [np.flatnonzero(mine)])
+    for wall in (wall for wall in walls if _is_capped_at_rims(mesh, wall)):
+        caps = [bent_cap(state.mesh.points, loop) for loop in wall.rims]
+        whole, placed = with_apexes(state.mesh, [cap for cap in caps if cap is not None])
+        state = replace(state, mesh=whole, caps=(*state.caps, *placed))
     return replace(
         state,
         material_sides=_sides_after(state, seen),
@@ -143,40 +151,45 @@ def _sides_after(state: Closed, sides: IntArray) -> IntArray:
     return np.concatenate([(new + k)[np.isin(2 * state.source + k, sides)] for k in (0, 1)])
 
 
-def _with_cap(state: Closed, wall: Wall) -> Closed:
-    """Return the state with a cap half-way through a wall, or on each rim of a duct or pocket."""
-    areas = [float(np.linalg.norm(loop_vector(state.mesh.points[loop]))) for loop in wall.rims]
-    widths = [2 * np.sqrt(area / np.pi) for area in areas]
-    if len(wall.rims) == 1 or wall.is_space or wall.thickness > _DUCT * min(widths):
-        rims = [bent_cap(state.mesh.points, loop) for loop in wall.rims]
-        mesh, caps = with_apexes(state.mesh, [cap for cap in rims if cap is not None])
-        return replace(state, mesh=mesh, caps=(*state.caps, *caps))
-    mesh, piece, loop = _split_half_way(state.mesh, wall, state.source)
-    half_way = bent_cap(mesh.points, loop) if len(loop) else None
-    if half_way is None:
+def _is_capped_at_rims(mesh: Mesh, wall: Wall) -> bool:
+    """Return whether a wall is that of a duct or a pocket, which is capped where it begins and ends."""
+    areas = [float(np.linalg.norm(loop_vector(mesh.points[loop]))) for loop in wall.rims]
+    width = 2 * np.sqrt(min(areas) / np.pi)
+    return len(wall.rims) == 1 or wall.is_space or wall.thickness > _DUCT * width
+
+
+def _with_cuts(state: Closed, walls: list[Wall], rows: list[IntArray]) -> Closed:
+    """Return the state with a cap half-way through each wall; `rows` are the faces to cut for each."""
+    if not walls:
         return state
-    mesh, (cap,) = with_apexes(mesh, [half_way])
-    clear = _clear_shape(cap, mesh, wall)
-    return replace(
-        state,
-        mesh=mesh,
-        source=state.source[piece],
-        caps=(*state.caps, replace(cap, thickness=wall.thickness, shape=clear)),
-    )
+    mesh, piece, loops = _cut_half_way(state.mesh, walls, rows)
+    found = [
+        (wall, cap)
+        for wall, loop in zip(walls, loops, strict=True)
+        if len(loop) and (cap := bent_cap(mesh.points, loop)) is not None
+    ]
+    mesh, caps = with_apexes(mesh, [cap for _, cap in found])
+    corners = mesh.corners
+    boxes = np.stack([corners.min(axis=1), corners.max(axis=1)], axis=1)
+    clear = [
+        replace(cap, thickness=wall.thickness, shape=_clear_shape(cap, mesh, wall, boxes))
+        for cap, (wall, _) in zip(caps, found, strict=True)
+    ]
+    return replace(state, mesh=mesh, source=state.source[piece], caps=(*state.caps, *clear))
 
 
-def _clear_shape(cap: Cap, mesh: Mesh, wall: Wall) -> Any:
+def _clear_shape(cap: Cap, mesh: Mesh, wall: Wall, boxes: FloatArray) -> Any:
     """Return what of a cap is free all the way along the hole's axis: the least of its cross-sections.
 
     A countersink is wider at one skin, and a bar may cross the hole above or below the cap; what a rod may
-    pass is what no face between the skins stands in.
+    pass is what no face between the skins stands in. `boxes` (n, 2, 3) are those of the faces.
     """
     import shapely
 
     plane = loop_plane(mesh.points[cap.rim])
     if plane is None or abs(float(plane.axes[2] @ wall.axis)) < _STRAIGHT:
         return cap.shape
-    leaning = mesh.corners[_between_skins(mesh, wall, plane)]
+    leaning = mesh.points[mesh.faces[_between_skins(mesh, wall, plane, boxes)]]
     if not len(leaning):
         return cap.shape
     shadows = shapely.union_all(shapely.polygons(plane.flat(leaning.reshape(-1, 3)).reshape(-1, 3, 2)))
@@ -185,50 +198,57 @@ def _clear_shape(cap: Cap, mesh: Mesh, wall: Wall) -> Any:
     return max(parts, key=lambda part: float(part.area)) if parts else cap.shape
 
 
-def _between_skins(mesh: Mesh, wall: Wall, plane: Plane) -> IntArray:
+def _between_skins(mesh: Mesh, wall: Wall, plane: Plane, boxes: FloatArray) -> IntArray:
     """Return the faces near a hole that lie between its skins and are not upright along its axis."""
     rims = mesh.points[np.concatenate(wall.rims)]
     reach = 0.02 * float(np.linalg.norm(np.ptp(rims, axis=0)))
     low, high = rims.min(axis=0) - reach, rims.max(axis=0) + reach
-    corners = mesh.corners
-    near = ((corners.min(axis=1) <= high) & (corners.max(axis=1) >= low)).all(axis=1)
-    rows = np.flatnonzero(near)
-    heights = plane.heights(corners[rows].reshape(-1, 3)).reshape(-1, 3)
+    rows = np.flatnonzero(((boxes[:, 0] <= high) & (boxes[:, 1] >= low)).all(axis=1))
+    corners = mesh.points[mesh.faces[rows]]
+    heights = plane.heights(corners.reshape(-1, 3)).reshape(-1, 3)
     rims_at = plane.heights(rims)
     within = (heights >= rims_at.min() - _LEANS * reach) & (heights <= rims_at.max() + _LEANS * reach)
-    rows = rows[within.all(axis=1)]
-    leans = np.abs(unit_vectors(area_vectors(corners[rows])) @ plane.axes[2]) > _LEANS
-    return np.asarray(rows[leans])
+    leans = np.abs(unit_vectors(area_vectors(corners)) @ plane.axes[2]) > _LEANS
+    return np.asarray(rows[within.all(axis=1) & leans])
 
 
-def _split_half_way(mesh: Mesh, wall: Wall, source: IntArray) -> tuple[Mesh, IntArray, IntArray]:
-    """Return the mesh with a wall split half-way between its rims, each face's old face, and the new loop."""
-    mine = np.isin(source, wall.faces)
-    rows = np.flatnonzero(mine | _reaches(mesh, wall) if wall.is_notch else mine)
+def _cut_half_way(
+    mesh: Mesh, walls: list[Wall], rows: list[IntArray]
+) -> tuple[Mesh, IntArray, list[IntArray]]:
+    """Return the mesh with `rows` of its faces cut half-way through their wall, and where: all in one go.
+
+    Gives the mesh, each face's old face, and the new loop (k,) of each wall, which may be empty.
+    """
     edges = edges_of(mesh.faces)
-    own = np.unique(edges.of_faces[rows])
-    names = np.unique(mesh.faces[rows])
-    away = heights_half_way(mesh.points, names, wall)
-    height = np.full(len(mesh.points), np.nan)
-    # A point at the middle but for rounding is on the cut, or a sliver would be left beside it.
-    height[names] = np.where(np.abs(away) < _MIDDLE * wall.thickness, 0.0, away)
-    ends = edges.ends[own]
-    low, high = height[ends[:, 0]], height[ends[:, 1]]
-    passes = low * high < 0
     points_on = np.full(len(edges.ends), -1, dtype=np.int64)
-    points_on[own[passes]] = len(mesh.points) + np.arange(int(passes.sum()))
-    part = (low / np.where(passes, low - high, 1.0))[passes, None]
-    new = mesh.points[ends[passes, 0]] * (1 - part) + mesh.points[ends[passes, 1]] * part
+    owner = np.full(len(mesh.points), -1, dtype=np.int64)
+    height = np.full(len(mesh.points), np.nan)
+    new: list[FloatArray] = []
+    count = len(mesh.points)
+    for number, (wall, mine) in enumerate(zip(walls, rows, strict=True)):
+        own, names = np.unique(edges.of_faces[mine]), np.unique(mesh.faces[mine])
+        away = heights_half_way(mesh.points, names, wall)
+        # A point at the middle but for rounding is on the cut, or a sliver would be left beside it.
+        height[names] = np.where(np.abs(away) < _MIDDLE * wall.thickness, 0.0, away)
+        owner[names[height[names] == 0.0]] = number
+        ends = edges.ends[own]
+        low, high = height[ends[:, 0]], height[ends[:, 1]]
+        passes = low * high < 0
+        part = (low / np.where(passes, low - high, 1.0))[passes, None]
+        new.append(mesh.points[ends[passes, 0]] * (1 - part) + mesh.points[ends[passes, 1]] * part)
+        points_on[own[passes]] = count + np.arange(len(new[-1]))
+        count += len(new[-1])
+    owner = np.concatenate([owner, np.repeat(np.arange(len(walls)), [len(places) for places in new])])
     faces, piece = split_at(mesh.faces, edges, points_on)
-    points = np.concatenate([mesh.points, new])
-    on = np.zeros(len(points), dtype=bool)
-    on[len(mesh.points) :] = True
-    on[names[height[names] == 0.0]] = True
-    split = edges_of(faces)
-    loops, _ = closed_loops(split.ends[on[split.ends].all(axis=1)])
-    loop = _own_loop(points, loops, wall)
+    points = np.concatenate([mesh.points, *new])
+    pairs = edges_of(faces).ends
+    pairs = pairs[(owner[pairs[:, 0]] == owner[pairs[:, 1]]) & (owner[pairs[:, 0]] >= 0)]
+    label = owner[pairs[:, 0]]
+    loops = [
+        _own_loop(points, closed_loops(pairs[label == number])[0], wall) for number, wall in enumerate(walls)
+    ]
     whole = Mesh(points=points, faces=faces, face_parts=mesh.face_parts[piece], part_names=mesh.part_names)
-    return whole, piece, loop
+    return whole, piece, loops
 
 
 def _reaches(mesh: Mesh, wall: Wall) -> BoolArray:
