@@ -133,6 +133,28 @@ def test_the_first_answers_are_near_the_full_one(bench: Bench, start: dict[str, 
     assert off[1] < 0.05
 
 
+def test_a_first_answer_for_another_throw_does_not_wait_for_boxes_of_air(
+    folder: Path, start: dict[str, Any], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def refuse(*_: object, **__: object) -> None:
+        raise InterruptedError
+
+    bench = Bench(load_job(folder / "job.toml"))
+    state = request_of("try", {**start, "figures": {"throw": 0.25}}).state
+    with monkeypatch.context() as patch:
+        patch.setattr("bayreach.deposit.laid.fog_grid", refuse)
+        first = bench.tried(state, look="coarse").table
+        with pytest.raises(InterruptedError):
+            bench.tried(state, look="refined")
+    full = bench.tried(state, look="full").table
+    # Well mixed bays take nearly as much of the fog; the boxes tell where it falls.
+    assert first["settled_m3"] == pytest.approx(full["settled_m3"], rel=0.2)
+    assert full["settled_m3"] > 0.05 * full["liquid_m3"]
+    # What has been worked out once is used by first answers too.
+    again = bench.tried(state, look="coarse").table
+    assert again["settled_m3"] == pytest.approx(full["settled_m3"], rel=0.02)
+
+
 def test_every_figure_of_a_wand_is_saved_as_it_was_tried(
     bench: Bench, folder: Path, start: dict[str, Any]
 ) -> None:

@@ -171,12 +171,22 @@ class Ground:
 
     def settling(self, tip: Tip, liquid: Liquid, conditions: Conditions, share: float) -> fog.SettledPerFog:
         """Return what becomes of the fog of a tip, as `settling` tells; once for equal droplets."""
-        key = (tip.droplet, tip.droplet_spread, share, liquid.density, conditions)
+        key = _settling_key(tip, liquid, conditions, share)
         if key not in self._settlings:
             while len(self._settlings) >= MOST_SETTLINGS:
                 self._settlings.pop(next(iter(self._settlings)))
             self._settlings[key] = _settling(self, tip, liquid, conditions, share)
         return self._settlings[key]
+
+    def knows_settling(
+        self, tip: Tip, liquid: Liquid, conditions: Conditions, flying: Flying | None = None
+    ) -> bool:
+        """Return whether `settling` of a tip's fog is at hand already."""
+        return _settling_key(tip, liquid, conditions, fog_share(self, tip, flying)) in self._settlings
+
+
+def _settling_key(tip: Tip, liquid: Liquid, conditions: Conditions, share: float) -> tuple[object, ...]:
+    return (tip.droplet, tip.droplet_spread, share, liquid.density, conditions)
 
 
 def ground_of(bays: Bays, down: ArrayLike, *, run_off: bool = False) -> Ground:

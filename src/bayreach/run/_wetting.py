@@ -1,7 +1,7 @@
 """Pulls to film: columns, what becomes of fog, film by all mechanisms, and the ledger that must close."""
 
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -17,6 +17,8 @@ from bayreach.run._site import Site
 from bayreach.tips import Tip
 
 Progress = Callable[[str, float], None]
+QUICK_CLASSES = 4
+"""Droplet classes of a fog that is told at once."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -138,8 +140,14 @@ def wetting(site: Site, pulls: Sequence[Pull], progress: Progress) -> Wetting:
     return summed(site, pulls, columns)
 
 
-def summed(site: Site, pulls: Sequence[Pull], columns: Sequence[Column]) -> Wetting:
-    """Return the wetting of pulls whose columns are known."""
+def summed(site: Site, pulls: Sequence[Pull], columns: Sequence[Column], *, quick: bool = False) -> Wetting:
+    """Return the wetting of pulls whose columns are known.
+
+    With `quick`, fog that was not worked out before is taken as well mixed in every bay, in few classes.
+    """
+    conditions = conditions_of(site)
+    if quick and not all(_is_fog_known(site, pull.wand.tip, conditions) for pull in pulls):
+        conditions = replace(conditions, fog="mixed", n_classes=QUICK_CLASSES)
     laid = lay_film(
         site.ground,
         [
@@ -153,7 +161,7 @@ def summed(site: Site, pulls: Sequence[Pull], columns: Sequence[Column]) -> Wett
             for pull, column in zip(pulls, columns, strict=True)
         ],
         site.job.liquid,
-        conditions=conditions_of(site),
+        conditions=conditions,
         uptake=site.uptake,
         blocked=site.blocked,
     )
@@ -162,6 +170,10 @@ def summed(site: Site, pulls: Sequence[Pull], columns: Sequence[Column]) -> Wett
         fresh = column.sides[first[column.sides] < 0]
         first[fresh] = number
     return Wetting(columns=tuple(columns), laid=laid, first_pass=first)
+
+
+def _is_fog_known(site: Site, tip: Tip, conditions: Conditions) -> bool:
+    return site.ground.knows_settling(tip, site.job.liquid, conditions, flying_of(site, tip))
 
 
 def films_of(site: Site, wetting: Wetting) -> Iterator[PassFilm]:

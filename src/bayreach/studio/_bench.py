@@ -172,7 +172,7 @@ class Bench:
             return Answer(table=self._refused(state, wand, way), arrays=NO_ARRAYS)
         pull = _pull_of(state, wand, way)
         column = self._kept(state, pull, go_on) if look == LOOKS[-1] else self._looked(pull, look, go_on)
-        answer = self.film_of([pull], [column])
+        answer = self.film_of([pull], [column], quick=look == LOOKS[0])
         answer.table.update(
             look=look,
             seconds=time.perf_counter() - began,
@@ -221,10 +221,10 @@ class Bench:
             progress=go_on,
         )  # fmt: skip
 
-    def film_of(self, pulls: list[Pull], columns: list[Column]) -> Answer:
-        """Return the film that pulls leave together, in figures and by side."""
+    def film_of(self, pulls: list[Pull], columns: list[Column], *, quick: bool = False) -> Answer:
+        """Return the film that pulls leave together, in figures and by side; `quick` as in `summed`."""
         site = self.site
-        wetting = summed(site, pulls, columns)
+        wetting = summed(site, pulls, columns, quick=quick)
         shares = shares_of(site, wetting)
         lit = np.zeros(site.mesh.n_sides, dtype=np.uint8)
         for column in columns:
