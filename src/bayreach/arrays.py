@@ -115,7 +115,14 @@ def read_arrays(file: Any, *, most: int) -> dict[str, NDArray[Any]]:
             file.seek(0)
         with np.load(file, allow_pickle=False) as stored:
             return {name: stored[name] for name in stored.files}
-    except (zipfile.BadZipFile, zlib.error, EOFError, KeyError, NotImplementedError, MemoryError) as error:
+    except (
+        zipfile.BadZipFile,
+        zlib.error,
+        EOFError,
+        KeyError,
+        MemoryError,
+        RuntimeError,  # an encrypted entry, or a kind of compression that this Python lacks
+    ) as error:
         message = f"{type(error).__name__}: {error}"
         raise ValueError(message) from error
 

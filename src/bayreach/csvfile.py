@@ -74,6 +74,7 @@ def csv_rows(path: Path, *, what: str, refuse: type[BayreachError]) -> list[tupl
         reason = f"byte {error.start} is not UTF-8 text; save it as UTF-8"
     except (OSError, csv.Error) as error:
         reason = str(getattr(error, "strerror", None) or error)
+        reason += "; check the path" if isinstance(error, OSError) else "; export it again"
     message = f"{path.name}: cannot be read as {what} ({reason})."
     raise refuse(message)
 

@@ -106,6 +106,11 @@ def prove(folder: Path) -> Proof:
 def _columns(path: Path) -> dict[str, NDArray[Any]]:
     try:
         columns = read_arrays(path, most=MOST_COLUMNS)
+    except FileNotFoundError:
+        message = (
+            f"{path.parent}: has no {path.name}, so there is no plan to prove; run `bayreach plan` first."
+        )
+        raise StoreError(message) from None
     except (OSError, ValueError) as error:
         message = f"{path}: the columns of the plan cannot be read ({error}); run `bayreach plan` again."
         raise StoreError(message) from error

@@ -135,7 +135,8 @@ class Tip:
         )
         for name, number, fits, allowed in limits:
             if not fits:
-                message = f"tip {name}: {number:g} (SI) found, {allowed} allowed."
+                shown = f"{math.degrees(number):.4g} deg" if allowed.endswith("deg") else f"{number:g} (SI)"
+                message = f"tip {name}: {shown} found, {allowed} allowed."
                 raise WandError(message)
         if (self.pattern == "table") != (self.table is not None):
             message = (

@@ -44,6 +44,11 @@ def cut_given(mesh: Mesh, entries: Sequence[Given], *, thick: bool = False) -> t
     """Return the mesh with a round hole for each entry with a diameter, and the old face of each face.
 
     Where the sheets are `thick`, both skins are cut and the hole gets its wall.
+
+    Raises
+    ------
+    MeshError
+        When an entry lies on no sheet; names it.
     """
     source = np.arange(mesh.n_faces)
     for entry in entries:
@@ -53,11 +58,15 @@ def cut_given(mesh: Mesh, entries: Sequence[Given], *, thick: bool = False) -> t
         if normal is None:
             face, _ = nearest_faces(entry.center, mesh)
             normal = face_normals(mesh)[face[0]]
-        if thick:
-            mesh, piece = _drilled(mesh, entry.center, normal, entry.diameter)
-        else:
-            hole = with_round_hole(mesh, entry.center, normal, entry.diameter)
-            mesh, piece = hole.mesh, hole.source_faces
+        try:
+            if thick:
+                mesh, piece = _drilled(mesh, entry.center, normal, entry.diameter)
+            else:
+                hole = with_round_hole(mesh, entry.center, normal, entry.diameter)
+                mesh, piece = hole.mesh, hole.source_faces
+        except MeshError as error:
+            message = f'opening "{entry.name}": {error}'
+            raise MeshError(message) from None
         source = source[piece]
     return mesh, source
 

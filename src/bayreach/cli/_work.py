@@ -20,11 +20,11 @@ def measure(
     units: str,
     strict: Annotated[bool, Parameter(negative="")] = False,
     method: Literal["auto", "cells", "voxel"] = "auto",
-    close: str | None = None,
-    cap: Annotated[list[str] | None, Parameter(negative="")] = None,
+    close: Annotated[str | None, Parameter(allow_leading_hyphen=True)] = None,
+    cap: Annotated[list[str] | None, Parameter(negative="", allow_leading_hyphen=True)] = None,
     encloses: Literal["air", "material"] | None = None,
-    down: str = "0,0,-1",
-    film: str | None = None,
+    down: Annotated[str, Parameter(allow_leading_hyphen=True)] = "0,0,-1",
+    film: Annotated[str | None, Parameter(allow_leading_hyphen=True)] = None,
     solids: float = 1.0,
     png: Path | None = None,
     json: Json = False,
@@ -61,13 +61,13 @@ def measure(
     from bayreach.cli._progress import watched
     from bayreach.cli._words import measurement_lines
     from bayreach.errors import UnitError, nearest_hint
-    from bayreach.units import MESH_UNITS, si
+    from bayreach.units import MESH_UNITS
 
     if units not in MESH_UNITS:
         hint = nearest_hint(units, MESH_UNITS)
         message = f'--units "{units}" is unknown; use one of {", ".join(MESH_UNITS)}.{hint}'
         raise UnitError(message)
-    shut, closed = [_shut(text) for text in cap or ()], si(close, "length") if close else 0.0
+    shut, closed = [_shut(text) for text in cap or ()], _length(close, "--close") or 0.0
     with watched() as progress:
         measured = run.measure(
             mesh,
@@ -78,7 +78,7 @@ def measure(
             shut=shut,
             encloses=encloses,
             down=_numbers(down, "--down", (3,)),
-            film=si(film, "length") if film else None,
+            film=_length(film, "--film"),
             volume_solids=_share(solids),
             progress=progress,
         )
@@ -91,6 +91,24 @@ def measure(
     else:
         say(measurement_lines(measured, name=mesh.name))
     return DONE
+
+
+def _length(text: str | None, flag: str) -> float | None:
+    """Return the length in m that a flag gives, None where it is not given."""
+    from bayreach.errors import UnitError
+    from bayreach.units import si
+
+    if text is None:
+        return None
+    try:
+        length = si(text, "length")
+    except UnitError as error:
+        message = f"{flag}: {error}"
+        raise UnitError(message) from None
+    if not length > 0.0:
+        message = f'{flag} "{text[:80]}" must be more than 0.'
+        raise UnitError(message)
+    return length
 
 
 def _numbers(text: str, flag: str, counts: tuple[int, ...]) -> tuple[float, ...]:

@@ -87,10 +87,18 @@ def doubt_folder(folder: Path, *, job: Path | None = None, progress: Progress = 
     check_inputs(folder, result.outcome)
     origin = origin_of(folder)
     path = job or origin.get("job")
+    if job is not None and not job.is_file():
+        message = f"{job}: there is no such file; name with --job the job that {folder} was made from."
+        raise DoubtError(message)
     if path is None or not path.is_file():
         message = f"{folder}: its job file is not where it was; name it with --job FILE."
         raise DoubtError(message)
     loaded = load_job(path)
+    if loaded.sha256 != result.outcome.inputs.job_sha256:
+        message = (
+            f"{folder}: {path} is not the job file that it was made from; name that one, or run it again."
+        )
+        raise DoubtError(message)
     site, pulls = stored_site(loaded, result.outcome)
     if site.mesh.n_sides != result.sides.mesh.n_sides:
         message = f"{folder}: {path.name} no longer gives the mesh of this result; run it again first."

@@ -103,6 +103,8 @@ def _said(place: str, build: Callable[[], Built]) -> Built:
     """Return what `build` returns; a failure of the object itself is told with its place in the file."""
     try:
         return build()
+    except JobError:
+        raise  # it names its place, within this one
     except BayreachError as error:
         message = f"{place}: {error}"
         raise JobError(message) from None

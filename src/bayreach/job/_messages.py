@@ -15,9 +15,12 @@ def first_sentence(error: ValidationError, model: type[BaseModel], data: Mapping
     # A misspelt key also leaves the right one missing: the misspelling is the fault to tell.
     faults = sorted(error.errors(include_url=False), key=lambda fault: fault["type"] != "extra_forbidden")
     place = tuple(part for part in faults[0]["loc"] if not str(part).endswith("Table"))
-    sentence = f"{place_words(place, data)} {_what(faults[0], place, model)}"
+    what = _what(faults[0], place, model)
+    # "key is missing" reads on; a sentence of its own, or a value in quotes, stands behind a colon.
+    parted = ": " if faults[0]["type"] == "value_error" and not what.startswith("must ") else " "
     others = len(faults) - 1
-    return sentence + (f" ({others} more of its keys are wrong.)" if others else "")
+    more = f" ({others} more {'key is' if others == 1 else 'keys are'} wrong.)" if others else ""
+    return f"{place_words(place, data)}{parted}{what}{more}"
 
 
 def place_words(place: Sequence[str | int], data: Mapping[str, Any]) -> str:
@@ -63,12 +66,15 @@ def _what(fault: Any, place: Sequence[str | int], model: type[BaseModel]) -> str
     if kind == "missing":
         return "is missing."
     if kind == "value_error":
-        return f"{context['error']}."
+        return f"{context['error']}".rstrip(".") + "."
     found = _clean(repr(fault["input"]))
     if kind == "literal_error":
         near = nearest_hint(str(fault["input"]), _choices(context["expected"]))
         return f"must be {context['expected']}; {found} found.{near}"
     words = str(fault["msg"]).replace("Input should be ", "must be ").replace("Tuple should ", "must ")
+    if kind == "string_pattern_mismatch":
+        words = "must be one line of plain text"
+    words = words.replace("String should ", "must ").replace("List should ", "must ")
     return f"{words[0].lower()}{words[1:]}; {found} found."
 
 

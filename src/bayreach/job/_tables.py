@@ -109,10 +109,13 @@ class PassTable(Table):
     @model_validator(mode="after")
     def _pulls_back(self) -> Self:
         if self.from_ < self.to:
-            message = "a pull goes outward: from must be at least to"
+            message = f"a pull goes outward, so from ({self.from_:g} m) must be at least to ({self.to:g} m)"
             raise ValueError(message)
         if (self.from_ == self.to) != (self.dwell is not None):
-            message = "a pass where from equals to needs the key dwell, and only such a one takes it"
+            message = (
+                "a pass where from equals to needs the key dwell, and only such a one takes it; "
+                f"from is {self.from_:g} m, to {self.to:g} m"
+            )
             raise ValueError(message)
         return self
 
@@ -172,7 +175,7 @@ class FilmTable(Table):
     @model_validator(mode="after")
     def _names_each_once(self) -> Self:
         if len(set(self.mechanisms)) < len(self.mechanisms):
-            message = "mechanisms names one twice"
+            message = f"mechanisms names one twice: {', '.join(self.mechanisms)}; leave one"
             raise ValueError(message)
         return self
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from itertools import product
 from typing import TYPE_CHECKING, Any
 
-from bayreach.errors import WandError, nearest_hint
+from bayreach.errors import UnitError, WandError, nearest_hint
 from bayreach.reach._change import with_figure
 from bayreach.reach._ground import Ground
 from bayreach.reach._reach import reach_through
@@ -56,7 +56,11 @@ def read_vary(text: str) -> tuple[str, tuple[float, ...]]:
     if len(parts) != 3:
         message = f'"{text}": a range is written {name}=from:to:step, each with its unit.'
         raise WandError(message)
-    start, stop, step = (si(part, FIGURES[name]) for part in parts)
+    try:
+        start, stop, step = (si(part, FIGURES[name]) for part in parts)
+    except UnitError as error:
+        message = f'"{text}": {error}'
+        raise WandError(message) from None
     if not (step > 0.0 and start <= stop and math.isfinite(stop)):
         message = f'"{text}": the range must rise from the first value to the second by steps above 0.'
         raise WandError(message)

@@ -10,6 +10,7 @@ from bayreach.errors import MeshError
 from bayreach.measure import area_vectors, nearest_on_triangles
 from bayreach.mesh import Mesh
 from bayreach.repair._mend import WELD_SHARE, mend
+from bayreach.units import significant
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -85,8 +86,9 @@ def with_round_hole(
             nearest_on_triangles(np.broadcast_to(center, (mesh.n_faces, 3)), mesh.corners) - center, axis=1
         )
         message = (
-            f"No sheet within {reach * 1e3:.4g} mm of the hole at {np.round(center, 4).tolist()} m: "
-            f"the nearest face is {away.min() * 1e3:.4g} mm away; move it onto a face or turn the normal."
+            f"No sheet within {significant(1e3 * reach)} mm of the hole at {np.round(center, 4).tolist()} m: "
+            f"the nearest face is {significant(1e3 * float(away.min()))} mm away; "
+            "move it onto a face or turn the normal."
         )
         raise MeshError(message)
     return _assembled(

@@ -21,6 +21,8 @@ from bayreach.sight import Targets, targets_of
 
 WORKING_FACES = 30_000
 """About how many faces the working mesh has where the job states no edge length."""
+MOST_FACES = 5_000_000
+"""Most faces of a working mesh: more would fill the memory of a large machine before any film is laid."""
 CHECK_CENTRES = 40_000
 """Centres of the grid that checks the exact bays: a fraction of a second, and a leak shows on any."""
 FACE_SHARE = 0.16
@@ -207,7 +209,7 @@ def site_of(job: Job, *, read: MeshRead | None = None, proposed: tuple[Given, ..
     if not proposed:
         findings = check_by_voxels(coarse, centres=CHECK_CENTRES)
         coarse = replace(coarse, findings=(*coarse.findings, *findings))
-    return Site(job=job, read=read, bays=_refined(coarse, edge), edge=edge)
+    return Site(job=job, read=read, bays=_refined(coarse, edge, str(job.path)), edge=edge)
 
 
 def _called_by_place(job: Job) -> tuple[Given, ...]:
@@ -218,8 +220,17 @@ def _called_by_place(job: Job) -> tuple[Given, ...]:
     return tuple(Given(name=name, center=place) for name, place in places.items() if place is not None)
 
 
-def _refined(coarse: Bays, edge: float) -> Bays:
+def _refined(coarse: Bays, edge: float, place: str) -> Bays:
     """Return the bays on a mesh with edges no longer than `edge`; air and openings stay what they are."""
+    area = float(face_areas(coarse.mesh).sum())
+    count = coarse.mesh.n_faces + area / (FACE_SHARE * edge**2)
+    if count > MOST_FACES:
+        least = 1e3 * np.sqrt(area / (FACE_SHARE * MOST_FACES))
+        message = (
+            f'{place}: [film], key "edge": {1e3 * edge:.4g} mm would cut the structure into some {count:.2g}'
+            f" faces, at most {MOST_FACES:,} are taken; {least:.2g} mm or more does it."
+        )
+        raise JobError(message)
     fine = subdivided(coarse.mesh, edge)
     sides = 2 * np.repeat(fine.source_faces, 2) + np.tile([0, 1], fine.mesh.n_faces)
     return replace(

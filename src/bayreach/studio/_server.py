@@ -230,6 +230,9 @@ def _made_ready(job: Job) -> Bench:
 async def _started(site: web.TCPSite, port: int) -> None:
     try:
         await site.start()
+    except OverflowError:
+        message = f"port {port} is none: give a --port from 0 to 65535."
+        raise BayreachError(message) from None
     except OSError as error:
         message = f"port {port} cannot be listened on ({error.strerror or error}); give another --port."
         raise BayreachError(message) from None

@@ -13,7 +13,7 @@ from bayreach.store import reserved
 from bayreach.study._answer import opened, sealed
 from bayreach.study._overview import Overview, overview_of, slim, write_overview
 from bayreach.study._tasks import Task, tasks_of
-from bayreach.study._workers import Workers, cluster_workers, local_workers
+from bayreach.study._workers import StudyError, Workers, cluster_workers, local_workers
 
 PARTS = "parts"
 Progress = Callable[[str, float], None]
@@ -86,6 +86,13 @@ def study(
         When the study itself cannot go on; a job that fails is told in the overview instead.
     """
     out = Path(out)
+    for name, value, least in (("workers", workers, 1), ("spread", spread, 1)):
+        if value is not None and value < least:
+            message = f"study: --{name} {value} must be at least {least}."
+            raise StudyError(message)
+    if memory is not None and not memory > 0.0:
+        message = f"study: --memory {memory / 1e9:g} GB must be more than 0."
+        raise StudyError(message)
     tasks, refused = tasks_of(jobs, command)
     with reserved(out):
         parts = Parts(folder=out / PARTS)
@@ -132,4 +139,4 @@ def _is_due(table: Mapping[str, Any], retry: bool) -> bool:
 def _workers(workers: int | None, scheduler: str | None, memory: float | None) -> Workers:
     if scheduler is not None:
         return cluster_workers(scheduler)
-    return local_workers(workers or os.cpu_count() or 1, memory=memory)
+    return local_workers(os.cpu_count() or 1 if workers is None else workers, memory=memory)
