@@ -266,6 +266,27 @@ def test_a_box_on_its_corner_has_one_low_point_there() -> None:
     assert told.low_points == pytest.approx(np.zeros((1, 3)), abs=1e-12)
 
 
+@pytest.mark.parametrize("scale", [1e-3, 1.0, 1e3])
+def test_low_points_and_planes_of_wall_go_by_the_size_of_the_structure(scale: float) -> None:
+    whole = box(SIZE, open_end=True)
+    sized = Mesh(
+        points=whole.points * scale,
+        faces=whole.faces,
+        face_parts=whole.face_parts,
+        part_names=whole.part_names,
+    )
+    aside = find_bays(sized, shut=[((1.01 * scale, 0, 0), X)], method="cells")
+    assert any(finding.kind == "cap not placed" for finding in aside.findings)
+    shut = find_bays(sized, shut=[((1.0005 * scale, 0, 0), X)], method="cells")
+    assert not shut.openings
+    told = bay_report(shut, 0, down=(0, 0, -1))
+    assert told.name == "bay 1"
+    # The floor ends at an open edge of sheet, so liquid runs off it; tipped the other way it stays.
+    assert not len(told.low_points)
+    tipped = bay_report(shut, 0, down=(-1, 0, -1)).low_points / scale
+    assert tipped == pytest.approx(np.array([[0.0, 0.2, 0.0]]), abs=1e-9)
+
+
 def test_a_half_model_is_closed_on_its_symmetry_plane_when_told_to() -> None:
     # A tray 1 x 1 x 0.1 m is half of a box cut along its middle: more open than closed, by itself no bay.
     walls = box((0.4, 1.0, 0.1), open_end=True)

@@ -229,6 +229,21 @@ def test_a_drain_through_a_thick_floor_leaves_no_low_point(sort: str) -> None:
     )
 
 
+def test_a_drain_through_a_thick_deck_is_one_for_the_bay_above_it_alone() -> None:
+    import manifold3d
+
+    deck = manifold3d.Manifold.cube([1.0, 0.4, SHEET]).translate([0, 0, 0.1])
+    deck -= turned(plain(0.02, 0.1 + SHEET, 0.1), (0.5, 0.2))
+    bays = find_bays(mesh_from(hollow() + deck))
+    upper = max(range(2), key=lambda k: bays.bays[k].box[1, 2])
+    assert not len(bay_report(bays, upper).low_points)
+    assert bay_report(bays, 1 - upper).low_points == pytest.approx(np.array([[0.5, 0.2, 0.0]]), abs=1e-9)
+    # Upside down the lower one is above, and drains into the other.
+    over = [bay_report(bays, k, down=(0, 0, 1)).low_points for k in (1 - upper, upper)]
+    assert not len(over[0])
+    assert over[1] == pytest.approx(np.array([[0.5, 0.2, 0.2]]), abs=1e-9)
+
+
 def webbed(cut_outs: str) -> Any:
     """Build a sealed box with a thick web across it at x = 0.5, with cut-outs: hole, foot, arch, corner."""
     import manifold3d

@@ -4,7 +4,7 @@ from bayreach.bays._find import LARGE_DIAMETER, find_bays
 from bayreach.bays._locate import bay_at
 from bayreach.bays._names import names_by_place, place_in_name
 from bayreach.bays._records import Bay, Bays, Given, Opening
-from bayreach.bays._report import BayReport, bay_report, bay_reports, low_points
+from bayreach.bays._report import BayReport, bay_report, bay_reports
 from bayreach.bays._voxel import check_by_voxels
 
 __all__ = [
@@ -19,7 +19,6 @@ __all__ = [
     "bay_reports",
     "check_by_voxels",
     "find_bays",
-    "low_points",
     "names_by_place",
     "place_in_name",
 ]

@@ -98,7 +98,7 @@ def _told(bays: Bays, bay: int, up: FloatArray, wet_film: float, free: IntArray)
         area_up=float(areas[faces_up].sum()),
         area_vertical=float(areas[~faces_up & ~faces_down].sum()),
         area_down=float(areas[faces_down].sum()),
-        low_points=low_points(bays.mesh, sides, up, np.union1d(free, _drain_points(bays, bay, up))),
+        low_points=_low_points(bays.mesh, sides, up, np.union1d(free, _drain_points(bays, bay, up))),
         liquid=float(areas.sum()) * wet_film,
     )
 
@@ -117,16 +117,14 @@ def _drain_points(bays: Bays, bay: int, up: FloatArray) -> IntArray:
     return np.unique(bays.cap_faces[falls])
 
 
-def low_points(mesh: Mesh, sides: IntArray, up: FloatArray, free: IntArray | None = None) -> FloatArray:
+def _low_points(mesh: Mesh, sides: IntArray, up: FloatArray, free: IntArray) -> FloatArray:
     """Return the places (k, 3) where liquid on the sides given stays, deepest first, in m.
 
     Corners that level edges join are one place; a place is low where no edge leads down from it, it
     touches a side that
-    faces up, and it has no free edge to run over.
+    faces up, and it has no point of `free` to run out at.
     """
     faces = np.unique(sides // 2)
-    if not len(faces):
-        return np.zeros((0, 3))
     edges = edges_of(mesh.faces[faces])
     height = mesh.points @ up
     ends = edges.ends
@@ -137,7 +135,7 @@ def low_points(mesh: Mesh, sides: IntArray, up: FloatArray, free: IntArray | Non
     low = np.ones(n_places, dtype=bool)
     higher = np.where(step > 0, ends[:, 1], ends[:, 0])[~level]
     low[place[higher]] = False
-    low[place[free_points(mesh) if free is None else free]] = False
+    low[place[free]] = False
     floor = side_normals(mesh)[sides] @ up > _FLOOR_RISE
     touched = np.zeros(n_places, dtype=bool)
     touched[place[mesh.faces[sides[floor] // 2].ravel()]] = True
