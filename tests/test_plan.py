@@ -140,6 +140,9 @@ def test_a_u_shaped_bay_needs_both_its_openings_for_a_straight_wand():
     assert not one.met
     assert one.attainable < 0.9
     assert {used.candidate.opening for used in one.passes} == {names[0]}
+    # What is left short is told for what it is: nobody says that a target is met which is not.
+    assert one.missed.area_by_reason()
+    assert not any("the target is met" in reason for reason in one.missed.area_by_reason())
 
 
 def test_a_u_shaped_bay_needs_one_opening_for_a_bent_wand():

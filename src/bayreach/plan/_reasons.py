@@ -12,6 +12,7 @@ from bayreach.plan._board import NEVER, Board
 from bayreach.plan._helps import help_for
 from bayreach.plan._records import (
     CANNOT_HOLD,
+    GIVEN_UP,
     HIDDEN,
     LEFT_OUT,
     NO_WAND,
@@ -33,7 +34,7 @@ def missed_sides(
 
     What is asked cannot stay there; the bay is sealed; no wand's tip gets into it and nothing sprayed
     elsewhere reaches the side; no candidate pass lays any film on it; all candidates together lay too
-    little; else the target was met without it.
+    little; else the target was met without it, or, where it was not, little would be gained by it.
     """
     short = np.flatnonzero(~found.covered)
     most = problem.film_of(problem.most)[short]
@@ -42,7 +43,7 @@ def missed_sides(
     entered = np.zeros(len(bays.bays), dtype=bool)
     for candidate in candidates:
         entered[list(_bays_of(candidate, bays))] = True
-    reasons = np.full(len(short), LEFT_OUT)
+    reasons = np.full(len(short), LEFT_OUT if found.met else GIVEN_UP)
     reasons[most < problem.need[short]] = TOO_THIN
     reasons[most <= 0.0] = HIDDEN
     reasons[(most <= 0.0) & ~entered[own_bay]] = NO_WAND

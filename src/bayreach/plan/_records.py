@@ -21,10 +21,11 @@ REASONS = (
     "seen, but too far or too flat",
     "left out: the target is met without it",
     "cannot hold the film asked: it runs off",
+    "left out: little would be gained for the work",
 )
 """Why a side that needs film gets none from the plan; a reason is a place in this tuple."""
 
-SEALED, NO_WAND, HIDDEN, TOO_THIN, LEFT_OUT, CANNOT_HOLD = range(len(REASONS))
+SEALED, NO_WAND, HIDDEN, TOO_THIN, LEFT_OUT, CANNOT_HOLD, GIVEN_UP = range(len(REASONS))
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
