@@ -80,12 +80,12 @@ def flood(
     Back come, for each state, where it was reached from (itself at the start, -1: not), a face in the way and
     the capsule that meets it; the first of `goals` (states above 0) met, -1: none; and whether all was
     looked at. The search ends at a goal, or after `most` steps. Deeper states come first where `inwards` is
-    1, shallower ones where it is -1.
+    1, shallower ones where it is -1; it leans, the dearest of moves, only where nothing else leads on.
     """
     n_marks = len(lattice[0])
     before, faces, parts = np.full(len(goals), -1), np.full(len(goals), -1), np.full(len(goals), -1)
     verdicts = np.zeros(len(goals), dtype=np.uint8)
-    waiting = [(0.0, 0, 0)]
+    waiting = [(0, 0.0, 0, 0)]
     waiting.pop()
     for state in seeds:
         if lattice[5][state // n_marks // lattice[1].shape[1], state % n_marks]:
@@ -94,14 +94,19 @@ def flood(
             verdicts[state] = CLEAR if faces[state] < 0 else BLOCKED
             if faces[state] < 0:
                 before[state] = state
-                heapq.heappush(waiting, (-inwards * (state % n_marks), 0, state))
+                heapq.heappush(waiting, (0, -inwards * (state % n_marks), 0, state))
     steps = 0
     while len(waiting) > 0 and steps < most:
-        _, turns, here = heapq.heappop(waiting)
+        leans, rank, turns, here = heapq.heappop(waiting)
         if goals[here] > 0:
             return before, faces, parts, here, False
         stand = stand_at(lattice, here)
-        for move in range(SLIDES_AND_TURNS + lattice[3].shape[1]):
+        first, last = 0, SLIDES_AND_TURNS
+        if leans == 1:
+            first, last = SLIDES_AND_TURNS, SLIDES_AND_TURNS + lattice[3].shape[1]
+        else:
+            heapq.heappush(waiting, (1, rank, turns, here))
+        for move in range(first, last):
             there = next_state(lattice, here, move)
             if there < 0 or before[there] >= 0 or verdicts[there] == BLOCKED:
                 continue
@@ -118,5 +123,5 @@ def flood(
                 continue
             before[there] = here
             more = turns + (0 if move < 2 else 1)
-            heapq.heappush(waiting, (more - inwards * (there % n_marks), more, there))
+            heapq.heappush(waiting, (0, more - inwards * (there % n_marks), more, there))
     return before, faces, parts, -1, len(waiting) == 0

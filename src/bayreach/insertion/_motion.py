@@ -1,8 +1,9 @@
 """Compiled motions of a rigid wand: how it stands in an opening, whether it is clear all the way.
 
 A line is four arrays of a wand's centre line in its own frame, from the tip: depths (s,), points (s, 3),
-frames (s, 3, 3) and shifts (s, 2); see `Threading`. A body is starts, ends (c, 3), radii (c,) and how far
-from the tip each start and end lies (c,), (c,). A stand is thirteen numbers: depth, the three rows aim, side
+frames (s, 3, 3) and shifts (s, 2); see `Threading`. A body is starts, ends (c, 3), radii (c,), how far
+from the tip each start and end lies (c,), (c,), how far to either side of each the wand goes on no thinner
+(c,), and its greatest curvature in 1/m. A stand is thirteen numbers: depth, the three rows aim, side
 and up of a frame, and place.
 """
 
@@ -17,7 +18,7 @@ from bayreach.insertion._ways import FINEST
 from bayreach.rays.compiling import compiled
 
 Line = tuple[FloatArray, FloatArray, FloatArray, FloatArray]
-Capsules = tuple[FloatArray, FloatArray, FloatArray, FloatArray, FloatArray]
+Capsules = tuple[FloatArray, FloatArray, FloatArray, FloatArray, FloatArray, FloatArray, float]
 
 
 @compiled
@@ -120,8 +121,12 @@ def pose_hit(
 
 
 @compiled
-def moved_by(p: Vector, q: Vector, to_p: Vector, to_q: Vector) -> float:
-    """Return how far in m a capsule moves across itself; all of it, where it moves on by more than itself."""
+def moved_by(p: Vector, q: Vector, to_p: Vector, to_q: Vector, goes_on: float, curvature: float) -> float:
+    """Return how far in m a capsule moves off the wand as it stood.
+
+    That is across itself where it moves along itself by less than half its length, or by no more than the
+    wand `goes_on` (m) beside it; there the wand bends away by a² / 2R over a length a. Else it is all of it.
+    """
     d = less(q, p)
     length2 = dot(d, d)
     most = 0.0
@@ -130,9 +135,11 @@ def moved_by(p: Vector, q: Vector, to_p: Vector, to_q: Vector) -> float:
         if length2 > 0.0:
             along2 = dot(shift, d) ** 2 / length2
             if along2 < 0.25 * length2:
-                all_of_it -= along2
+                all_of_it = max(all_of_it - along2, 0.0)
+            elif along2 < goes_on * goes_on:
+                all_of_it = (math.sqrt(max(all_of_it - along2, 0.0)) + 0.5 * curvature * along2) ** 2
         most = max(most, all_of_it)
-    return math.sqrt(max(most, 0.0))
+    return math.sqrt(most)
 
 
 @compiled
@@ -151,7 +158,8 @@ def capsule_hit(
         return -1, math.inf
     _, p0, q0 = ends_of(body, c, poses[0], depths[0], asked[1])
     _, p1, q1 = ends_of(body, c, poses[2], depths[2], asked[1])
-    grown = 1.02 * max(moved_by(p, q, p0, q0), moved_by(p, q, p1, q1))
+    goes_on, curvature = body[5][c], body[6]
+    grown = 1.02 * max(moved_by(p, q, p0, q0, goes_on, curvature), moved_by(p, q, p1, q1, goes_on, curvature))
     if blocking_face(tree, p, q, body[2][c] + grown, asked[0], shares) < 0:
         return -1, 0.0
     return blocking_face(tree, p, q, body[2][c], asked[0], shares), grown

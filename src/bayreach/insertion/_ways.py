@@ -2,6 +2,7 @@
 
 import math
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -9,6 +10,9 @@ from numpy.typing import ArrayLike
 from bayreach.arrays import FloatArray, frozen_floats, unit_vectors
 from bayreach.insertion._bent import Body, Threading
 from bayreach.poses import clock_zero, turned_about
+
+if TYPE_CHECKING:
+    from bayreach.insertion._motion import Capsules
 
 FINEST = 1e-5
 """Sideways motion in m below which a pose stands for its surroundings."""
@@ -87,11 +91,30 @@ def line_arrays(threading: Threading) -> tuple[FloatArray, FloatArray, FloatArra
     return one, two, three, four
 
 
-def capsule_arrays(body: Body) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray, FloatArray]:
+def capsule_arrays(body: Body) -> "Capsules":
     """Return a body as the plain arrays of the compiled motions."""
-    names = (body.starts, body.ends, body.radii, body.far, body.near)
-    one, two, three, four, five = (np.array(each, dtype=np.float64, order="C") for each in names)
-    return one, two, three, four, five
+    names = (body.starts, body.ends, body.radii, body.far, body.near, _goes_on(body))
+    one, two, three, four, five, six = (np.array(each, dtype=np.float64, order="C") for each in names)
+    spans = body.ends - body.starts
+    lengths = np.linalg.norm(spans, axis=1)
+    ahead = unit_vectors(spans)
+    turns = np.arccos(np.clip(np.einsum("ci,ci->c", ahead[1:], ahead[:-1]), -1.0, 1.0))
+    # An arc of chords turns by a chord's own angle at each joint; the shorter of two tells its radius.
+    shorter = np.minimum(lengths[1:], lengths[:-1])
+    curved = np.divide(turns, shorter, out=np.zeros_like(turns), where=shorter > 1e-9)
+    return one, two, three, four, five, six, float(curved.max(initial=0.0))
+
+
+def _goes_on(body: Body) -> FloatArray:
+    """Return how far (c,) m the wand goes on, no thinner, to either side of each capsule; the handle: not."""
+    found = np.zeros(len(body.radii))
+    shank = [k for k, name in enumerate(body.names) if name != "handle"]
+    for k in shank:
+        thinner = [j for j in shank if body.radii[j] < body.radii[k] - 1e-12]
+        outwards = min((body.near[j] for j in thinner if j < k), default=body.far[shank[0]])
+        inwards = max((body.far[j] for j in thinner if j > k), default=0.0)
+        found[k] = max(min(outwards - body.far[k], body.near[k] - inwards), 0.0)
+    return found
 
 
 def marks_along(threading: Threading, way: Way, step: float) -> FloatArray:
