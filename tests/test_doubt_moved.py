@@ -110,6 +110,17 @@ def test_a_bent_wand_is_drawn_in_to_where_nothing_is_in_its_way(bent: tuple[Site
     assert held.points[0] == pytest.approx(wanted, abs=1e-6)
 
 
+def test_a_bent_wand_pushed_against_the_far_wall_waits_as_deep_as_planned(bent: tuple[Site, Pull]) -> None:
+    # The tip, planned to 184 mm from the port, cannot go on by 120 mm: the wall stands at 300 mm.
+    site, pull = bent
+    passable = Passable(site=site, tolerances=Tolerances(aim=0.0, place=0.002, depth=0.12, clock=0.0))
+    stations = stations_of(pull.path, 0.02)
+    (held,) = passable.poses(pull, stations, np.array([[0, 0, 1.0, 0, 1.0, 0]]))
+    assert held.depths == pytest.approx(np.minimum(stations.depths + 0.12, 0.2))
+    wanted = by_hand(pull, 0.2, np.zeros(2), np.array([0.002, 0.0]), 0.0)[0]
+    assert held.points[0] == pytest.approx(wanted, abs=1e-6)
+
+
 def test_the_pulls_of_a_stored_bent_wand_are_those_that_were_sprayed(bent: tuple[Site, Pull]) -> None:
     # One clock vector is stored; the tip turns with the bend while it is drawn through the port.
     site, pull = bent

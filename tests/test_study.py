@@ -197,7 +197,7 @@ def started(job: Path, out: Path, **how: object) -> subprocess.Popen[bytes]:
     """Start a study in a process group of its own."""
     script = out.with_suffix(".py")
     script.write_text(RUN)
-    words = json.dumps({"command": "spray", "workers": 2, **how})
+    words = json.dumps({"command": "spray", "workers": 1, **how})
     return subprocess.Popen(
         [sys.executable, str(script), str(job), str(out), words],
         start_new_session=True,

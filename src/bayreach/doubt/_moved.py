@@ -88,7 +88,8 @@ class Passable:
         tip waits there until the pull has come as far. Where it is stopped sooner, by the rim of its opening
         or on its way, tilt and shift are drawn in together to the largest of the shares `DRAWN_IN` that lets
         it pass. A bent wand is held and pushed as its line lies in the opening; where it then meets something
-        at any station, all its errors are drawn in together. A flexible wand's tip goes along its path, which
+        at a station or an end of the pull, it waits as deep as planned, or all its errors are drawn in
+        together. A flexible wand's tip goes along its path, which
         is turned and shifted as one stiff body without being tested, and twists about its own axis.
         """
         scales = self.tolerances
@@ -137,23 +138,23 @@ class Passable:
             self._holds[key] = Hold(space=self.site.space, wand=pull.wand, opening=opening)
         hold, line = self._holds[key], unit_vectors(pull.aim)
         up = turned_about(clock_zero(line, self.site.job.down), line, pull.clock)
-        for share in DRAWN_IN:
+        across = across_of(line)
+        ends = pull.path.depths[[0, -1]]
+        asked = np.concatenate([stations.depths, ends])
+
+        def stand(share: float, deepest: float) -> tuple[FloatArray, ...]:
             tilt, place, push, clock = (share * error for error in errors)
-            across = across_of(line)
             frame = np.stack([line, turned_about(up, line, float(clock))])
-            aim, turned_up = turned_by(frame, tilt @ across)
-            count = len(stations.depths)
-            depths = np.clip(stations.depths + push, 0.0, pull.wand.length)
-            stand = (
-                depths,
-                np.tile(aim, (count, 1)),
-                np.tile(turned_up, (count, 1)),
-                np.tile(entry + place @ across, (count, 1)),
-            )
-            if share == 0.0 or hold.clear(*stand).all():
-                break
-        points, axes, clocks = hold.tips(*stand)
-        return replace(stations, points=points, axes=axes, clocks=clocks, depths=depths)
+            rows = [*turned_by(frame, tilt @ across), entry + place @ across]
+            depths = np.clip(asked + push, 0.0, min(deepest, pull.wand.length))
+            return depths, *(np.tile(row, (len(asked), 1)) for row in rows)
+
+        # Pushed too far it waits as deep as planned, as long as only that is in the way.
+        tries = [(share, deepest) for share in DRAWN_IN[:-1] for deepest in (np.inf, float(ends[0]))]
+        held = next((one for one in (stand(*each) for each in tries) if hold.clear(*one).all()), None)
+        depths, *frames = stand(0.0, np.inf) if held is None else held
+        points, axes, clocks = hold.tips(depths, *frames)
+        return replace(stations, points=points[:-2], axes=axes[:-2], clocks=clocks[:-2], depths=depths[:-2])
 
     def _allowed(
         self, pull: Pull, entry: FloatArray, tilts: FloatArray, places: FloatArray
