@@ -189,15 +189,21 @@ def test_a_maze_with_too_many_chains_lets_everything_by():
     assert len(windows.caps) == 0
 
 
-def test_windows_of_many_stations_take_no_more_than_is_said_of_each():
-    from bayreach.sight._window_kernel import WINDOW_BYTES
-
+def test_beyond_a_budget_of_memory_stations_see_everything_and_the_others_what_they_saw():
     portals, _ = row_of_walls(["L", "slot", "round"], [(0, 0)] * 3)
     starts = np.column_stack([np.linspace(0.1, 3.9, 300), np.zeros((300, 2))])
-    windows = windows_of(starts, np.minimum(starts[:, 0].astype(np.int64), 3), portals)
-    assert len(windows.caps) > 300
-    assert windows.planes.nbytes + windows.caps.nbytes + windows.firsts.nbytes < 300 * WINDOW_BYTES
-    assert np.diff(windows.firsts).max() <= MOST_PLANES
+    home = np.minimum(starts[:, 0].astype(np.int64), 3)
+    whole = windows_of(starts, home, portals)
+    budget = whole.planes.nbytes
+    part = windows_of(starts, home, portals, budget=budget)
+    assert (whole.home == home).all()
+    assert max(part.planes.nbytes, part.caps.nbytes, part.firsts.nbytes) <= budget
+    told = part.home != UNKNOWN_BAY
+    assert 0 < told.sum() < 300
+    first = int(np.flatnonzero(~told)[0])
+    count = part.starts[first, 0]
+    assert part.planes[: part.firsts[count]].tobytes() == whole.planes[: whole.firsts[count]].tobytes()
+    assert np.diff(whole.firsts).max() <= MOST_PLANES
 
 
 @pytest.mark.parametrize("seed", range(5))

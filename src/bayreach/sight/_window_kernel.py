@@ -14,9 +14,6 @@ _MOST_WINDOWS = 256
 _MOST_TRIED = 4096
 _UNKNOWN = -2
 
-WINDOW_BYTES = _MOST_WINDOWS * (12 * MOST_PLANES + 32)
-"""Bytes that the windows of one station may take at most."""
-
 
 class Found(NamedTuple):
     """Windows of all stations: planes (q, 3), where those of each begin (w + 1,), and caps (w, 4)."""
@@ -36,12 +33,13 @@ class _Chains(NamedTuple):
 
 
 @compiled
-def find_windows(points: FloatArray, home: IntArray, rims: Rims, starts: IntArray) -> Found:
+def find_windows(points: FloatArray, home: IntArray, rims: Rims, starts: IntArray, budget: int) -> Found:
     """Fill `starts` (s, n_bays + 2) and return the windows, station by station and bay by bay.
 
     A straight line from a station into another bay crosses the caps of a chain of openings. What is seen of
     each cap through those before it is a polygon: the window is the cone over the last one, behind its cap.
-    A station from which there are too many becomes one of unknown bay.
+    A station from which there are too many, or whose own would let an array exceed `budget` bytes, becomes
+    one of unknown bay.
     """
     n_bays = starts.shape[1] - 2
     chains = _Chains(
@@ -50,21 +48,23 @@ def find_windows(points: FloatArray, home: IntArray, rims: Rims, starts: IntArra
         np.zeros((_MOST_WINDOWS, MOST_PLANES, 3)),
         np.zeros((_MOST_WINDOWS, 4)),
     )
-    firsts, caps = np.zeros(8 * len(points) + 2, dtype=np.int64), np.zeros((8 * len(points) + 1, 4))
-    planes = np.zeros((64 * len(points) + 1, 3), dtype=np.float32)
+    firsts, caps = np.zeros(64, dtype=np.int64), np.zeros((63, 4))
+    planes = np.zeros((512, 3), dtype=np.float32)
     used, filled = 0, 0
     for station in range(len(points)):
         starts[station, :] = used
         if home[station] == _UNKNOWN:
             continue
         count = _follow(points[station], home[station], rims, chains)
-        if count < 0:
+        more = np.sum(chains.counts[: max(count, 0)])
+        # Room is doubled when it is full: half of the budget is what may be filled for sure.
+        if count < 0 or 64 * (used + count) > budget or 24 * (filled + more) > budget:
             home[station] = _UNKNOWN
             continue
-        while used + count >= len(caps):
-            firsts = np.concatenate((firsts, np.zeros_like(firsts)))
+        while used + count > len(caps):
+            firsts = np.concatenate((firsts, np.zeros(len(caps), dtype=np.int64)))
             caps = np.concatenate((caps, np.zeros_like(caps)))
-        while filled + MOST_PLANES * count >= len(planes):
+        while filled + more > len(planes):
             planes = np.concatenate((planes, np.zeros_like(planes)))
         order = np.argsort(chains.bays[:count], kind="mergesort")
         place = 0

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from bayreach.arrays import FloatArray, IntArray
+from bayreach.arrays import BUDGET, FloatArray, IntArray
 
 if TYPE_CHECKING:
     from bayreach.sight._frusta import Rims
@@ -230,8 +230,13 @@ def _turn(a: list[float], b: list[float], c: list[float]) -> float:
     return (b[0] - a[0]) * (c[1] - a[1]) - (b[1] - a[1]) * (c[0] - a[0])
 
 
-def windows_of(points: FloatArray, home: IntArray, portals: Portals | None) -> Windows:
-    """Return the windows of stations at `points` (s, 3) in bays `home` (s,), -1 outside."""
+def windows_of(
+    points: FloatArray, home: IntArray, portals: Portals | None, *, budget: int = BUDGET
+) -> Windows:
+    """Return the windows of stations at `points` (s, 3) in bays `home` (s,), -1 outside.
+
+    Where planes would take more than `budget` bytes (1 GiB if not given), further stations see everything.
+    """
     n_bays = portals.n_bays if portals else 0
     place = np.where(home == -1, n_bays, home).astype(np.int64)
     if portals is None:
@@ -242,7 +247,7 @@ def windows_of(points: FloatArray, home: IntArray, portals: Portals | None) -> W
         return Windows(starts, np.zeros(1, dtype=np.int64), nothing, np.zeros((0, 4)), place)
     from bayreach.sight._window_kernel import find_windows
 
-    found = find_windows(np.ascontiguousarray(points), place, _rims(portals), starts)
+    found = find_windows(np.ascontiguousarray(points), place, _rims(portals), starts, budget)
     return Windows(starts, found.firsts, found.planes, found.caps, place)
 
 
