@@ -214,7 +214,7 @@ def _legends(paper: Paper, case: Case, engine: str) -> None:
 def _foot(paper: Paper, case: Case) -> float:
     top = 78.0 + MAIN[1] + SMALL[1] + 20
     for number, holiday in enumerate(case.holidays[:WORST], start=1):
-        reason = short(holiday.reason, 70)
+        reason = short(holiday.reason, 90)
         text = f"{words('dry_label', number=number)}: {place_text(holiday.center)}; {reason}"
         paper.text(24 + number * (SMALL[0] + 10), top - 2, text, size=13, width=SMALL[0] - 20)
     top += 36
