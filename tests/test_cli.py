@@ -391,7 +391,10 @@ def test_show_refuses_a_result_of_another_mesh(tmp_path: Path, capsys: pytest.Ca
     assert not (tmp_path / "x.png").exists()
 
 
-def test_sheets_and_show_print_what_they_wrote(answered: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_sheets_and_show_print_what_they_wrote(
+    answered: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("bayreach.picture._result_sheet.FINE", 1)  # a quarter of the pixels
     assert main(["sheets", str(answered / "out"), "--json"]) == 0
     table = json.loads(capsys.readouterr().out)
     jsonschema.validate(table, schema_named("sheets"))

@@ -65,7 +65,9 @@ def mischief(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Return the result folder, documents and all, of a job whose every name is mischief."""
     folder = tmp_path_factory.mktemp("mischief")
     assert main(["spray", str(mischievous_job(folder)), "-o", str(folder / "out")]) == 0
-    assert main(["sheets", str(folder / "out")]) == 0
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("bayreach.picture._result_sheet.FINE", 1)  # a quarter of the pixels
+        assert main(["sheets", str(folder / "out")]) == 0
     return folder / "out"
 
 
@@ -116,7 +118,8 @@ def test_the_printout_holds_nothing_a_terminal_acts_on(
     assert all(sign.isprintable() or sign == "\n" for sign in shown)
 
 
-def test_parts_of_a_mesh_may_bear_any_name(tmp_path: Path) -> None:
+def test_parts_of_a_mesh_may_bear_any_name(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("bayreach.picture._result_sheet.FINE", 1)
     job = small_job(tmp_path)
     corners = [line.split()[1:] for line in box_stl().splitlines() if line.startswith("vertex")]
     rows = [f"v {' '.join(corner)}" for corner in corners]
