@@ -122,6 +122,9 @@ def test_a_missing_end_rib_is_closed_by_its_plane_or_by_a_point_in_its_rim(
     (end,) = measured(capsys, str(path), "--units", "mm")["openings"]
     assert end["links"] == ["outside", "bay 1"]
     assert end["detail"]["open_end"]
+    # A rod of 300 mm passes it, none of 350 mm.
+    (hole,) = measured(capsys, str(path), "--units", "mm", "--open-end", "350 mm")["openings"]
+    assert not hole["detail"]["open_end"]
     # 0.4 x 0.3 m of sheet without thickness, its rim in the mesh.
     assert end["detail"]["equivalent_diameter_m"] == pytest.approx(2 * np.sqrt(0.12 / np.pi), rel=1e-6)
     assert [end["detail"][key] for key in ("thickness_m", "diameter_error_m", "area_error_m2")] == [0, 0, 0]

@@ -23,6 +23,7 @@ def measure(
     close: Annotated[str | None, Parameter(allow_leading_hyphen=True)] = None,
     cap: Annotated[list[str] | None, Parameter(negative="", allow_leading_hyphen=True)] = None,
     encloses: Literal["air", "material"] | None = None,
+    open_end: Annotated[str, Parameter(allow_leading_hyphen=True)] = "250 mm",
     down: Annotated[str, Parameter(allow_leading_hyphen=True)] = "0,0,-1",
     film: Annotated[str | None, Parameter(allow_leading_hyphen=True)] = None,
     solids: float = 1.0,
@@ -48,6 +49,8 @@ def measure(
         cut-off structure; or a point "x,y,z" in one opening
     encloses
         what a closed surface encloses, a cavity's air or a part's material; left out: told by its shape
+    open_end
+        an opening that a rod of this diameter passes is an open end, no hole
     down
         direction of gravity in mesh axes, for low points and the way sides face
     film
@@ -77,6 +80,7 @@ def measure(
             closed_up_to=closed,
             shut=shut,
             encloses=encloses,
+            large=_length(open_end, "--open-end") or 0.0,
             down=_numbers(down, "--down", (3,)),
             film=_length(film, "--film"),
             volume_solids=_share(solids),

@@ -7,7 +7,16 @@ from pathlib import Path
 from numpy.typing import ArrayLike
 
 from bayreach.arrays import OUTSIDE, FloatArray, unit_vectors
-from bayreach.bays import Bay, BayReport, Bays, Opening, bay_reports, check_by_voxels, find_bays
+from bayreach.bays import (
+    LARGE_DIAMETER,
+    Bay,
+    BayReport,
+    Bays,
+    Opening,
+    bay_reports,
+    check_by_voxels,
+    find_bays,
+)
 from bayreach.cautions import cautions
 from bayreach.meshfile import MeshRead, read_mesh
 from bayreach.outcome import OUTSIDE_NAME, BayDetailRecord, Measurement, OpeningDetailRecord, quiet
@@ -34,6 +43,7 @@ def measure(
     closed_up_to: float = 0.0,
     shut: Sequence[Shut] = (),
     encloses: str | None = None,
+    large: float = LARGE_DIAMETER,
     down: ArrayLike = (0.0, 0.0, -1.0),
     film: float | None = None,
     volume_solids: float = 1.0,
@@ -54,6 +64,8 @@ def measure(
         opening that counts as wall.
     encloses : {None, "air", "material"}
         What a mesh without free edges encloses; None lets its shape tell.
+    large : float
+        Diameter in m of the rod from which an opening that it passes is an open end.
     down : (3,) float
         Direction of gravity in mesh axes, for low points and the way sides face.
     film : float, optional
@@ -73,7 +85,9 @@ def measure(
     read = read_mesh(path, units, strict=strict)
     progress("finding bays", 0.5)
     planes = [(tuple(MESH_UNITS[read.units] * part for part in place), normal) for place, normal in shut]
-    bays = find_bays(read.mesh, method=method, closed_up_to=closed_up_to, shut=planes, encloses=encloses)
+    bays = find_bays(
+        read.mesh, method=method, closed_up_to=closed_up_to, shut=planes, encloses=encloses, large=large
+    )
     progress("checking on a grid", 0.8)
     checked = replace(bays, findings=(*bays.findings, *check_by_voxels(bays)))
     return _measurement(read, checked, down=unit_vectors(down), film=film, volume_solids=volume_solids)
