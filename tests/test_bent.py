@@ -187,3 +187,12 @@ def test_a_hook_stops_where_it_droops_too_much():
     free = (8 * 0.05 * 0.001 / (0.05 * 9.80665)) ** 0.25
     assert free - 0.009 < path.deepest <= free
     assert path.limit.endswith("where its free length droops 1.0 mm")
+
+
+def test_a_pull_ends_at_the_very_depth_that_is_asked():
+    # Between two of the even depths of the search, in the bend and in the shank.
+    space, hole = punched_plate(0.02, 0.0)
+    for least in (0.0203, 0.1507):
+        (path,), _ = paths_through(space, hook(0.006, 0.03, 1.2), hole, aims=[AXIS], shortest=least)
+        assert path.shallowest == pytest.approx(least, abs=1e-9)
+        assert path.tip_path.depths[-1] == pytest.approx(least, abs=1e-9)

@@ -1,6 +1,7 @@
 """What `reach` says in words, and its exit code, on structures built for one limit each."""
 
 import json
+import re
 from pathlib import Path
 
 import numpy as np
@@ -143,3 +144,18 @@ def test_two_figures_are_swept_into_a_table_a_csv_and_a_plot(ribbed, tmp_path, c
     assert lines[0].startswith("length_m,tip_diameter_m,opening,fits,depth_m,bays_reached")
     assert len(lines) == 5
     assert (tmp_path / "sweep" / "sweep.svg").read_text(encoding="utf-8").count("<polyline") == 2
+
+
+def test_what_a_wand_reaches_is_told_bay_by_bay(ribbed, capsys):
+    assert main(["reach", str(ribbed), "--wand", "short"]) == 0
+    lines = capsys.readouterr().out.splitlines()
+    assert re.match(r"short through port: fits along aims of [\d.]+ sr, 500 mm deep, tilts up to ", lines[0])
+    assert lines[1].startswith("  limit: ")
+    for number in (1, 2, 3):
+        found = re.match(
+            rf"  bay {number}: the tip can be in ([\d.]+) L \(\+- [\d.]+\) of it, sees ", lines[1 + number]
+        )
+        assert 0.0 < float(found[1]) <= 8.0  # a bay holds 8 L
+    assert lines[5].startswith(
+        "  bay 4: the tip cannot get in: stops 500 mm in, at its own length, 100 mm short of bay 4; sees "
+    )

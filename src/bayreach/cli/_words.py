@@ -8,7 +8,14 @@ from bayreach.units import INCH, percent_text, significant
 
 if TYPE_CHECKING:
     from bayreach.compare import Comparison, CouponCheck
-    from bayreach.outcome import Measurement, OpeningRecord, Outcome, ReachRecord, TradeOffRecord
+    from bayreach.outcome import (
+        BayReachRecord,
+        Measurement,
+        OpeningRecord,
+        Outcome,
+        ReachRecord,
+        TradeOffRecord,
+    )
     from bayreach.study import Overview
 
 
@@ -465,10 +472,29 @@ def _reach_of(row: "ReachRecord") -> list[str]:
     bays = ", ".join(row.bays_reached) or "no bay"
     tilt = "" if row.max_tilt_deg is None else f", tilts up to {row.max_tilt_deg:z.1f} deg"
     return [
-        f"{head}fits, {1e3 * row.depth_m:z.0f} mm deep{tilt}, reaches {bays}, sees {row.visible_m2:z.3f} m2, "
-        f"{row.in_pattern_m2:z.3f} m2 within its spray",
+        f"{head}fits along aims of {row.aims_sr:z.3g} sr, {1e3 * row.depth_m:z.0f} mm deep{tilt}, reaches "
+        f"{bays}, sees {row.visible_m2:z.3f} m2, {row.in_pattern_m2:z.3f} m2 within its spray",
         f"  limit: {row.limit}",
+        *(f"  {each.bay}: {_within_bay(each)}" for each in row.bays),
     ]
+
+
+def _within_bay(each: "BayReachRecord") -> str:
+    """Return in how much of a bay the tip can be and what it sees there, or why it does not get in."""
+    sees = (
+        f"sees {each.visible_m2:z.3f} m2 of it ({percent_text(each.visible_share)}), "
+        f"{each.in_pattern_m2:z.3f} m2 within its spray ({percent_text(each.in_pattern_share)})"
+    )
+    if each.reached:
+        error = 1e3 * each.tip_volume_error_m3
+        return f"the tip can be in {1e3 * each.tip_volume_m3:z.3g} L (+- {error:z.2g}) of it, {sees}"
+    return f"{_why_not(each)}; {sees}"
+
+
+def _why_not(each: "BayReachRecord") -> str:
+    if each.searched:
+        return f"no way in was found: {each.limit} ({each.searched})"
+    return f"the tip cannot get in: {each.limit}"
 
 
 def _bay_reach(row: "ReachRecord", bay: str) -> list[str]:

@@ -43,8 +43,9 @@ def bent_paths(
     """
     inward(opening)  # refuses an opening between two bays
     tools = tools_for(
-        space, wand, opening, entries=entries, aims=aims, clocks=clocks, down=down, holes=holes, linked=moves
-    )
+        space, wand, opening, entries=entries, aims=aims, clocks=clocks, down=down, holes=holes, linked=moves,
+        least=shortest,
+    )  # fmt: skip
     search = searched(tools)
     paths = [
         path

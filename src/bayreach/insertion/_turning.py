@@ -64,11 +64,12 @@ class Tools:
 
 def tools_for(
     space: Space, wand: Wand, opening: "Opening", *, entries: FloatArray, aims: FloatArray, clocks: ArrayLike,
-    down: ArrayLike, holes: "tuple[Opening, ...]" = (), linked: bool = False,
+    down: ArrayLike, holes: "tuple[Opening, ...]" = (), linked: bool = False, least: float = 0.0,
 ) -> Tools:  # fmt: skip
     """Return the tools for one wand and opening; `clocks` (rad) are tried besides those all round.
 
-    `linked`: the wand may lean from one of the aims and entries (m, 3) to another on its way in.
+    `least` (m) is a depth to be tried besides the even ones: where a pull is to end. `linked`: the wand may
+    lean from one of the aims and entries (m, 3) to another on its way in.
     """
     space = with_holes_cut(space, (opening, *holes))
     threading = threading_of(wand, opening.thickness, FINE)
@@ -78,6 +79,7 @@ def tools_for(
             [
                 np.linspace(0.0, bends, max(2, math.ceil(bends / BEND_STEP) + 1)),
                 np.linspace(bends, wand.length, max(2, math.ceil(wand.straight_shank / SHANK_STEP) + 1)),
+                [min(least, wand.length)],
             ]
         ).round(12)
     )
