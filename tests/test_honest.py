@@ -7,6 +7,7 @@ import subprocess
 import sys
 from html.parser import HTMLParser
 from pathlib import Path
+from xml.etree import ElementTree
 
 import pytest
 from small_job import box_stl, small_job
@@ -102,6 +103,28 @@ def test_the_cards_open_whatever_their_names(mischief: Path) -> None:
         text = "".join(page.extract_text() for page in PdfReader(path).pages)
         assert "cmd" in text  # shown as text, not set as markup
         assert "/JavaScript" not in path.read_bytes().decode("latin-1")
+
+
+def test_no_name_runs_in_a_sweep_a_wand_s_sheet_or_a_study_s_page(mischief: Path, tmp_path: Path) -> None:
+    import ezdxf
+
+    from bayreach.study._overview import overview_of
+    from bayreach.study._page import page
+    from bayreach.study._tasks import Refused
+
+    words = ["reach", str(mischief.parent / "job.toml"), "--wand", MISCHIEF]
+    assert main([*words, "--vary", "length=0.2m:0.4m:0.2m", "-o", str(tmp_path)]) == 0
+    assert main([*words, "--sheet", str(tmp_path)]) == 0
+    kinds = {node.tag.rpartition("}")[2] for node in ElementTree.parse(tmp_path / "sweep.svg").iter()}
+    assert not kinds & {"script", "foreignObject", "image", "a"}
+    with (tmp_path / "sweep.csv").open(newline="", encoding="utf-8") as file:
+        assert not [cell for row in csv.reader(file) for cell in row if cell[:1] in "=+@" and cell]
+    drawing = ezdxf.readfile(tmp_path / "wand.dxf")
+    assert not drawing.audit().errors
+    assert b"/JavaScript" not in (tmp_path / "wand.pdf").read_bytes()
+    overview = Scripts()
+    overview.feed(page(overview_of((), (Refused(name=MISCHIEF, reason=MISCHIEF),), {})))
+    assert (overview.scripts, overview.handlers, overview.fetched) == ([], [], [])
 
 
 def test_the_result_holds_the_names_as_they_are(mischief: Path) -> None:
