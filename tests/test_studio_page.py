@@ -406,15 +406,17 @@ def test_every_change_is_taken_back_and_done_again(page: Page) -> None:
     page.enter("shank_length", 100)
     page.enter("handle_diameter", 45)
     page.choose("pattern", "forward")
+    page.enter("throw", "")  # an empty box: without end
     states += [page.state()]
     assert states[1]["clock"] == pytest.approx(math.radians(30))
-    assert states[1]["figures"] == pytest.approx({"shank_length": 0.1, "handle_diameter": 0.045})
+    figures = {"shank_length": 0.1, "handle_diameter": 0.045, "throw": None}
+    assert states[1]["figures"] == pytest.approx(figures)
     assert browser.ask("return document.getElementById('redo').disabled")
-    for _ in range(4):
+    for _ in range(5):
         browser.press("#undo")
     assert page.state() == states[0]
     assert browser.ask("return document.getElementById('undo').disabled")
-    for _ in range(4):
+    for _ in range(5):
         browser.press("#redo")
     assert page.state() == states[1]
     assert browser.ask("return document.getElementById('handle_diameter').value") == "45"
