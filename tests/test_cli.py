@@ -116,10 +116,10 @@ def test_measure_reports_the_box(answered: Path, capsys: pytest.CaptureFixture[s
 
 def test_a_cap_closes_a_box_without_a_lid(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     lines = box_stl().splitlines()
-    open_box = [*lines[:1], *lines[1:-15], *lines[-1:]]  # the last quad, y = 400 mm, is left out
+    open_box = [*lines[:1], *lines[1:-15], *lines[-1:]]  # the last quad, z = 300 mm, is left out
     (tmp_path / "box.stl").write_text("\n".join(open_box))
     words = ["measure", str(tmp_path / "box.stl"), "--units", "mm"]
-    assert main([*words, "--cap", "300,400,150,0,1,0", "--json"]) == 0
+    assert main([*words, "--cap", "300,200,300,0,0,1", "--json"]) == 0
     table = json.loads(capsys.readouterr().out)
     assert [bay["volume_m3"] for bay in table["bays"]] == [pytest.approx(0.072)]
     assert main([*words, "--cap", "300,400"]) == 1
