@@ -283,7 +283,7 @@ def test_a_run_killed_at_random_moments_computes_nothing_twice(
     assert kept.items() <= times_of(out).items()
 
 
-PLAN = BOX_JOB.replace('film_max = "60 um"', 'film_max = "90 um"\ncoverage = 0.5')
+PLAN = BOX_JOB.replace('film_max = "60 um"', 'film_max = "90 um"\ncoverage = 0.5') + "[work]\npasses = 1\n"
 
 
 def plans_in(out: Path) -> dict[str, dict[str, Any]]:
