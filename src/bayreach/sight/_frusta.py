@@ -23,6 +23,8 @@ _WIDEST = 0.1
 _NARROW = 1e-7
 """Angle in rad below which an edge has no plane of its own."""
 
+Triple = tuple[float, float, float]
+
 
 class Rims(NamedTuple):
     """Openings as hulls; see `Portals` for the first eight.
@@ -89,9 +91,7 @@ def _face(point: FloatArray, rims: Rims, opening: int, how: tuple[float, float],
 
 
 @compiled
-def _silhouette(
-    point: FloatArray, box: FloatArray, way: tuple[float, float, float], outline: FloatArray
-) -> int:
+def _silhouette(point: FloatArray, box: FloatArray, way: Triple, outline: FloatArray) -> int:
     """Fill `outline` with the hull of a box's corners (8, 3) as seen; return its corners or ALL_ROUND.
 
     By Andrew's chains (1979) over the corners as they lie on a plane across the `way` to the middle.
@@ -99,29 +99,26 @@ def _silhouette(
     distance = np.sqrt(way[0] ** 2 + way[1] ** 2 + way[2] ** 2)
     if not distance > 0.0:
         return ALL_ROUND
-    axis = np.array([way[0] / distance, way[1] / distance, way[2] / distance])
-    other = np.zeros(3)
-    other[np.argmin(np.abs(axis))] = 1.0
-    one = np.cross(other, axis)
-    one /= np.sqrt(np.sum(one * one))
-    two = np.cross(axis, one)
+    axis = (way[0] / distance, way[1] / distance, way[2] / distance)
+    one = (0.0, axis[2], -axis[1]) if abs(axis[0]) < 0.8 else (-axis[2], 0.0, axis[0])
+    two = _across(axis, one)
     flat = np.zeros((8, 2))
     for place in range(8):
-        corner = box[place] - point
-        depth = np.sum(corner * axis)
-        if depth <= 0.1 * np.sqrt(np.sum(corner * corner)):
+        corner = (box[place, 0] - point[0], box[place, 1] - point[1], box[place, 2] - point[2])
+        depth = _product(corner, axis)
+        if depth <= 0.1 * np.sqrt(_product(corner, corner)):
             return ALL_ROUND
-        flat[place, 0], flat[place, 1] = np.sum(corner * one) / depth, np.sum(corner * two) / depth
-    order = np.argsort(flat[:, 0], kind="mergesort")
-    for place in range(1, 8):  # ties of the first figure by the second
+        flat[place, 0], flat[place, 1] = _product(corner, one) / depth, _product(corner, two) / depth
+    order = np.zeros(8, dtype=np.int64)
+    for place in range(1, 8):  # by the first figure, ties by the second
         back = place
-        while (
-            back > 0
-            and flat[order[back], 0] == flat[order[back - 1], 0]
-            and flat[order[back], 1] < flat[order[back - 1], 1]
+        while back > 0 and (
+            flat[order[back - 1], 0] > flat[place, 0]
+            or (flat[order[back - 1], 0] == flat[place, 0] and flat[order[back - 1], 1] > flat[place, 1])
         ):
-            order[back], order[back - 1] = order[back - 1], order[back]
+            order[back] = order[back - 1]
             back -= 1
+        order[back] = place
     chain = np.zeros(17, dtype=np.int64)
     count = 0
     for turn in range(2):
@@ -194,5 +191,14 @@ def planes_through(outline: FloatArray, corners: int, planes: FloatArray) -> int
 
 
 @compiled
-def _product(one: FloatArray, two: FloatArray) -> float:
+def _across(one: Triple, two: Triple) -> Triple:
+    return (
+        one[1] * two[2] - one[2] * two[1],
+        one[2] * two[0] - one[0] * two[2],
+        one[0] * two[1] - one[1] * two[0],
+    )
+
+
+@compiled
+def _product(one: FloatArray | Triple, two: FloatArray | Triple) -> float:
     return float(one[0] * two[0] + one[1] * two[1] + one[2] * two[2])

@@ -50,13 +50,16 @@ def find_windows(points: FloatArray, home: IntArray, rims: Rims, starts: IntArra
     )
     firsts, caps = np.zeros(64, dtype=np.int64), np.zeros((63, 4))
     planes = np.zeros((512, 3), dtype=np.float32)
+    order = np.zeros(_MOST_WINDOWS, dtype=np.int64)
     used, filled = 0, 0
     for station in range(len(points)):
         starts[station, :] = used
         if home[station] == _UNKNOWN:
             continue
         count = _follow(points[station], home[station], rims, chains)
-        more = np.sum(chains.counts[: max(count, 0)])
+        more = 0
+        for window in range(count):
+            more += chains.counts[window]
         # Room is doubled when it is full: half of the budget is what may be filled for sure.
         if count < 0 or 64 * (used + count) > budget or 24 * (filled + more) > budget:
             home[station] = _UNKNOWN
@@ -66,7 +69,7 @@ def find_windows(points: FloatArray, home: IntArray, rims: Rims, starts: IntArra
             caps = np.concatenate((caps, np.zeros_like(caps)))
         while filled + more > len(planes):
             planes = np.concatenate((planes, np.zeros_like(planes)))
-        order = np.argsort(chains.bays[:count], kind="mergesort")
+        _by_bay(chains.bays, count, order)
         place = 0
         for bay in range(n_bays + 1):
             starts[station, bay] = used
@@ -81,6 +84,17 @@ def find_windows(points: FloatArray, home: IntArray, rims: Rims, starts: IntArra
                 place += 1
         starts[station, n_bays + 1] = used
     return Found(firsts[: used + 1].copy(), planes[:filled].copy(), caps[:used].copy())
+
+
+@compiled
+def _by_bay(bays: IntArray, count: int, order: IntArray) -> None:
+    """Fill `order` with the places of the first `count` windows, by bay and else as they stand."""
+    for place in range(count):
+        back = place
+        while back > 0 and bays[order[back - 1]] > bays[place]:
+            order[back] = order[back - 1]
+            back -= 1
+        order[back] = place
 
 
 @compiled
