@@ -2,15 +2,15 @@
 
     python tests/benchmarks/bench_plan.py columns FILE [SIDES PATHS SITES]
     python tests/benchmarks/bench_plan.py holes FILE [SHARE ...]
-    python tests/benchmarks/bench_plan.py work FILE [SECONDS]
+    python tests/benchmarks/bench_plan.py work FILE [SECONDS [SHARE]]
     python tests/benchmarks/bench_plan.py boxy [SIDES PASSES SHARE ...]
 
 `columns` traces the demo wing box's candidate passes and writes the cover problem to FILE (by default some
-3,000 passes x 20,000 sides, in minutes). `holes` takes each pass that wets a side enough
-in one pull at its reference speed as a way in of its own and asks for the fewest, at 100, 99, 97 and 95 % of
-what all of them cover. `work` makes the plan itself: holes, then the least time and liquid, with film limits.
-`boxy` is invented, unlike real geometry in that reach is a disc and rows hardly imply one another. Every line
-has plain greedy of the same run beside it, and the peak memory. No thresholds.
+3,000 passes x 20,000 sides, in minutes). `holes` takes each pass that wets a side enough in one pull at its
+reference speed as a way in of its own and asks for the fewest, at 100, 99, 97 and 95 % of what all of them
+cover. `work` makes the plan itself: holes, then the least time and liquid, with film limits; its seconds are
+counted work. `boxy` is invented, unlike real geometry in that reach is a disc and rows hardly imply one
+another. Every line has plain greedy of the same run beside it, and the peak memory. No thresholds.
 """
 
 import pickle
@@ -162,7 +162,8 @@ def main(words: list[str]) -> None:
     else:
         problem = pickle.loads(Path(rest[0]).read_bytes())  # written by this script
         if what == "work":
-            say_work(problem, float(rest[1]) if len(rest) > 1 else SECONDS)
+            share = float(rest[2]) if len(rest) > 2 else problem.share
+            say_work(replace(problem, share=share), float(rest[1]) if len(rest) > 1 else SECONDS)
             return
         for share in [float(word) for word in rest[1:]] or [1.0, 0.99, 0.97, 0.95]:
             say_holes(one_pull(problem, share), SECONDS)

@@ -10,7 +10,9 @@ from bayreach.cover._field import REACHED, Field
 
 STEPS = 6
 """Amounts tried for each pass in the greedy, geometric from least to most."""
-GREEDY_ENTRY, LOWER_ENTRY = 8e-9, 1.5e-9
+STALE = 80
+"""Rounds of ruin and recreate without a better plan after which it ends."""
+GREEDY_ENTRY, LOWER_ENTRY = 6e-9, 1.1e-9
 """Counted seconds an entry of the film matrix: for each pass raised, and for each pass lowered."""
 
 
@@ -162,13 +164,13 @@ def improved(
 ) -> FloatArray:
     """Return a plan no dearer than `amounts` by ruin and recreate: take passes out, refill, lower.
 
-    Ends after `rounds`, or after `seconds` of counted work where those come first.
+    Ends after `rounds`, after `STALE` of them without a better plan, or after `seconds` of counted work.
     """
-    end = effort.spent + seconds
-    best, best_cost = amounts, field.cost(amounts)
+    begin, end = effort.spent, effort.spent + seconds
+    best, best_cost, last = amounts, field.cost(amounts), 0
     current, current_cost = best, best_cost
     for turn in range(rounds):
-        if effort.left(end) <= 0.0:
+        if effort.left(end) <= 0.0 or turn - last > STALE:
             break
         used = np.flatnonzero(current > 0)
         if not len(used):
@@ -182,10 +184,11 @@ def improved(
         cost = field.cost(tried)
         # Late acceptance would need a longer run; a threshold that shrinks to nothing is enough for some
         # hundred turns.
-        if cost < current_cost * (1.0 + 0.01 * (1.0 - turn / rounds)):
+        done = max(turn / rounds, (effort.spent - begin) / seconds)
+        if cost < current_cost * (1.0 + 0.01 * (1.0 - done)):
             current, current_cost = tried, cost
         if cost < best_cost * (1.0 - 1e-12):
-            best, best_cost = tried, cost
+            best, best_cost, last = tried, cost, turn
     return best
 
 

@@ -19,7 +19,7 @@ from bayreach.cover._holes import (
 )
 from bayreach.cover._problem import ROUND_OFF, Problem
 from bayreach.cover._pulls import whole_pulls
-from bayreach.cover._work import WorkFound, least_work
+from bayreach.cover._work import ROUNDS, WorkFound, least_work
 from bayreach.cover._work_model import work_model
 
 Progress = Callable[[str, int, int], None]
@@ -105,7 +105,7 @@ def solve(
     slack: float = 0.01,
     margin: float = 0.0,
     seconds: float = 60.0,
-    rounds: int = 60,
+    rounds: int = ROUNDS,
     ratios: tuple[float, ...] | None = SPEED_LEVELS,
     progress: Progress | None = None,
 ) -> Cover:
@@ -129,7 +129,7 @@ def solve(
         the same plan and bound; what a stage leaves over goes to the next. The bound says how good the answer
         is when work runs out; it ends before where the plan is within 0.5 % of it.
     rounds : int
-        Rounds of ruin and recreate.
+        Most rounds of ruin and recreate.
     ratios : tuple of float or None
         Amounts of one pull that a hand can make; None leaves amounts continuous.
     progress : callable

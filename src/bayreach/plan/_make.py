@@ -176,7 +176,7 @@ def _without_holes(
     if not found.new_holes:
         return found
     none = replace(problem, limits=replace(problem.limits, new_holes=0))
-    return cover.solve(none, slack=slack, seconds=seconds, rounds=20)
+    return cover.solve(none, slack=slack, seconds=seconds)
 
 
 def _pass_curve(problem: cover.Problem, found: cover.Cover) -> tuple[float, ...]:
