@@ -136,6 +136,13 @@ def test_on_the_grid_a_plane_or_a_point_closes_what_it_is_asked_to() -> None:
     assert not any(finding.kind == "cap not placed" for finding in both.findings)
 
 
+def test_a_plane_along_a_wall_beside_an_opening_makes_no_grid_of_it() -> None:
+    # One edge of the open end lies in the plane of the rear wall, which closes nothing.
+    bays = find_bays(box((1.0, 0.4, 0.3), open_end=True), shut=[((0.0, 0.4, 0.0), Y)])
+    assert bays.method == "cells"
+    assert [finding.kind for finding in bays.findings] == ["cap not placed"]
+
+
 def test_a_cap_that_closes_nothing_on_the_grid_is_told() -> None:
     aside, nowhere = ((1.5, 0.0, 0.0), (1.0, 0.0, 0.0)), ((0.25, 0.2, 2.0), None)
     bays = find_bays(gapped_and_ported(0.001), shut=[aside, nowhere])

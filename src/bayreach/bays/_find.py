@@ -10,7 +10,7 @@ from bayreach.arrays import FloatArray, IntArray
 from bayreach.bays._assembled import air_findings, assembled
 from bayreach.bays._caps import find_caps
 from bayreach.bays._closed import closed_bays
-from bayreach.bays._flat import Cap
+from bayreach.bays._flat import Cap, fitted_plane
 from bayreach.bays._gaps import Rims
 from bayreach.bays._given import cut_given, name_given
 from bayreach.bays._loops import loop_length, loop_plane
@@ -243,10 +243,10 @@ def _ends_in(mesh: Mesh, found: Bays, point: ArrayLike, normal: ArrayLike) -> bo
     places = [finding.places[0] for finding in found.findings if finding.kind == "cap not placed"]
     if not any(np.array_equal(place, np.asarray(point, dtype=np.float64)) for place in places):
         return False
-    edges, _ = free_edges(mesh.faces)
-    return bool(
-        in_plane(mesh, mesh.points[edges].reshape(-1, 3), point, normal).reshape(-1, 2).all(axis=1).any()
-    )
+    ends = mesh.points[free_edges(mesh.faces)[0]]
+    here = ends[in_plane(mesh, ends.reshape(-1, 3), point, normal).reshape(-1, 2).all(axis=1)].reshape(-1, 3)
+    # One straight edge lies in any plane along it: that is a wall beside an opening.
+    return len(here) > 0 and bool(fitted_plane(here)[1][1] > _COVER_SHARE * mesh.diagonal)
 
 
 def _is_covered(scene: Scene, corners: FloatArray) -> bool:
