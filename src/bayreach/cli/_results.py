@@ -70,7 +70,7 @@ def compare(before: Path, after: Path, /, *, json: Json = False) -> int:
         folder of the result to hold beside it
     """
     from bayreach import compare as beside
-    from bayreach.cli._words import comparison_lines
+    from bayreach.cli._beside_words import comparison_lines
     from bayreach.store import read_result
 
     found = beside.compare(read_result(before), read_result(after))
@@ -116,7 +116,7 @@ def coupons(folder: Path, file: Path, /, *, json: Json = False) -> int:
     file
         CSV with the columns name, x, y, z (in the mesh's unit) and film_um
     """
-    from bayreach.cli._words import coupon_lines
+    from bayreach.cli._beside_words import coupon_lines
     from bayreach.compare import compare_coupons
     from bayreach.store import read_result
 
