@@ -147,6 +147,7 @@ def _from_the_start(request: pytest.FixtureRequest) -> None:
     page.until(FULL)
 
 
+@pytest.mark.timeout(600)
 def test_a_designer_bends_a_wand_that_jams_on_a_rib_and_plans_with_it(
     page: Page, capsys: pytest.CaptureFixture[str]
 ) -> None:
