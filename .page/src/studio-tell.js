@@ -50,11 +50,12 @@ export function tellAreas(table, names, bays, system) {
 
 /** What `reach` says of a wand through an opening, in its own words and digits. */
 export function reachSentence(told, system) {
-  if (!told.fits) return `does not fit: ${told.limit}`;
+  if (!told.fits) return told.searched ? `no way in was found: ${told.limit} (${told.searched})` : `does not fit: ${told.limit}`;
   const tilt = told.max_tilt_deg === null ? "" : `, tilts up to ${told.max_tilt_deg.toFixed(1)} deg`;
   const depth = system === "inch" ? `${(told.depth_m / 0.0254).toFixed(2)} in` : `${(1e3 * told.depth_m).toFixed(0)} mm`;
   const bays = told.bays_reached.join(", ") || "no bay";
-  return `fits, ${depth} deep${tilt}, reaches ${bays}, sees ${areaShown(told.visible_m2, system, 3)}, ${areaShown(told.in_pattern_m2, system, 3)} within its spray; limit: ${told.limit}`;
+  const aims = Number(told.aims_sr.toPrecision(3));
+  return `fits along aims of ${aims} sr, ${depth} deep${tilt}, reaches ${bays}, sees ${areaShown(told.visible_m2, system, 3)}, ${areaShown(told.in_pattern_m2, system, 3)} within its spray; limit: ${told.limit}`;
 }
 
 const COMPARED = [
