@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from types import FrameType
 
 from bayreach.errors import BayreachError
+from bayreach.threads import hold_linear_algebra_to_one_thread
 
 DONE, FAILED, NO = 0, 1, 2
 
@@ -26,6 +27,7 @@ def main(words: Sequence[str] | None = None) -> int:
 
     from bayreach.cli._commands import app
 
+    hold_linear_algebra_to_one_thread()
     _end_on_sigterm()
     words = list(sys.argv[1:] if words is None else words)
     try:

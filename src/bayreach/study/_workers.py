@@ -12,6 +12,7 @@ from typing import Any
 from bayreach.errors import BayreachError
 from bayreach.study._answer import answer
 from bayreach.study._tasks import Task
+from bayreach.threads import hold_linear_algebra_to_one_thread
 
 MOST_TRIES = 3
 """How often a task may take its process down before it counts as failed."""
@@ -41,7 +42,8 @@ def free_memory() -> float:
 
 def _begin(threads: int, memory: float) -> None:
     """Hold a new process to its share of the processors, and of memory where the system can."""
-    for name in ("NUMBA_NUM_THREADS", "OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
+    hold_linear_algebra_to_one_thread()
+    for name in ("NUMBA_NUM_THREADS", "OMP_NUM_THREADS"):
         os.environ[name] = str(threads)
     if sys.platform != "win32" and memory < float("inf"):
         import resource
