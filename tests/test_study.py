@@ -287,14 +287,8 @@ PLAN = BOX_JOB.replace('film_max = "60 um"', 'film_max = "90 um"\ncoverage = 0.5
 
 
 def plans_in(out: Path) -> dict[str, dict[str, Any]]:
-    """Return the outcomes of a study's parts, without what the solver proves by the clock: bound and gap."""
-    found = {}
-    for name, content in parts_in(out).items():
-        outcome = json.loads(content.split(b"\n")[2])["outcome"]
-        for key in ("bound", "gap"):
-            assert outcome["plan"].pop(key) >= 0.0
-        found[name] = outcome
-    return found
+    """Return the outcomes of a study's parts, what the solver proves with them."""
+    return {name: json.loads(content.split(b"\n")[2])["outcome"] for name, content in parts_in(out).items()}
 
 
 @pytest.fixture(scope="module")
