@@ -1,7 +1,7 @@
 """Builds the guide into build/guide: `python .docs/build.py`. Whatever can drift is made here from the code.
 
-The pages written by hand lie beside this file; those made are the commands, the job file, the result and the
-public names. A test builds the guide with warnings as errors.
+The pages written by hand lie beside this file; those made are the commands, the job file, the result, other
+JSON and the public names. A test builds the guide with warnings as errors.
 """
 
 import json
@@ -38,6 +38,7 @@ def pages() -> dict[str, str]:
         "commands.md": _commands(),
         "job.md": _job(),
         "result.md": _result(),
+        "json.md": _json_pages(),
         "names.rst": _names(),
         "film.md": _moved(ROOT / "src/bayreach/deposit/README.md"),
         "accuracy.md": (ROOT / "tests/accuracy.md").read_text(encoding="utf-8"),
@@ -151,6 +152,52 @@ def _range(rule: Mapping[str, Any]) -> str:
     return " " + " ".join(shown) if shown else ""
 
 
+JSON = {
+    "measurement": "`measure` prints",
+    "reach": "`reach` prints",
+    "sweep": "`reach --vary` prints",
+    "replay": "`reach --replay FILE` writes",
+    "certificate": "`certificate.json` of a plan",
+    "proof": "`prove` prints",
+    "record": "`record.json` of the documents",
+    "comparison": "`compare` prints",
+    "coupons": "`coupons` prints",
+    "study": "`study` prints",
+    "show": "`show` prints",
+    "sheets": "`sheets` prints",
+    "demo": "`demo` prints",
+    "studio": "`studio` prints",
+}
+"""What each schema is of, but that of the job file and that of the result, which have pages of their own."""
+
+
+def _json_pages() -> str:
+    from bayreach.cli._schemas import schema_named
+
+    parts = [
+        "# JSON of commands\n\nWhat commands print with `--json`, and the JSON files that they write beside "
+        "`result.json`. `bayreach schema NAME` prints each as JSON Schema. `spray`, `plan` and `doubt` print "
+        "the [result](result.md). What lies in a folder named `.bayreach`, the parts of a study and the data "
+        "within `sheet.html` are internal: they may change without notice.\n"
+    ]
+    records: dict[str, Any] = {}
+    schemas = {name: schema_named(name) for name in JSON}
+    for name, schema in schemas.items():
+        said = schema.get("description", "")
+        parts += [f"\n## {name}\n\n{JSON[name]} this. {said}\n", _keys(schema, schema["properties"])]
+        records |= schema.get("$defs", {})
+    whole = {"$defs": records}
+    parts += [_record(whole, name, table) for name, table in sorted(records.items())]
+    return "".join(parts)
+
+
+def _record(schema: Mapping[str, Any], name: str, table: Mapping[str, Any]) -> str:
+    """Return the section of one record; nothing of what has no keys."""
+    if "properties" not in table:
+        return ""
+    return f"\n## {name}\n\n{table.get('description', '')}\n" + _keys(schema, table["properties"])
+
+
 def _result() -> str:
     from bayreach.outcome import result_schema
 
@@ -163,9 +210,7 @@ def _result() -> str:
         "the key names another one. `bayreach schema result` prints the same as JSON Schema.\n",
         _keys(schema, schema["properties"]),
     ]
-    for name, table in schema["$defs"].items():
-        if "properties" in table:
-            parts += [f"\n## {name}\n\n{table.get('description', '')}\n", _keys(schema, table["properties"])]
+    parts += [_record(schema, name, table) for name, table in schema["$defs"].items()]
     return "".join(parts)
 
 

@@ -238,7 +238,9 @@ def test_a_sweep_without_a_wand_says_what_is_missing(
 
 def test_a_replay_holds_the_wand_step_by_step(answered: Path, tmp_path: Path) -> None:
     assert main(["reach", str(answered / "job.toml"), "--replay", str(tmp_path / "way.json")]) == 0
-    replay = json.loads((tmp_path / "way.json").read_text())["replays"][0]
+    written = json.loads((tmp_path / "way.json").read_text())
+    jsonschema.validate(written, schema_named("replay"))
+    replay = written["replays"][0]
     assert replay["wand"] == "long"
     assert len(replay["depths_m"]) == len(replay["capsules_m"])
 
@@ -315,6 +317,10 @@ def test_a_plan_and_its_proof_for_a_machine_fit_their_schemas(
     proof = json.loads(capsys.readouterr().out)
     jsonschema.validate(proof, schema_named("proof"))
     assert proof["coverage"] == pytest.approx(proof["coverage_claimed"], abs=1e-6)
+    found = {path.name for path in (tmp_path / "out").rglob("*.json") if ".bayreach" not in path.parts}
+    assert found == {"result.json", "certificate.json"}  # each JSON file that is not internal has a schema
+    certificate = json.loads((tmp_path / "out" / "certificate.json").read_bytes())
+    jsonschema.validate(certificate, schema_named("certificate"))
 
 
 def test_every_command_prints_json_and_its_schema_is_published() -> None:
@@ -339,7 +345,8 @@ def test_every_command_prints_json_and_its_schema_is_published() -> None:
     for command in commands:
         words = app[command].assemble_argument_collection()
         assert "--json" in {name for word in words for name in word.names}, command
-    assert set(printed.values()) - {None} | {"sweep", "job"} == set(NAMES)
+    written = {"job", "sweep", "replay", "certificate", "record"}
+    assert set(printed.values()) - {None} | written == set(NAMES)
 
 
 def test_prove_asks_for_a_plan(answered: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -399,6 +406,7 @@ def test_sheets_and_show_print_what_they_wrote(
     table = json.loads(capsys.readouterr().out)
     jsonschema.validate(table, schema_named("sheets"))
     assert all(Path(name).is_file() for name in table["documents"])
+    jsonschema.validate(json.loads((answered / "out" / "record.json").read_bytes()), schema_named("record"))
     png = answered / "map.png"
     assert main(["show", str(answered / "out"), "--png", str(png), "--json"]) == 0
     jsonschema.validate(json.loads(capsys.readouterr().out), schema_named("show"))

@@ -44,6 +44,18 @@ def test_every_key_of_the_result_is_in_the_guide(guide: ModuleType) -> None:
             assert f"| `{key}` |" in page
 
 
+def test_every_schema_that_is_published_is_in_the_guide_with_each_of_its_keys(guide: ModuleType) -> None:
+    from bayreach.cli._schemas import NAMES, schema_named
+
+    page = guide.pages()["json.md"]
+    for name in {*NAMES} - {"job", "result"}:
+        assert f"\n## {name}\n" in page
+        schema = schema_named(name)
+        for table in [schema, *schema.get("$defs", {}).values()]:
+            for key in table.get("properties", ()):
+                assert f"| `{key}` |" in page
+
+
 def test_every_command_is_in_the_guide(guide: ModuleType) -> None:
     from bayreach.cli._commands import app
 

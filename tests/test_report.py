@@ -1,7 +1,5 @@
 """What a result folder says, read back as records, and numbers as documents print them."""
 
-from pathlib import Path
-
 import numpy as np
 import pytest
 from sample_case import sample_case, sample_mesh, sample_record, sample_sides
@@ -51,16 +49,6 @@ def test_a_table_of_the_wrong_form_ends_in_one_clear_error(changes: dict[str, ob
     mesh = sample_mesh(0.05)
     with pytest.raises(StoreError, match=r"result\.json: a table does not have its form"):
         report.case_of(sample_record(**changes), mesh, sample_sides(mesh))
-
-
-@pytest.mark.parametrize(
-    ("content", "words"), [(None, "no result.json"), ("{", "is not JSON"), ("[]", "holds no table")]
-)
-def test_a_folder_without_a_result_is_named(tmp_path: Path, content: str | None, words: str) -> None:
-    if content is not None:
-        (tmp_path / "result.json").write_text(content, encoding="utf-8")
-    with pytest.raises(StoreError, match=words):
-        report.read_record(tmp_path)
 
 
 @pytest.mark.parametrize(

@@ -1,6 +1,5 @@
 """The three things that `reach` does: tell, sweep, replay."""
 
-import json as written
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -13,7 +12,7 @@ from bayreach.cli._words import reach_lines, table
 from bayreach.errors import JobError, nearest_hint
 from bayreach.files import write_whole
 from bayreach.job import Job
-from bayreach.outcome import ReachRecord, ReachTable
+from bayreach.outcome import ReachRecord, ReachTable, ReplayTable, to_json
 from bayreach.rays import engine_in_use
 from bayreach.reach import sweep_rows, sweep_svg
 from bayreach.store import rows_csv, write_documents
@@ -84,5 +83,5 @@ def write_sheet(job: Job, wand: str | None, rows: Sequence[ReachRecord], folder:
 def write_replay(job: Job, path: Path, *, wand: str | None = None) -> None:
     """Write the deepest way in of each wand through each opening, step by step."""
     with watched() as progress:
-        text = written.dumps({"replays": run.replays(job, progress, wand=wand)})
+        text = to_json(ReplayTable(replays=run.replays(job, progress, wand=wand)), indent=None)
     write_whole(path, text.encode())

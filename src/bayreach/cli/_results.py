@@ -172,13 +172,14 @@ def demo(folder: Path, /, *, json: Json = False) -> int:
 
 @app.command
 def schema(of: str = "job", /, *, json: Json = False) -> int:
-    """Print the JSON Schema of the job file, or of what a command prints with --json.
+    """Print the JSON Schema of the job file, or of what a command prints with --json or writes as JSON.
 
     Parameters
     ----------
     of
-        job, result, measurement, reach, sweep, comparison, coupons, proof, study, show, sheets, demo or
-        studio
+        job; result, measurement, reach, sweep, comparison, coupons, proof, study, show, sheets, demo or
+        studio, printed with --json; replay (reach --replay), certificate (certificate.json of a plan) or
+        record (record.json of the documents)
     """
     from bayreach.cli._schemas import schema_named
 

@@ -1,4 +1,4 @@
-"""What each command prints with --json, as records, and the schema of each."""
+"""What each command prints with --json, as records, and the schemas of that and of the JSON files written."""
 
 from dataclasses import dataclass
 from typing import Any
@@ -59,12 +59,15 @@ NAMES = (
     "sheets",
     "demo",
     "studio",
+    "replay",
+    "certificate",
+    "record",
 )
-"""What there is a schema of: the job file, and what commands print."""
+"""What there is a schema of: the job file, what commands print, and the JSON files that they write."""
 
 
 def schema_named(name: str) -> dict[str, Any]:
-    """Return the JSON Schema of the job file, or of what a command prints with --json.
+    """Return the JSON Schema of the job file, or of what a command prints with --json or writes as JSON.
 
     Raises
     ------
@@ -85,8 +88,10 @@ def schema_named(name: str) -> dict[str, Any]:
 
 def _kind(name: str) -> type:
     from bayreach.compare import Comparison, CouponCheck
-    from bayreach.outcome import Measurement, Outcome, ReachTable
+    from bayreach.outcome import Measurement, Outcome, ReachTable, ReplayTable
+    from bayreach.plan import CertificateRecord
     from bayreach.prove import Proof
+    from bayreach.sheets import RecordForm
     from bayreach.study import Overview
 
     return {
@@ -102,4 +107,7 @@ def _kind(name: str) -> type:
         "sheets": Written,
         "demo": DemoWritten,
         "studio": Serving,
+        "replay": ReplayTable,
+        "certificate": CertificateRecord,
+        "record": RecordForm,
     }[name]

@@ -53,7 +53,7 @@ class Replay:
     is_clear: bool | None = None
 
     def table(self) -> dict[str, Any]:
-        """Return the plain table of `reach --replay`: metres, one row of capsules a step."""
+        """Return the replay as plain lists in m, a row of capsules a step, as `reach --replay` names them."""
         capsules = np.concatenate([self.starts, self.ends], axis=2).round(9)
         return {
             "depths_m": self.depths.round(9).tolist(),

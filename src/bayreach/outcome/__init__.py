@@ -26,7 +26,7 @@ from bayreach.outcome._json import (
     to_table,
 )
 from bayreach.outcome._outcome import Measurement, Outcome
-from bayreach.outcome._reach import BayReachRecord, ReachRecord, ReachTable
+from bayreach.outcome._reach import BayReachRecord, ReachRecord, ReachTable, ReplayRecord, ReplayTable
 from bayreach.outcome._records import (
     OUTSIDE_NAME,
     VERSION,
@@ -101,6 +101,8 @@ __all__ = [
     "ReachRecord",
     "ReachTable",
     "RepairRecord",
+    "ReplayRecord",
+    "ReplayTable",
     "Result",
     "ShortfallRecord",
     "Sides",

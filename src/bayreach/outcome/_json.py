@@ -32,8 +32,8 @@ def to_table(record: Any) -> Any:
     return record
 
 
-def to_json(record: Any) -> str:
-    """Return a record as JSON text, the same bytes for the same record.
+def to_json(record: Any, *, indent: int | None = 1) -> str:
+    """Return a record as JSON text, the same bytes for the same record; on one line where `indent` is None.
 
     Raises
     ------
@@ -42,7 +42,7 @@ def to_json(record: Any) -> str:
     """
     table = to_table(record)
     try:
-        return json.dumps(table, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+        return json.dumps(table, indent=indent, ensure_ascii=False, allow_nan=False) + "\n"
     except ValueError:
         place = next(iter(_not_finite(table)), "somewhere")
         message = f"result: {place} is not a finite number; nothing was written."

@@ -1,5 +1,6 @@
-"""What `reach` tells of a job's wands."""
+"""What `reach` tells of a job's wands, and the ways in that `reach --replay` writes."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 
@@ -53,3 +54,35 @@ class ReachTable:
     changes: tuple[str, ...] = ()
     cautions: tuple[str, ...] = ()
     ray_engine: str = ""
+
+
+SixNumbers = tuple[float, float, float, float, float, float]
+
+
+@dataclass(frozen=True, kw_only=True)
+class ReplayRecord:
+    """The deepest way in of a wand through an opening, step by step, as capsules in m in the mesh's axes.
+
+    `capsules_m` holds for each step, and in it for each capsule, both ends of its middle line (x, y, z, x, y,
+    z); `radii_m` a radius for each capsule; `margins_m`, for each step and capsule, how much it is to be
+    grown so that those of all steps together hold the wand at every moment between them. `line_m` is the line
+    that a flexible wand keeps to. `clear_between_steps` tells that what is grown so is clear of the
+    structure, to `clear_to_m`; null where it was not held against it.
+    """
+
+    wand: str
+    opening: str
+    depths_m: Sequence[float]
+    radii_m: Sequence[float]
+    capsules_m: Sequence[Sequence[SixNumbers]]
+    margins_m: Sequence[Sequence[float]]
+    line_m: Sequence[tuple[float, float, float]]
+    clear_between_steps: bool | None
+    clear_to_m: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class ReplayTable:
+    """What `reach --replay` writes: a way in for each wand through each opening that lets it in."""
+
+    replays: tuple[ReplayRecord, ...]

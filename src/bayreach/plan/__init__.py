@@ -16,7 +16,7 @@ from bayreach.plan._entries import Drilling, Entries, entries_of, hole_drill, op
 from bayreach.plan._looks import fewest_looks
 from bayreach.plan._make import make_plan, plan_on
 from bayreach.plan._order import in_order
-from bayreach.plan._proof import CERTIFICATE_FILE, COLUMNS_FILE, proof_files
+from bayreach.plan._proof import CERTIFICATE_FILE, COLUMNS_FILE, CertificateRecord, proof_files
 from bayreach.plan._records import (
     REASONS,
     CurvePoint,
@@ -35,6 +35,7 @@ __all__ = [
     "REASONS",
     "Asked",
     "Board",
+    "CertificateRecord",
     "CurvePoint",
     "Draft",
     "Drilling",

@@ -2,6 +2,8 @@
 
 import io
 import json
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -15,6 +17,31 @@ COLUMNS_FILE = "columns.npz"
 CERTIFICATE_FILE = "certificate.json"
 CURVE_FILE, CURVE_PICTURE = "curve.csv", "curve.svg"
 PASSES_FILE, PASSES_PICTURE = "passes_curve.csv", "passes_curve.svg"
+LAW = (
+    "holes >= price*asked - sum over sides that can be covered max(0, price*area - weight) "
+    "- sum over candidate holes max(0, sum over sides share*weight - 1)"
+)
+
+
+@dataclass(frozen=True, kw_only=True)
+class CertificateRecord:
+    """What a plan claims, and the witness that `prove` adds up again with the columns beside it.
+
+    `witness_rows` are rows of the columns, with one of the `weights` each; `law` says how they give the
+    `bound` on new holes, `holes_bound` the least whole number of them.
+    """
+
+    says: str
+    scope: str
+    share_asked: float
+    coverage: float
+    new_holes: int
+    holes_bound: int
+    price_per_m2: float
+    witness_rows: Sequence[int]
+    weights: Sequence[float]
+    bound: float
+    law: str = LAW
 
 
 def proof_files(plan: "Plan") -> dict[str, bytes]:
@@ -51,20 +78,16 @@ def _columns_bytes(plan: "Plan") -> bytes:
 
 def _certificate_bytes(plan: "Plan") -> bytes:
     proof = plan.certificate
-    table = {
-        "says": plan.statement,
-        "scope": plan.scope,
-        "share_asked": plan.problem.share,
-        "coverage": plan.coverage,
-        "new_holes": plan.new_holes,
-        "holes_bound": proof.holes,
-        "price_per_m2": proof.price,
-        "witness_rows": proof.sides.tolist(),
-        "weights": proof.weights.tolist(),
-        "bound": proof.bound,
-        "law": (
-            "holes >= price*asked - sum over sides that can be covered max(0, price*area - weight) "
-            "- sum over candidate holes max(0, sum over sides share*weight - 1)"
-        ),
-    }
-    return (json.dumps(table, indent=1) + "\n").encode()
+    table = CertificateRecord(
+        says=plan.statement,
+        scope=plan.scope,
+        share_asked=plan.problem.share,
+        coverage=plan.coverage,
+        new_holes=plan.new_holes,
+        holes_bound=proof.holes,
+        price_per_m2=proof.price,
+        witness_rows=proof.sides.tolist(),
+        weights=proof.weights.tolist(),
+        bound=proof.bound,
+    )
+    return (json.dumps(asdict(table), indent=1) + "\n").encode()

@@ -1,7 +1,7 @@
 """What a document says, as plain dataclasses without markup."""
 
 from bayreach.report._air import air_limits, air_of, balance_lines, mass_line
-from bayreach.report._case import Case, Sides, case_of, read_case, read_record
+from bayreach.report._case import Case, Sides, case_of, read_case
 from bayreach.report._numbers import area_text, length_text, percent, place_text, volume_text
 from bayreach.report._records import (
     Bay,
@@ -50,7 +50,6 @@ __all__ = [
     "percent",
     "place_text",
     "read_case",
-    "read_record",
     "short",
     "volume_text",
     "words",

@@ -1,6 +1,5 @@
 """What a result folder says, as plain records: the only thing that pictures and documents read."""
 
-import json
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -13,7 +12,7 @@ from bayreach.errors import StoreError
 from bayreach.film import STATUSES
 from bayreach.heatmap import FilmScale
 from bayreach.mesh import Mesh
-from bayreach.outcome import FILMS_FILE, PassFilm, films_from
+from bayreach.outcome import FILMS_FILE, PassFilm, films_from, to_table
 from bayreach.report._records import (
     Bay,
     Hole,
@@ -169,9 +168,8 @@ def read_case(folder: Path) -> Case:
     """
     from bayreach import store
 
-    record = read_record(folder)
     result = store.read_result(folder)
-    stored = result.sides
+    record, stored = to_table(result.outcome), result.sides
     case = case_of(record, stored.mesh, _sides_of(record, stored, stored.extra))
     films = result.files.get(FILMS_FILE)
     return case if films is None else replace(case, pass_films=films_from(films, case.mesh.n_sides))
@@ -213,26 +211,3 @@ def reasons_with_parts(
     parts = mesh.face_parts[np.where(hidden, hidden_by, 0)]
     longer = (*names, *(words("hidden_by", name=name) for name in mesh.part_names))
     return np.where(hidden, len(names) + parts, reason).astype(np.int64), longer
-
-
-def read_record(folder: Path) -> Mapping[str, Any]:
-    """Return the tables of result.json in `folder`.
-
-    Raises
-    ------
-    StoreError
-        When the file is missing or is no JSON table.
-    """
-    path = folder / "result.json"
-    try:
-        record = json.loads(path.read_text(encoding="utf-8"))
-    except OSError as error:
-        message = f"{folder}: no result.json that can be read ({error.strerror}); name a folder a job wrote."
-        raise StoreError(message) from error
-    except ValueError as error:
-        message = f"{path}: is not JSON ({error}); run the job again."
-        raise StoreError(message) from error
-    if not isinstance(record, dict):
-        message = f"{path}: holds no table; run the job again."
-        raise StoreError(message)
-    return record

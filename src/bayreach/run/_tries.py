@@ -1,14 +1,13 @@
 """What-if of a wand: with other figures, with the least change that gets it in, and its way step by step."""
 
 from collections.abc import Sequence
-from typing import Any
 
 from bayreach import reach as reaching
 from bayreach.arrays import OUTSIDE
 from bayreach.errors import JobError, nearest_hint
 from bayreach.insertion import replay
 from bayreach.job import Job
-from bayreach.outcome import quiet
+from bayreach.outcome import ReplayRecord, quiet
 from bayreach.run._site import Site, site_of
 from bayreach.run._wetting import Progress
 from bayreach.wands import Wand
@@ -69,19 +68,19 @@ def changes_into(
     return tuple(said)
 
 
-def replays(job: Job, progress: Progress = quiet, *, wand: str | None = None) -> tuple[dict[str, Any], ...]:
-    """Return the deepest way in of each wand through each opening, step by step, as plain tables."""
+def replays(job: Job, progress: Progress = quiet, *, wand: str | None = None) -> tuple[ReplayRecord, ...]:
+    """Return the deepest way in of each wand through each opening, step by step."""
     progress("finding bays", 0.0)
     site = site_of(job)
     openings = {opening.name: opening for opening in site.bays.openings}
-    tables = []
+    ways = []
     wands = job.wands if wand is None else (_wand_of(job, wand),)
     for row in reaching.reach(_ground(site), wands, progress=progress):
         if row.paths:
             deepest = max(row.paths, key=lambda path: path.deepest)
             steps = replay(deepest, openings[row.opening], space=site.space).table()
-            tables.append({"wand": row.wand, "opening": row.opening, **steps})
-    return tuple(tables)
+            ways.append(ReplayRecord(wand=row.wand, opening=row.opening, **steps))
+    return tuple(ways)
 
 
 def _ground(site: Site) -> reaching.Ground:

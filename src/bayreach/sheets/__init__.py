@@ -3,8 +3,9 @@
 from pathlib import Path
 
 from bayreach.report import Case, read_case
+from bayreach.sheets._form import RecordForm
 
-__all__ = ["documents", "write_sheet", "write_sheets"]
+__all__ = ["RecordForm", "documents", "write_sheet", "write_sheets"]
 
 
 def write_sheets(folder: Path) -> list[Path]:

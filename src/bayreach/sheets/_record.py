@@ -1,30 +1,14 @@
 """The treatment record: what was planned, filled in; what was done, left blank for the people who do it."""
 
 import hashlib
-import json
 from pathlib import Path
 from typing import Any
 
+from bayreach.outcome import to_json
 from bayreach.report import Case, coverage_line, percent, volume_text, words
 from bayreach.sheets._cards import openings_in_order
+from bayreach.sheets._form import BLANKS, SIGNATURES, form_of
 from bayreach.sheets._typeset import shared
-
-FORM_VERSION = 1
-BLANKS = (
-    "aircraft",
-    "zone",
-    "authority",
-    "liquid_name",
-    "liquid_lot",
-    "liquid_expiry",
-    "cleaned",
-    "dried",
-    "temperature",
-    "start",
-    "end",
-    "next_due",
-)
-SIGNATURES = ("operator", "inspector", "certificate")
 
 
 def plan_hash(folder: Path) -> str:
@@ -114,65 +98,4 @@ def program_version() -> str:
 
 def record_json(case: Case, sha256: str) -> bytes:
     """Return the record as JSON: the plan filled in, null for everything that people fill in later."""
-    inputs = case.record.get("inputs") or {}
-    form = {
-        "form": "bayreach treatment record",
-        "form_version": FORM_VERSION,
-        "title": case.title,
-        "plan_sha256": sha256,
-        "mesh_sha256": inputs.get("mesh_sha256"),
-        "job_sha256": inputs.get("job_sha256"),
-        "program_version": program_version(),
-        "result_version": case.record.get("version"),
-        "target": {
-            "film_min_um": round(case.target.film_min_um, 6),
-            "film_is": case.target.film_is,
-            "coverage": case.target.coverage,
-        },
-        "planned_coverage": (case.record.get("coverage") or {}).get("fraction"),
-        **dict.fromkeys(BLANKS),
-        "deviations": [],
-        **_check_offs(case),
-        "signatures": dict.fromkeys(SIGNATURES),
-        "cautions": list(case.cautions),
-    }
-    return (json.dumps(form, indent=2, ensure_ascii=False) + "\n").encode()
-
-
-def _check_offs(case: Case) -> dict[str, list[dict[str, Any]]]:
-    """Return what is to be checked off, planned figures filled in, the rest null."""
-    seen = ("seen_wet", "film_unbroken", "touched_up", "not_seen", "method", "initials")
-    return {
-        "bays": [
-            {
-                "name": bay.name,
-                "required_m2": bay.required,
-                "planned_covered_m2": bay.covered,
-                **dict.fromkeys(seen),
-            }
-            for bay in case.bays
-        ],
-        "passes": [
-            {
-                "number": number,
-                "wand": one.wand,
-                "opening": one.opening,
-                "planned_count": one.count,
-                "planned_seconds": one.seconds,
-                "planned_liquid_m3": one.liquid,
-                **dict.fromkeys(("done_count", "used_liquid_m3", "deviation")),
-            }
-            for number, one in enumerate(case.passes, start=1)
-        ],
-        "masks": [{"name": one.name, "on": None, "off": None} for one in case.masks],
-        "drains": [{"name": one.name, "open_before": None, "open_after": None} for one in case.drains],
-        "holes": [
-            {
-                "name": one.name,
-                "status": words("candidate"),
-                "drill_mm": one.drill_mm,
-                **dict.fromkeys(("approval_reference", "drilled", "closed")),
-            }
-            for one in case.holes
-        ],
-    }
+    return to_json(form_of(case, sha256=sha256, program_version=program_version())).encode()
