@@ -5,12 +5,11 @@ for the eye. Directions through it have no negative product with any of the unit
 the point and its edges. Polygons are cut by planes after Sutherland and Hodgman (1974).
 """
 
-from typing import NamedTuple
-
 import numpy as np
 
-from bayreach.arrays import FloatArray, IntArray
+from bayreach.arrays import FloatArray
 from bayreach.rays.compiling import compiled
+from bayreach.sight._windows import Portals
 
 MOST_PLANES = 32
 """Planes of a window at most: what would need more is held by fewer, which let more through."""
@@ -26,29 +25,9 @@ _NARROW = 1e-7
 Triple = tuple[float, float, float]
 
 
-class Rims(NamedTuple):
-    """Openings as hulls; see `Portals` for the first eight.
-
-    `exits` (n_bays + 2,): where the openings of each bay begin in `through` (2 o,).
-    """
-
-    centers: FloatArray
-    radii: FloatArray
-    corners: FloatArray
-    firsts: IntArray
-    normals: FloatArray
-    thick: FloatArray
-    inner: FloatArray
-    boxes: FloatArray
-    links: IntArray
-    margin: float
-    exits: IntArray
-    through: IntArray
-
-
 @compiled
 def outline_of(
-    point: FloatArray, rims: Rims, opening: int, seen: FloatArray, room: tuple[FloatArray, FloatArray]
+    point: FloatArray, portals: Portals, opening: int, seen: FloatArray, room: tuple[FloatArray, FloatArray]
 ) -> int:
     """Fill `room`, outline and cap, with an opening as seen; return the corners, 0: none of it within `seen`.
 
@@ -56,37 +35,39 @@ def outline_of(
     least along it; zeros where it has no such plane.
     """
     outline, cap = room
-    center, normal = rims.centers[opening], rims.normals[opening]
+    center, normal = portals.centers[opening], portals.normals[opening]
     x, y, z = center[0] - point[0], center[1] - point[1], center[2] - point[2]
     for plane in seen:
         # Wholly outside one plane of what is seen so far.
-        if plane[0] * x + plane[1] * y + plane[2] * z < -rims.radii[opening]:
+        if plane[0] * x + plane[1] * y + plane[2] * z < -portals.radii[opening]:
             return 0
     cap[:] = 0.0
     cap[3] = -1.0
     height = normal[0] * x + normal[1] * y + normal[2] * z
-    thick, beside = rims.thick[opening], np.sqrt(x * x + y * y + z * z) + rims.radii[opening]
+    thick, beside = portals.thick[opening], np.sqrt(x * x + y * y + z * z) + portals.radii[opening]
     if abs(height) > 2.0 * thick:
         # What lies off the plane by `thick` is seen beside where it would be on the plane by so much.
-        wider = rims.margin + beside * thick / (abs(height) - thick)
-        if wider <= _WIDEST * rims.inner[opening]:
-            _face(point, rims, opening, (1.0 + wider / rims.inner[opening], height), outline)
+        wider = portals.margin + beside * thick / (abs(height) - thick)
+        if wider <= _WIDEST * portals.inner[opening]:
+            _face(point, portals, opening, (1.0 + wider / portals.inner[opening], height), outline)
             for k in range(3):
                 cap[k] = normal[k] if height > 0.0 else -normal[k]
             cap[3] = abs(height) - thick
-            return int(rims.firsts[opening + 1] - rims.firsts[opening])
-    return _silhouette(point, rims.boxes[opening], (x, y, z), outline)
+            return int(portals.firsts[opening + 1] - portals.firsts[opening])
+    return _silhouette(point, portals.boxes[opening], (x, y, z), outline)
 
 
 @compiled
-def _face(point: FloatArray, rims: Rims, opening: int, how: tuple[float, float], outline: FloatArray) -> None:
+def _face(
+    point: FloatArray, portals: Portals, opening: int, how: tuple[float, float], outline: FloatArray
+) -> None:
     """Fill `outline` with a flat opening, scaled about its middle, in the order that the eye wants."""
     scale, height = how
-    first, last = rims.firsts[opening], rims.firsts[opening + 1]
+    first, last = portals.firsts[opening], portals.firsts[opening + 1]
     for place in range(last - first):
-        corner = rims.corners[first + place if height > 0.0 else last - 1 - place]
+        corner = portals.corners[first + place if height > 0.0 else last - 1 - place]
         for k in range(3):
-            middle = rims.centers[opening, k]
+            middle = portals.centers[opening, k]
             outline[place, k] = middle + scale * (corner[k] - middle) - point[k]
 
 

@@ -7,7 +7,8 @@ from numpy.typing import NDArray
 
 from bayreach.arrays import FloatArray, IntArray
 from bayreach.rays.compiling import compiled
-from bayreach.sight._frusta import MOST_PLANES, Rims, clipped, outline_of, planes_through
+from bayreach.sight._frusta import MOST_PLANES, clipped, outline_of, planes_through
+from bayreach.sight._windows import Portals
 
 _DEEPEST = 12
 _MOST_WINDOWS = 256
@@ -33,7 +34,9 @@ class _Chains(NamedTuple):
 
 
 @compiled
-def find_windows(points: FloatArray, home: IntArray, rims: Rims, starts: IntArray, budget: int) -> Found:
+def find_windows(
+    points: FloatArray, home: IntArray, portals: Portals, starts: IntArray, budget: int
+) -> Found:
     """Fill `starts` (s, n_bays + 2) and return the windows, station by station and bay by bay.
 
     A straight line from a station into another bay crosses the caps of a chain of openings. What is seen of
@@ -56,7 +59,7 @@ def find_windows(points: FloatArray, home: IntArray, rims: Rims, starts: IntArra
         starts[station, :] = used
         if home[station] == _UNKNOWN:
             continue
-        count = _follow(points[station], home[station], rims, chains)
+        count = _follow(points[station], home[station], portals, chains)
         more = 0
         for window in range(count):
             more += chains.counts[window]
@@ -98,7 +101,7 @@ def _by_bay(bays: IntArray, count: int, order: IntArray) -> None:
 
 
 @compiled
-def _follow(point: FloatArray, home: int, rims: Rims, chains: _Chains) -> int:
+def _follow(point: FloatArray, home: int, portals: Portals, chains: _Chains) -> int:
     """Fill `chains` with the windows from a point in bay `home`; return how many, -1: too many."""
     path = np.full(_DEEPEST + 1, -1, dtype=np.int64)
     bay = np.zeros(_DEEPEST + 1, dtype=np.int64)
@@ -107,13 +110,13 @@ def _follow(point: FloatArray, home: int, rims: Rims, chains: _Chains) -> int:
     counts = np.zeros(_DEEPEST + 1, dtype=np.int64)
     outline, spare = np.zeros((2 * MOST_PLANES, 3)), np.zeros((2 * MOST_PLANES, 3))
     cap = np.zeros(4)
-    bay[0], following[0] = home, rims.exits[home]
+    bay[0], following[0] = home, portals.exits[home]
     depth, found, tried = 0, 0, 0
     while depth >= 0:
-        if following[depth] >= rims.exits[bay[depth] + 1]:
+        if following[depth] >= portals.exits[bay[depth] + 1]:
             depth -= 1
             continue
-        opening = rims.through[following[depth]]
+        opening = portals.through[following[depth]]
         following[depth] += 1
         if _is_in(path[1 : depth + 1], opening):
             continue
@@ -121,7 +124,7 @@ def _follow(point: FloatArray, home: int, rims: Rims, chains: _Chains) -> int:
         if depth == _DEEPEST or tried > _MOST_TRIED:
             return -1
         seen = planes[depth, : counts[depth]]
-        corners = outline_of(point, rims, opening, seen, (outline, cap))
+        corners = outline_of(point, portals, opening, seen, (outline, cap))
         if corners > 0:
             corners = clipped(outline, corners, seen, spare)
         if corners == 0:
@@ -131,7 +134,7 @@ def _follow(point: FloatArray, home: int, rims: Rims, chains: _Chains) -> int:
         else:  # the opening is all round the station: what comes before it decides
             count = counts[depth]
             planes[depth + 1, :count] = seen
-        beyond = rims.links[opening, 0] + rims.links[opening, 1] - bay[depth]
+        beyond = portals.links[opening, 0] + portals.links[opening, 1] - bay[depth]
         if beyond != home:
             if found >= _MOST_WINDOWS:
                 return -1
@@ -141,7 +144,7 @@ def _follow(point: FloatArray, home: int, rims: Rims, chains: _Chains) -> int:
             found += 1
         depth += 1
         path[depth], bay[depth], counts[depth] = opening, beyond, count
-        following[depth] = rims.exits[beyond]
+        following[depth] = portals.exits[beyond]
     return found
 
 

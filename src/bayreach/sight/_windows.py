@@ -1,16 +1,12 @@
 """Bays as cells and openings as portals: through which openings a tip may see into each bay."""
 
-from dataclasses import dataclass
 from itertools import pairwise
-from typing import TYPE_CHECKING, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from bayreach.arrays import BUDGET, FloatArray, IntArray
-
-if TYPE_CHECKING:
-    from bayreach.sight._frusta import Rims
 
 UNKNOWN_BAY = -2
 """Bay of a station whose bay could not be told for sure: from there nothing is passed over."""
@@ -22,8 +18,7 @@ _ROUNDING = 1e-6
 """Room for rounding, as a share of the structure's diagonal: a ray along a rim is asked, not passed over."""
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
-class Portals:
+class Portals(NamedTuple):
     """Each opening wrapped in a convex polygon in its plane, in a box and in a ball, and the bays it links.
 
     Parameters
@@ -50,6 +45,10 @@ class Portals:
         Room for rounding in m.
     n_bays : int
         Number of bays, the outside not counted.
+    exits : (n_bays + 2,) int
+        Where the openings of each bay, the outside last, begin in `through`.
+    through : (at most 2 o,) int
+        Openings by the bays that they lead out of; those of a bay into itself are left out.
     """
 
     centers: FloatArray
@@ -63,6 +62,8 @@ class Portals:
     links: IntArray
     margin: float
     n_bays: int
+    exits: IntArray
+    through: IntArray
 
 
 class Windows(NamedTuple):
@@ -100,6 +101,7 @@ def portals_of(
     pairs = links[order[starts[:-1]]].reshape(-1, 2).astype(np.int64)
     pairs[pairs < 0] = n_bays
     counts = [len(hull.corners) for hull in hulls]
+    exits, through = _exits(pairs, n_bays)
     return Portals(
         centers=np.array([hull.center for hull in hulls]).reshape(-1, 3),
         radii=np.array([hull.radius for hull in hulls]),
@@ -112,7 +114,19 @@ def portals_of(
         links=pairs,
         margin=margin,
         n_bays=n_bays,
+        exits=exits,
+        through=through,
     )
+
+
+def _exits(links: IntArray, n_bays: int) -> tuple[IntArray, IntArray]:
+    """Return where the openings of each bay begin (n_bays + 2,), and the openings in that order."""
+    bay, opening = links.ravel(), np.repeat(np.arange(len(links)), 2)
+    twice = np.repeat(links[:, 0] == links[:, 1], 2)
+    bay, opening = bay[~twice], opening[~twice]
+    order = np.argsort(bay, kind="stable")
+    exits = np.searchsorted(bay[order], np.arange(n_bays + 2)).astype(np.int64)
+    return exits, opening[order].astype(np.int64)
 
 
 class _Hull(NamedTuple):
@@ -247,29 +261,5 @@ def windows_of(
         return Windows(starts, np.zeros(1, dtype=np.int64), nothing, np.zeros((0, 4)), place)
     from bayreach.sight._window_kernel import find_windows
 
-    found = find_windows(np.ascontiguousarray(points), place, _rims(portals), starts, budget)
+    found = find_windows(np.ascontiguousarray(points), place, portals, starts, budget)
     return Windows(starts, found.firsts, found.planes, found.caps, place)
-
-
-def _rims(portals: Portals) -> "Rims":
-    """Return the portals as the kernel wants them, with the openings of each bay."""
-    from bayreach.sight._frusta import Rims
-
-    bay, opening = portals.links.ravel(), np.repeat(np.arange(len(portals.links)), 2)
-    twice = np.repeat(portals.links[:, 0] == portals.links[:, 1], 2)
-    bay, opening = bay[~twice], opening[~twice]
-    order = np.argsort(bay, kind="stable")
-    return Rims(
-        portals.centers,
-        portals.radii,
-        portals.corners,
-        portals.firsts,
-        portals.normals,
-        portals.thick,
-        portals.inner,
-        portals.boxes,
-        portals.links,
-        portals.margin,
-        np.searchsorted(bay[order], np.arange(portals.n_bays + 2)).astype(np.int64),
-        opening[order].astype(np.int64),
-    )
