@@ -6,7 +6,7 @@ from typing import Any
 import numpy as np
 import pytest
 from small_job import small_job
-from studio_server import first_table, request_of, told
+from studio_server import request_of, told
 
 from bayreach import run
 from bayreach.errors import JobError
@@ -21,7 +21,7 @@ aiohttp = pytest.importorskip("aiohttp")
 
 
 @pytest.fixture(scope="module")
-def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+def studio_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Return the folder of a job whose wand makes fog, which settles."""
     made = tmp_path_factory.mktemp("studio")
     job = small_job(made)
@@ -30,25 +30,15 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return made
 
 
-@pytest.fixture(scope="module")
-def bench(folder: Path) -> Bench:
-    return Bench(load_job(folder / "job.toml"))
-
-
-@pytest.fixture
-def start(bench: Bench) -> dict[str, Any]:
-    return first_table(bench)
-
-
 def test_the_full_answer_is_that_of_spray_on_the_saved_job(
-    bench: Bench, folder: Path, start: dict[str, Any]
+    bench: Bench, studio_folder: Path, start: dict[str, Any]
 ) -> None:
     table = {**start, "clock": 0.3, "from": 0.5, "aim": [1.0, 0.05, -0.04]}
     table["figures"] = {"pull_speed": 0.043, "flow": 2.5e-6, "spread": 0.9, "diameter": 0.0071}
     state = request_of("try", table).state
     answer = bench.tried(state, look="full")
     assert told(bench, "save", table, word="tried.toml").table["name"] == "tried.toml"
-    saved = load_job(folder / "tried.toml")
+    saved = load_job(studio_folder / "tried.toml")
     assert len(saved.passes) == 1
     result = run.spray(saved)
     np.testing.assert_allclose(answer.arrays["film"], result.sides.film * 1e6, rtol=1e-5, atol=1e-5)
@@ -72,7 +62,7 @@ def test_the_full_answer_is_that_of_spray_on_the_saved_job(
 
 
 def test_all_pulls_together_are_those_of_spray_on_the_saved_job(
-    bench: Bench, folder: Path, start: dict[str, Any]
+    bench: Bench, studio_folder: Path, start: dict[str, Any]
 ) -> None:
     # The wand as it is, twice; a bent one made of it, and that one again at another speed.
     bent = {**start, "shape": "bent", "pieces": [{"arc": 0.2, "radius": 0.4}], "from": 0.3, "to": 0.1}
@@ -81,7 +71,7 @@ def test_all_pulls_together_are_those_of_spray_on_the_saved_job(
     answer = told(bench, "all", start, passes=passes)
     saved = told(bench, "save", start, passes=passes, word="several.toml").table
     assert saved == {"name": "several.toml", "pulls": 3, "wands": [start["wand"], f"{start['wand']} 2"]}
-    job = load_job(folder / "several.toml")
+    job = load_job(studio_folder / "several.toml")
     assert [one.name for one in job.wands][-1] == f"{start['wand']} 2"
     assert job.wands[-1].pieces == request_of("try", bent).state.wand_of(bench.job).pieces
     assert [one.pull_speed for one in job.passes] == [None, None, 0.02]
@@ -93,28 +83,28 @@ def test_all_pulls_together_are_those_of_spray_on_the_saved_job(
 
 
 def test_a_saved_job_is_opened_again_with_its_wands_and_pulls(
-    bench: Bench, folder: Path, start: dict[str, Any]
+    bench: Bench, studio_folder: Path, start: dict[str, Any]
 ) -> None:
     bent = {**start, "shape": "bent", "pieces": [{"arc": 0.2, "radius": 0.4}], "from": 0.3, "to": 0.1}
     told(bench, "save", start, passes=[start, bent], word="reopened.toml")
     assert "reopened.toml" in told(bench, "open", start).table["names"]
     opened_again = told(bench, "open", start, word="reopened.toml").table
     assert [wand["name"] for wand in opened_again["wands"]] == [
-        one.name for one in load_job(folder / "reopened.toml").wands
+        one.name for one in load_job(studio_folder / "reopened.toml").wands
     ]
     before = told(bench, "all", start, passes=[start, bent])
     after = told(bench, "all", start, passes=opened_again["passes"])
     np.testing.assert_allclose(after.arrays["film"], before.arrays["film"], rtol=1e-6, atol=1e-6)
     # and can be saved from again
     told(bench, "save", start, passes=opened_again["passes"], word="third.toml")
-    assert len(load_job(folder / "third.toml").passes) == 2
+    assert len(load_job(studio_folder / "third.toml").passes) == 2
 
 
 def test_a_job_that_asks_for_something_else_is_not_opened(
-    bench: Bench, folder: Path, start: dict[str, Any]
+    bench: Bench, studio_folder: Path, start: dict[str, Any]
 ) -> None:
-    text = (folder / "job.toml").read_text()
-    (folder / "other.toml").write_text(text.replace('film_min = "', 'film_min = "1'))
+    text = (studio_folder / "job.toml").read_text()
+    (studio_folder / "other.toml").write_text(text.replace('film_min = "', 'film_min = "1'))
     with pytest.raises(StudioError, match="differs in target"):
         told(bench, "open", start, word="other.toml")
     for name in ("../x.toml", "x", ".toml"):
@@ -134,12 +124,12 @@ def test_the_first_answers_are_near_the_full_one(bench: Bench, start: dict[str, 
 
 
 def test_a_first_answer_for_another_throw_does_not_wait_for_boxes_of_air(
-    folder: Path, start: dict[str, Any], monkeypatch: pytest.MonkeyPatch
+    studio_folder: Path, start: dict[str, Any], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     def refuse(*_: object, **__: object) -> None:
         raise InterruptedError
 
-    bench = Bench(load_job(folder / "job.toml"))
+    bench = Bench(load_job(studio_folder / "job.toml"))
     state = request_of("try", {**start, "figures": {"throw": 0.25}}).state
     with monkeypatch.context() as patch:
         patch.setattr("bayreach.deposit.laid.fog_grid", refuse)
@@ -156,7 +146,7 @@ def test_a_first_answer_for_another_throw_does_not_wait_for_boxes_of_air(
 
 
 def test_every_figure_of_a_wand_is_saved_as_it_was_tried(
-    bench: Bench, folder: Path, start: dict[str, Any]
+    bench: Bench, studio_folder: Path, start: dict[str, Any]
 ) -> None:
     sizes = {
         "diameter": 0.008, "tip_diameter": 0.01, "shank_diameter": 0.012, "shank_length": 0.1,
@@ -168,7 +158,7 @@ def test_every_figure_of_a_wand_is_saved_as_it_was_tried(
         table = {**start, "figures": figures}
         wand = request_of("try", table).state.wand_of(bench.job)
         told(bench, "save", table, word=f"sizes_{number}.toml")
-        saved = load_job(folder / f"sizes_{number}.toml").wand_named(wand.name)
+        saved = load_job(studio_folder / f"sizes_{number}.toml").wand_named(wand.name)
         assert wand_table(saved) == wand_table(wand)
         assert (saved.handle_diameter, saved.tip_length) == (0.07, figures.get("tip_length", 0.012))
         # what stays outside is drawn, and is too wide for the port
@@ -218,7 +208,7 @@ def test_the_ways_of_a_bent_wand_are_searched_in_steps_that_can_be_told_and_give
 
 
 def test_a_job_is_saved_under_a_plain_new_name_only(
-    bench: Bench, folder: Path, start: dict[str, Any]
+    bench: Bench, studio_folder: Path, start: dict[str, Any]
 ) -> None:
     for name in ("../x.toml", "/x.toml", "x", ".x.toml", "a/b.toml", "x.toml\n"):
         with pytest.raises(StudioError, match="file name"):
@@ -227,7 +217,7 @@ def test_a_job_is_saved_under_a_plain_new_name_only(
         told(bench, "save", start, word="job.toml")
     wand = ChangedWand(source=bench.job, before=bench.job.wands[0].name, after=bench.job.wands[0])
     with pytest.raises(JobError, match="own folder"):
-        write_job(bench.job, folder / "meshes" / "x.toml", wands=[wand], passes=[])
+        write_job(bench.job, studio_folder / "meshes" / "x.toml", wands=[wand], passes=[])
 
 
 def test_a_change_that_gets_the_wand_in_is_found_and_does(bench: Bench, start: dict[str, Any]) -> None:

@@ -8,11 +8,9 @@ from typing import Any
 
 import numpy as np
 import pytest
-from small_job import small_job
 from specimens import ribbed_box
-from studio_server import first_table, request_of, table_of
+from studio_server import request_of, table_of
 
-from bayreach.job import load_job
 from bayreach.measure import face_areas
 from bayreach.repair import subdivided
 from bayreach.studio._bench import Bench
@@ -20,23 +18,6 @@ from bayreach.studio._pack import framed
 from bayreach.studio._picture import picture_of
 
 aiohttp = pytest.importorskip("aiohttp")
-
-
-@pytest.fixture(scope="module")
-def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    made = tmp_path_factory.mktemp("studio")
-    small_job(made)
-    return made
-
-
-@pytest.fixture(scope="module")
-def bench(folder: Path) -> Bench:
-    return Bench(load_job(folder / "job.toml"))
-
-
-@pytest.fixture
-def start(bench: Bench) -> dict[str, Any]:
-    return first_table(bench)
 
 
 def test_a_wand_is_drawn_where_it_stands_in_its_true_sizes(bench: Bench, start: dict[str, Any]) -> None:

@@ -9,37 +9,17 @@ from typing import Any
 from urllib.parse import urlsplit
 
 import pytest
-from small_job import small_job
-from studio_server import asked, first_table, got, lived, request_of, served, table_of, upgraded
+from studio_server import asked, got, lived, request_of, served, table_of, upgraded
 
-from bayreach.job import load_job
 from bayreach.studio import StudioError
-from bayreach.studio._bench import Bench
 from bayreach.studio._state import read_request
 
 aiohttp = pytest.importorskip("aiohttp")
 
 
 @pytest.fixture(scope="module")
-def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    made = tmp_path_factory.mktemp("studio")
-    small_job(made)
-    return made
-
-
-@pytest.fixture(scope="module")
-def bench(folder: Path) -> Bench:
-    return Bench(load_job(folder / "job.toml"))
-
-
-@pytest.fixture
-def start(bench: Bench) -> dict[str, Any]:
-    return first_table(bench)
-
-
-@pytest.fixture(scope="module")
-def address(folder: Path) -> Iterator[str]:
-    with served(folder / "job.toml") as running:
+def address(studio_folder: Path) -> Iterator[str]:
+    with served(studio_folder / "job.toml") as running:
         yield running.address
 
 

@@ -16,34 +16,16 @@ from urllib.parse import urlsplit
 import jsonschema
 import pytest
 from small_job import small_job
-from studio_server import first_table, got, table_of
+from studio_server import got, table_of
 
 from bayreach.cli._schemas import schema_named
 from bayreach.errors import MeshError
-from bayreach.job import load_job
 from bayreach.studio import serve
 from bayreach.studio._bench import Answer, Bench, GoOn
 from bayreach.studio._session import Session
 from bayreach.studio._state import State
 
 aiohttp = pytest.importorskip("aiohttp")
-
-
-@pytest.fixture(scope="module")
-def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    made = tmp_path_factory.mktemp("studio")
-    small_job(made)
-    return made
-
-
-@pytest.fixture(scope="module")
-def bench(folder: Path) -> Bench:
-    return Bench(load_job(folder / "job.toml"))
-
-
-@pytest.fixture
-def start(bench: Bench) -> dict[str, Any]:
-    return first_table(bench)
 
 
 def test_an_old_answer_never_follows_a_newer_state_and_sessions_do_not_mix(
@@ -84,9 +66,9 @@ def test_an_old_answer_never_follows_a_newer_state_and_sessions_do_not_mix(
 
 @pytest.mark.parametrize(("number", "form"), [(signal.SIGINT, "words"), (signal.SIGTERM, "json")])
 def test_the_command_tells_its_address_and_ends_cleanly_when_told(
-    folder: Path, number: signal.Signals, form: str
+    studio_folder: Path, number: signal.Signals, form: str
 ) -> None:
-    words = [sys.executable, "-m", "bayreach", "studio", str(folder / "job.toml"), "--no-browser"]
+    words = [sys.executable, "-m", "bayreach", "studio", str(studio_folder / "job.toml"), "--no-browser"]
     words += ["--json"] if form == "json" else []
     # buffered as on a user's machine: the address must come all the same
     own = {key: value for key, value in os.environ.items() if key != "PYTHONUNBUFFERED"}

@@ -128,7 +128,7 @@ def written_path(
         aims=aim[None],
         entries=None if entry is None else entry[None],
         clocks=(clock,),
-        shortest=0.0,  # the pull is cut from the whole way, whatever steps that is known at
+        shortest=0.0,  # the whole way: its end may be where the tip is held still, and what is short is told
         down=down,
     )
     if not paths:
