@@ -3,7 +3,13 @@
 import numpy as np
 
 from bayreach.arrays import BoolArray, FloatArray
+from bayreach.measure import signed_volumes
 from bayreach.mesh import Mesh, mesh_of
+
+
+def enclosed_volume(mesh: Mesh) -> float:
+    """Return the signed volume inside a closed mesh in m³, positive when fronts face out."""
+    return float(signed_volumes(mesh.corners, mesh.box.mean(axis=0)).sum())
 
 
 def grid_plate(center, along, across, *, cells: int = 1) -> Mesh:

@@ -12,7 +12,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
-from oracles import tube
+from oracles import enclosed_volume, tube
 from view_factors import RAYS, rectangle, ring, seen_from_patch, seen_from_point, sphere, view_factor, wall
 
 from bayreach import measure
@@ -510,7 +510,7 @@ def sphere_loss(radius: float, fall: float, stirring: float) -> float:
     mesh = sphere(radius, [0, 0, 0])
     rise = -measure.face_normals(mesh)[:, 2]
     speeds = deposition_speed(fall, 2 * stirring / math.pi, rise)
-    return float(speeds @ measure.face_areas(mesh) / measure.enclosed_volume(mesh))
+    return float(speeds @ measure.face_areas(mesh) / enclosed_volume(mesh))
 
 
 def stirred(time: float) -> np.ndarray:
@@ -825,7 +825,7 @@ def torus() -> tuple[float, float]:
     here, right = u * n + v, (u + 1) % n * n + v
     up, across = u * n + (v + 1) % n, (u + 1) % n * n + (v + 1) % n
     mesh = mesh_of(points, np.concatenate([np.c_[here, right, across], np.c_[here, across, up]]))
-    return float(measure.face_areas(mesh).sum()), measure.enclosed_volume(mesh)
+    return float(measure.face_areas(mesh).sum()), enclosed_volume(mesh)
 
 
 def prism() -> tuple[float, float]:
@@ -839,7 +839,7 @@ def prism() -> tuple[float, float]:
     )
     points = np.concatenate([circle, circle + np.array([0, 0, 1]), [[0, 0, 0], [0, 0, 1]]])
     whole = mesh_of(points, np.concatenate([sides, ends]))
-    return float(measure.face_areas(whole).sum()), measure.enclosed_volume(whole)
+    return float(measure.face_areas(whole).sum()), enclosed_volume(whole)
 
 
 CHECKS = tuple(

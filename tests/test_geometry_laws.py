@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from oracles import enclosed_volume
 from scipy.spatial.transform import Rotation
 from specimens import (
     X,
@@ -24,7 +25,7 @@ from specimens import (
 )
 
 from bayreach.bays import Bays, find_bays
-from bayreach.measure import enclosed_volume, face_areas
+from bayreach.measure import face_areas
 from bayreach.mesh import Mesh, joined, mesh_of
 from bayreach.repair import mend, subdivided
 

@@ -7,7 +7,7 @@ from importlib import resources
 import pytest
 
 from bayreach.errors import LiquidError
-from bayreach.liquids import Liquid, class_names, liquid_class
+from bayreach.liquids import Liquid, liquid_class
 
 OIL = {"density": 870.0, "viscosity": 0.05, "surface_tension": 0.03, "volume_solids": 0.5}
 
@@ -38,9 +38,13 @@ def test_a_liquid_outside_its_limits_names_the_property(key: str, value: float) 
         Liquid(**{"name": "slip", **OIL, key: value})
 
 
+BUILT_IN = tomllib.loads(
+    resources.files("bayreach").joinpath("data", "liquids.toml").read_text(encoding="utf-8")
+)
+
+
 def test_every_built_in_number_has_a_source_and_lies_in_its_range() -> None:
-    text = resources.files("bayreach").joinpath("data", "liquids.toml").read_text(encoding="utf-8")
-    for name, entry in tomllib.loads(text).items():
+    for name, entry in BUILT_IN.items():
         numbers = {key: value for key, value in entry.items() if key not in {"title", "note", "coats"}}
         for key, number in numbers.items():
             assert number["source"].strip(), (name, key)
@@ -48,7 +52,7 @@ def test_every_built_in_number_has_a_source_and_lies_in_its_range() -> None:
             assert low <= number["value"] <= high, (name, key)
 
 
-@pytest.mark.parametrize("name", class_names())
+@pytest.mark.parametrize("name", BUILT_IN)
 def test_every_class_loads_and_its_film_limits_rise(name: str) -> None:
     chosen = liquid_class(name)
     assert 0 < chosen.film_min < chosen.film_target < chosen.film_max

@@ -3,10 +3,10 @@
 import numpy as np
 import pytest
 import trimesh
+from oracles import enclosed_volume
 from specimens import box, icosphere, moved
 
 from bayreach.measure import (
-    enclosed_volume,
     face_areas,
     face_normals,
     nearest_faces,

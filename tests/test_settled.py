@@ -132,14 +132,6 @@ def test_a_bay_that_nothing_can_leave_is_refused() -> None:
         settle(side_bay=np.zeros(12, dtype=np.int64), airways=airways(VOLUMES, LINKS[:0], OPENINGS[:0]))
 
 
-def test_the_rouse_number_tells_fine_fog_that_mixes_from_coarse_that_falls() -> None:
-    # 2 um falls at 0.1 mm/s, 60 um at 92 mm/s; the air stirs with 0.4 x 0.03 = 12 mm/s.
-    fine, coarse = (settle(classes=fog_classes(size, 1.01)).rouse for size in (2e-6, 60e-6))
-    assert fine == pytest.approx(float(fall_speed(2e-6, 870.0)) / 0.012, rel=1e-3)
-    assert fine < 0.1
-    assert coarse > 1.0
-
-
 def diffused(settling_speed: float, diffusivity: float, n: int = 10) -> np.ndarray:
     """Return the share of fog put evenly into the first of two cubes of 0.3 m that settles on each floor.
 

@@ -63,7 +63,6 @@ def test_a_radial_sheet_over_the_whole_sphere_is_isotropic():
     rays = np.random.default_rng(1).normal(size=(50, 3))
     rays /= np.linalg.norm(rays, axis=1)[:, None]
     assert tip.density(rays) == pytest.approx(np.full(50, 1 / (4 * math.pi)))
-    assert not tip.is_hard_edged
 
 
 def test_a_side_cone_points_where_the_clock_does():

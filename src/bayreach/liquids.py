@@ -122,15 +122,6 @@ class LiquidClass:
     sources: dict[str, str] = field(default_factory=dict, compare=False)
 
 
-def class_names() -> tuple[str, ...]:
-    """Return the names of the generic classes, thinnest first.
-
-    >>> class_names()
-    ('wd_thin', 'wd_soft', 'soft_hd', 'clear_firm', 'hard', 'two_coat')
-    """
-    return tuple(_table())
-
-
 def liquid_class(name: str) -> LiquidClass:
     """Return the generic class called `name`.
 

@@ -3,7 +3,7 @@
 import numpy as np
 from numpy.typing import ArrayLike
 
-from bayreach.arrays import BoolArray, FloatArray, IntArray
+from bayreach.arrays import FloatArray, IntArray
 from bayreach.mesh import Mesh
 
 _PAIRS_AT_ONCE = 2_000_000
@@ -50,19 +50,18 @@ def centroids(mesh: Mesh) -> FloatArray:
     return np.asarray(mesh.corners.mean(axis=1))
 
 
-def enclosed_volume(mesh: Mesh) -> float:
-    """Return the signed volume inside a closed mesh in m³, positive when fronts face out.
-
-    Divergence theorem, V = sum of a . (b x c) / 6 over faces with corners a, b, c, taken from the box's
-    middle so that a far-off origin costs no digits.
-    """
-    return float(signed_volumes(mesh.corners, mesh.box.mean(axis=0)).sum())
-
-
 def signed_volumes(corners: FloatArray, origin: ArrayLike) -> FloatArray:
-    """Return the signed volume of the tetrahedron `origin`-face for each face (n,), in m³."""
+    """Return the signed volume of the tetrahedron `origin`-face for each face (n,), in m³.
+
+    V = a . A / 3 with a corner a seen from the origin and A the area vector. Over all faces of a closed mesh
+    they add up to the volume inside, positive where fronts face out (divergence theorem); an origin in its
+    midst costs no digits.
+
+    >>> signed_volumes(np.array([[[1.0, 0, 0], [0, 1, 0], [0, 0, 1]]]), [0, 0, 0]).round(3).tolist()
+    [0.167]
+    """
     moved = corners - np.asarray(origin, dtype=np.float64)
-    return np.asarray(np.einsum("ij,ij->i", moved[:, 0], np.cross(moved[:, 1], moved[:, 2])) / 6.0)
+    return np.asarray(np.einsum("ij,ij->i", moved[:, 0], area_vectors(moved)) / 3.0)
 
 
 def solid_angles(points: FloatArray, corners: FloatArray) -> FloatArray:
@@ -160,11 +159,3 @@ def nearest_faces(points: ArrayLike, mesh: Mesh) -> tuple[IntArray, FloatArray]:
         faces[row] = int(away.argmin())
         distances[row] = float(away.min())
     return faces, distances
-
-
-def part_areas(mesh: Mesh, faces: BoolArray | IntArray | None = None) -> dict[str, float]:
-    """Return the one-sided area of each part in m², of the chosen faces only where given."""
-    areas = face_areas(mesh)
-    chosen = np.arange(mesh.n_faces) if faces is None else np.arange(mesh.n_faces)[faces]
-    sums = np.bincount(mesh.face_parts[chosen], weights=areas[chosen], minlength=len(mesh.part_names))
-    return {name: float(area) for name, area in zip(mesh.part_names, sums, strict=True)}

@@ -162,16 +162,6 @@ class Tip:
             return math.cos(min(math.pi, self.angle + half)), math.cos(max(0.0, self.angle - half))
         return math.cos(min(math.pi, half)), 1.0
 
-    @property
-    def is_hard_edged(self) -> bool:
-        """Whether the flow jumps by more than a twentieth of its peak at the edge of the pattern."""
-        if self.pattern == "table":
-            return True
-        low, high = self.cosine_range
-        if low <= -1.0 + 1e-12 and high >= 1.0 - 1e-12:
-            return False
-        return float(self._shape(np.array(self.spread / 2))) > 0.05
-
     def density(self, directions: ArrayLike) -> FloatArray:
         """Return the flow share per solid angle (...), 1/sr, at unit `directions` (..., 3), tip frame."""
         rays = np.asarray(directions, dtype=np.float64)

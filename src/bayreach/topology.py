@@ -7,7 +7,7 @@ from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
 from bayreach.arrays import BoolArray, FloatArray, IntArray
-from bayreach.measure import area_vectors
+from bayreach.measure import signed_volumes
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -186,9 +186,8 @@ def region_volumes(points: FloatArray, faces: IntArray, labels: IntArray, n_labe
 
     Positive where the sides look inward on a finite space of air. `labels` is (2n,), one per side.
     """
-    origin = 0.5 * (points[faces].min(axis=(0, 1)) + points[faces].max(axis=(0, 1)))
-    corners = points[faces] - origin
-    volume = np.einsum("ij,ij->i", corners[:, 0], area_vectors(corners)) / 3.0
-    by_side = np.repeat(volume, 2)
+    corners = points[faces]
+    middle = 0.5 * (corners.min(axis=(0, 1)) + corners.max(axis=(0, 1)))
+    by_side = np.repeat(signed_volumes(corners, middle), 2)
     by_side[0::2] *= -1.0
     return np.bincount(labels, weights=by_side, minlength=n_labels).astype(np.float64)

@@ -86,10 +86,6 @@ class MistFigures:
         """(n,) float: vapour in kg/m³ if all dries in closed air at 20 °C, bounded by saturation."""
         return np.minimum(self.vapour_if_all_dries, self.saturation)
 
-    def multiples_of(self, limit: Limit) -> FloatArray:
-        """Return how many times `limit` the mist in each bay's air is (n,)."""
-        return np.asarray(self.airborne / limit.value)
-
 
 def mist_figures(
     settled: SettledPerFog, fog: FloatArray, left_in_bay: FloatArray, *, duration: float, liquid: Liquid

@@ -179,8 +179,6 @@ class SettledPerFog:
         V L / D of each class.
     boxed : (c, n) bool
         Classes and bays that were reckoned with boxes of air; the others are well mixed.
-    friction_speed : float
-        Stirring at the walls in m/s.
     exposures : (c, m, n) float
         Exposure of box i (of bay i, where well mixed) per m³ of the class into bay j, in s/m³.
     decays : tuple of Decay
@@ -201,7 +199,6 @@ class SettledPerFog:
     shares: FloatArray
     biots: FloatArray
     boxed: BoolArray
-    friction_speed: float
     exposures: FloatArray
     decays: tuple[Decay, ...]
     credited: FloatArray
@@ -209,16 +206,6 @@ class SettledPerFog:
     suspended: FloatArray
     escaped: FloatArray
     time_to_95: FloatArray
-
-    @property
-    def rouse(self) -> float:
-        """Rouse number V / (κ u*), κ = 0.4, averaged over the fog: how far the bays are from well mixed.
-
-        Below about 0.1 droplets are spread evenly through the height; above about 1 they fall to the floor
-        before the air can carry them about (Rouse 1937, for grains in a stream), so that the film lies
-        below the place where the fog was made, and not evenly over the bay as it is told here.
-        """
-        return float(self.shares @ self.falls) / (VON_KARMAN * self.friction_speed)
 
     def boxes_of(self, bay: int) -> int:
         """Return into how many boxes of air a bay was cut; 0 where it is taken as one."""
@@ -355,7 +342,6 @@ def settled_per_fog(
         shares=classes.shares,
         biots=biots,
         boxed=boxed,
-        friction_speed=friction_speed,
         exposures=exposures,
         decays=tuple(decays),
         credited=shares[:, 0],
