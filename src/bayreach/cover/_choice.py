@@ -38,8 +38,7 @@ class HoleChoice:
     @property
     def attainable_area(self) -> float:
         """The m² covered with every candidate drilled (conflicts not counted: an upper bound)."""
-        reach = np.asarray(self.shares.sum(axis=1)).ravel() >= 1.0 - ROUND_OFF
-        return self.done_area + float(self.row_areas[reach].sum())
+        return self.done_area + float(self.row_areas.sum())
 
     def covered_rows(self, chosen: BoolArray) -> BoolArray:
         """Return (n_rows,) bool for the `chosen` columns (n_new,)."""
