@@ -17,7 +17,7 @@ from bayreach.cover._highs import solve as solve_model
 from bayreach.cover._model import Model, dual_bound
 from bayreach.cover._problem import Problem
 from bayreach.cover._pulls import whole_pulls
-from bayreach.cover._reduce import alike
+from bayreach.cover._reduce import alike, kept
 from bayreach.errors import PlanError
 
 
@@ -120,6 +120,35 @@ def test_rows_are_alike_to_twelve_digits_and_the_first_of_each_group_stands_for_
     assert first.tolist() == [0, 1, 3, 5]
 
 
+@pytest.mark.parametrize("full_cover", [False, True])
+def test_a_reduction_ends_when_no_column_outdoes_another_and_no_row_follows_from_another(full_cover):
+    """Pair by pair: full wherever the other has a share, among what is left and excludes nothing."""
+    gone = 0
+    for seed in range(80):
+        shares, _, conflicts = random_shares(seed)
+        left = kept(csr_matrix(shares), conflicts, full_cover=full_cover)
+        gone += (~left.columns).sum() + (~left.rows).sum()
+        some, full = (shares > 0)[left.rows], (shares >= 1.0)[left.rows]
+        free = [k for k in np.flatnonzero(left.columns) if k not in conflicts]
+        assert not any((full[:, d] >= some[:, c]).all() for c, d in itertools.permutations(free, 2))
+        some, full = some[:, left.columns], full[:, left.columns]
+        rows = range(len(some)) if full_cover else ()
+        assert not any(
+            (full[s] >= some[r]).all() and some[r].any() for r, s in itertools.permutations(rows, 2)
+        )
+    assert gone > 80
+
+
+def test_a_column_of_nothing_goes_and_of_columns_alike_the_first_stays():
+    shares = csr_matrix([[1.0, 1.0, 0.0], [1.0, 1.0, 0.0]])
+    assert kept(shares, np.zeros((0, 2), dtype=int), full_cover=False).columns.tolist() == [
+        True,
+        False,
+        False,
+    ]
+    assert kept(shares, np.array([[0, 1]]), full_cover=False).columns.tolist() == [True, True, False]
+
+
 def test_effort_is_counted_told_and_ended_by_a_clock_far_behind(monkeypatch):
     """8 s allowed: the clock strikes after 4 x 8 + 20 s, and any other clock has ten times what is left."""
     now = [100.0]
@@ -217,6 +246,7 @@ def test_a_model_is_the_matrix_that_its_blocks_say():
     top = model.add_rows([(one, first)], lower=0.5)
     since = model.n_blocks
     second = model.add_columns(2, cost=-1.0, lower=-2.0, integer=True)
+    model.add_columns(1)  # in no row, and at no cost
     bottom = model.add_rows([(one, first), (two, second)], lower=[0.0, 1.0], upper=[7.0, 8.0])
     model.add_entries(int(top[1]), second, 0.25)
     assert (first.tolist(), second.tolist(), top.tolist(), bottom.tolist()) == (
@@ -225,20 +255,22 @@ def test_a_model_is_the_matrix_that_its_blocks_say():
         [0, 1],
         [2, 3],
     )
-    dense = np.zeros((4, 5))
+    dense = np.zeros((4, 6))
     dense[:2, :3] = dense[2:, :3] = one
-    dense[2:, 3:], dense[1, 3:] = two, 0.25
+    dense[2:, 3:5], dense[1, 3:5] = two, 0.25
     assert model.matrix().toarray() == pytest.approx(dense)
-    assert (model.n_rows, model.n_columns, model.n_entries, model.n_blocks) == (4, 5, 18, 4)
+    assert (model.n_rows, model.n_columns, model.n_entries, model.n_blocks) == (4, 6, 18, 4)
     rows, columns, values = model.entries_since(since)
-    assert csr_matrix((values, (rows, columns)), shape=(4, 5)).toarray() == pytest.approx(
-        dense - np.pad(one, ((0, 2), (0, 2)))
+    assert csr_matrix((values, (rows, columns)), shape=(4, 6)).toarray() == pytest.approx(
+        dense - np.pad(one, ((0, 2), (0, 3)))
     )
     assert (model.row_upper_of(1), model.row_upper_of(3)) == (np.inf, 8.0)
     assert np.concatenate(model.row_lower).tolist() == [0.5, 0.5, 0.0, 1.0]
-    assert np.concatenate(model.upper).tolist() == [5.0, 5.0, 5.0, 1.0, 1.0]
-    assert np.concatenate(model.lower).tolist() == [0.0, 0.0, 0.0, -2.0, -2.0]
-    assert np.concatenate(model.integer).tolist() == [False] * 3 + [True] * 2
+    assert np.concatenate(model.upper).tolist() == [5.0, 5.0, 5.0, 1.0, 1.0, 1.0]
+    assert np.concatenate(model.lower).tolist() == [0.0, 0.0, 0.0, -2.0, -2.0, 0.0]
+    assert np.concatenate(model.integer).tolist() == [False] * 3 + [True] * 2 + [False]
+    assert np.concatenate(model.cost).tolist() == [1.0, 2.0, 3.0, -1.0, -1.0, 0.0]
+    assert Model().matrix().shape == (0, 0)
 
 
 @pytest.mark.parametrize("seed", range(10))
