@@ -292,6 +292,14 @@ def test_no_duals_prove_more_than_the_optimum_of_an_lp_and_its_own_prove_it(seed
         assert bound <= answer.objective + 1e-9
 
 
+@pytest.mark.parametrize(("dual", "proves"), [(0.0, 0.0), (0.5, 0.5), (1.0, 1.0), (2.0, -np.inf)])
+def test_a_column_without_limit_proves_nothing_where_its_price_is_below_nought(dual, proves):
+    """LP: min x, x at least 1 and without end; dual 2 asks for x without end at a cost of −1 each."""
+    model = Model()
+    model.add_rows([(np.ones((1, 1)), model.add_columns(1, cost=1.0, upper=np.inf))], lower=1.0)
+    assert dual_bound(model, np.array([dual])) == proves
+
+
 @pytest.mark.parametrize("seed", range(8))
 def test_a_field_reaches_and_costs_what_the_problem_says(seed):
     """Levels, cost, what a pass, a wand at an entry and an entry bring, and a part of the passes alone."""
@@ -306,6 +314,8 @@ def test_a_field_reaches_and_costs_what_the_problem_says(seed):
         for k in range(brought.shape[1]):
             capped = np.minimum(film[:, groups == k], 1.0).sum(axis=1)
             assert brought[:, [k]].toarray().ravel() == pytest.approx(np.minimum(capped, 1.0))
+    assert (field.pair_entry[field.pair] == field.entry).all()
+    assert len(np.unique([field.pair, problem.wands[field.passes]], axis=1)[0]) == len(field.pair_entry)
     assert field.spare_area == pytest.approx(field.areas.sum() - 2.0)
     assert field.spare_weight == pytest.approx(field.weights.sum() - 3.0)
     rng = np.random.default_rng(seed)
@@ -325,6 +335,8 @@ def test_a_field_asks_for_area_and_weight_both():
     """Two sides of 1 m², weights 1 and 3: one side, both, or the heavier one."""
     problem = cover.problem_of(np.eye(2), weights=[1.0, 3.0])
     opened = np.ones(2, dtype=bool)
+    still = cover.problem_of(np.eye(2), least=[0.0, 1.0], most=[0.0, 1.0])
+    assert field_of(still, opened, need_area=0.0, need_weight=0.0).passes.tolist() == [1]
     light, heavy = np.array([True, False]), np.array([False, True])
     both = field_of(problem, opened, need_area=1.0, need_weight=3.0)
     assert (both.is_met(light), both.is_met(heavy), both.is_met(light | heavy)) == (False, True, True)
