@@ -297,6 +297,8 @@ def test_a_slit_is_no_opening() -> None:
 
 def test_boxes_in_boxes_are_spaces_each_and_an_island_belongs_to_the_smallest_round_it() -> None:
     """Boxes of 6, 4 and 2 m, and a plate of two sides afloat in the middle one: 216 − 64, 64 − 8 and 8 m³."""
+    nothing = regions_of(np.zeros((0, 3)), np.zeros((0, 3), dtype=np.int64))
+    assert (len(nothing.side_region), len(nothing.volumes), nothing.outside_volume) == (0, 0, 0.0)
     cubes = [moved(box((a, a, a)), [-a / 2] * 3) for a in (6.0, 4.0, 2.0)]
     plate = panel(0.5, 0.5, (np.array([-0.2, -0.3, 1.4]), X, Y), "plate")
     mesh = joined([*cubes, plate])

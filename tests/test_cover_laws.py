@@ -367,3 +367,7 @@ def test_traces_of_film_are_left_out_only_with_credit_for_them(monkeypatch):
         full, thin = field.levels(amounts), field.thin @ amounts
         assert (thin[full >= 1.0] >= 1.0 - 1e-12).all()
         assert (full[thin >= 1.0] >= 1.0 - 1e-4).all()
+    # One pass and three traces that make up the need to the last bit: so does the pass with its credit.
+    row = np.array([[1.0 - 3e-6, 1e-6, 1e-6, 1e-6]])
+    only = field_of(cover.problem_of(row), np.ones(4, dtype=bool), need_area=1.0, need_weight=0.0)
+    assert only.thin.toarray()[0] == pytest.approx([1.0, 0.0, 0.0, 0.0], abs=1e-12)

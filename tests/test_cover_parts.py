@@ -1,6 +1,7 @@
 """Cover: each part held alone to its own law, for a solver behind a wrong part may still find the answer."""
 
 import itertools
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -16,7 +17,6 @@ from bayreach.cover._field import REACHED, field_of
 from bayreach.cover._highs import solve as solve_model
 from bayreach.cover._model import Model, dual_bound
 from bayreach.cover._problem import Problem
-from bayreach.cover._pulls import whole_pulls
 from bayreach.cover._reduce import alike, kept
 from bayreach.errors import PlanError
 
@@ -303,7 +303,9 @@ def test_a_column_without_limit_proves_nothing_where_its_price_is_below_nought(d
 @pytest.mark.parametrize("seed", range(8))
 def test_a_field_reaches_and_costs_what_the_problem_says(seed):
     """Levels, cost, what a pass, a wand at an entry and an entry bring, and a part of the passes alone."""
-    problem = random_problem(700 + seed)
+    plain = random_problem(700 + seed)
+    need = np.linspace(0.5, 2.0, plain.n_sides)
+    problem = replace(plain, film=plain.film.multiply(need[:, None]), need=need, limit=plain.limit * need)
     opened = np.ones(problem.n_entries, dtype=bool)
     field = field_of(problem, opened, need_area=2.0, need_weight=3.0)
     film = problem.film.toarray() / problem.need[:, None]
@@ -328,12 +330,16 @@ def test_a_field_reaches_and_costs_what_the_problem_says(seed):
     assert part.cost(np.ones(made.sum())) == pytest.approx(field.cost(made.astype(float)))
     assert (part.passes == field.passes[made]).all()
     assert (part.lets_in.toarray() == field.lets_in.toarray()[:, made]).all()
+    shut = np.arange(problem.n_entries) % 2 == 1
+    half = field_of(problem, ~shut, need_area=0.0, need_weight=0.0)
+    assert half.lets_in[shut].nnz == 0
+    assert (half.entry % 2 == 0).all()
     assert (part.least.tolist(), part.most.tolist()) == ([1.0] * made.sum(), [1.0] * made.sum())
 
 
 def test_a_field_asks_for_area_and_weight_both():
-    """Two sides of 1 m², weights 1 and 3: one side, both, or the heavier one."""
-    problem = cover.problem_of(np.eye(2), weights=[1.0, 3.0])
+    """Two sides of 1 m², weights 2.5 and 3: one side, both, or the heavier one."""
+    problem = cover.problem_of(np.eye(2), weights=[2.5, 3.0])
     opened = np.ones(2, dtype=bool)
     still = cover.problem_of(np.eye(2), least=[0.0, 1.0], most=[0.0, 1.0])
     assert field_of(still, opened, need_area=0.0, need_weight=0.0).passes.tolist() == [1]
@@ -342,53 +348,3 @@ def test_a_field_asks_for_area_and_weight_both():
     assert (both.is_met(light), both.is_met(heavy), both.is_met(light | heavy)) == (False, True, True)
     area = field_of(problem, opened, need_area=2.0, need_weight=1.0)
     assert (area.is_met(heavy), area.is_met(light | heavy)) == (False, True)
-
-
-LEVELS = (0.5, 0.7, 1.0, 1.4, 2.0)
-
-
-@pytest.mark.parametrize("seed", range(16))
-def test_whole_pulls_meet_what_is_asked_cost_no_more_than_rounding_up_and_no_pass_could_be_quicker(seed):
-    """Fewest pulls at one of five levels each: one step less on any pass, and what is asked is not met."""
-    rng = np.random.default_rng(seed)
-    problem = cover.problem_of(
-        rng.choice([0.0, 0.0, 0.4, 1.0, 1.7], size=(14, 6)),
-        need=rng.uniform(0.5, 4.0, 14),
-        areas=rng.integers(1, 9, 14) * 0.01,
-        limit=rng.uniform(4.0, 8.0, 14),
-        unit_seconds=rng.uniform(1.0, 9.0, 6),
-        most=np.full(6, 6.0),
-        least=np.full(6, 0.1),
-    )
-    reach = float(problem.areas[problem.covered_by(problem.most)].sum())
-    field = field_of(problem, np.ones(6, dtype=bool), need_area=0.8 * reach, need_weight=0.0)
-    amounts = rng.uniform(3.0, 5.5, len(field.passes))
-    amounts[seed % len(amounts)] = 0.0
-    # A step is a count and a level of more than the quickest of the counts before can give.
-    steps = np.array(
-        [0.0, *(k * level for k in (1, 2, 3, 4) for level in LEVELS if k * level > (k - 1) * 2.0)]
-    )
-    naive = steps[np.searchsorted(steps, amounts * (1 - 1e-9))]
-    counts, ratios = whole_pulls(field, amounts, LEVELS)
-    got = counts * ratios
-    assert (counts[amounts == 0] == 0).all()
-    assert np.isin(ratios, LEVELS).all()
-    assert np.isin(got, steps).all()
-    assert (got <= problem.most[0]).all()
-    assert (counts == np.ceil(got / 2.0 - 1e-9)).all()
-    if not field.is_met(field.levels(amounts) >= REACHED):
-        assert got == pytest.approx(naive)
-        return
-    assert field.is_met(field.levels(got) >= REACHED)
-    assert field.cost(got) <= field.cost(naive)
-    for k in np.flatnonzero(got):
-        fewer = got.copy()
-        fewer[k] = steps[np.searchsorted(steps, got[k] - 1e-9) - 1]
-        assert not field.is_met(field.levels(fewer) >= REACHED)
-
-
-def test_without_levels_a_pull_takes_the_amount_itself():
-    problem = cover.problem_of(np.eye(2), most=[3.0, 3.0])
-    field = field_of(problem, np.ones(2, dtype=bool), need_area=1.0, need_weight=0.0)
-    counts, ratios = whole_pulls(field, np.array([2.5, 0.0]), None)
-    assert (counts.tolist(), ratios.tolist()) == ([1, 0], [2.5, 1.0])

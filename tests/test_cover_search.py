@@ -1,0 +1,246 @@
+"""Cover: plans without a solver and whole pulls, each step held to what it promises."""
+
+import itertools
+
+import numpy as np
+import pytest
+from test_cover_laws import small_field
+
+from bayreach import cover
+from bayreach.cover._effort import Effort
+from bayreach.cover._field import REACHED, Field, field_of
+from bayreach.cover._pulls import whole_pulls
+from bayreach.cover._search import (
+    Noise,
+    _allowed,
+    _first_cost,
+    _ruin,
+    _worth,
+    counted,
+    greedy,
+    improved,
+    lowered,
+)
+
+
+def field_within(seed: int, limits: cover.Limits, share: float = 0.6) -> Field:
+    """Return 10 sides and 8 passes in 4 entries by 2 wands, 3 of the entries new and 2 of these excluding."""
+    rng = np.random.default_rng(seed)
+    problem = cover.problem_of(
+        rng.choice([0.0, 0.0, 0.4, 1.0, 2.0], size=(10, 8)),
+        entries=np.arange(8) % 4,
+        new=[False, True, True, True],
+        areas=rng.integers(1, 9, 10) * 0.01,
+        limit=np.full(10, 3.0),
+        least=np.full(8, 0.5),
+        most=np.full(8, 4.0),
+        fixed_seconds=rng.integers(1, 30, 8).astype(float),
+        unit_seconds=rng.integers(1, 9, 8).astype(float),
+        wands=np.arange(8) // 4,
+        conflicts=[[1, 2]],
+        limits=limits,
+    )
+    reach = float(problem.areas[problem.covered_by(problem.most)].sum())
+    return field_of(problem, np.ones(4, dtype=bool), need_area=share * reach, need_weight=0.0)
+
+
+LIMITS = [
+    cover.Limits(),
+    cover.Limits(passes=2),
+    cover.Limits(passes_per_entry=1),
+    cover.Limits(new_holes=1),
+    cover.Limits(new_holes=0),
+]
+
+
+def is_within(field: Field, amounts: np.ndarray) -> bool:
+    """Say whether limits and exclusions hold, by counting."""
+    used = np.flatnonzero(amounts > 0)
+    entries = field.entry[used].tolist()
+    return (
+        len(used) <= field.most_passes
+        and max((entries.count(entry) for entry in entries), default=0) <= field.most_per_entry
+        and sum(bool(field.is_new[entry]) for entry in set(entries)) <= field.most_new
+        and not any({a, b} <= set(entries) for a, b in field.conflicts.tolist())
+    )
+
+
+@pytest.mark.parametrize("limits", LIMITS, ids=str)
+def test_a_pass_may_be_raised_where_the_limits_would_still_hold_and_only_there(limits: cover.Limits) -> None:
+    """Of all sets of passes within the limits, pass by pass: allowed is what counting says."""
+    field = field_within(0, limits)
+    for made in itertools.product([0.0, 1.0], repeat=len(field.passes)):
+        amounts = np.array(made)
+        if not is_within(field, amounts):
+            continue
+        one_more = np.maximum(amounts, np.eye(len(amounts)))
+        assert _allowed(field, amounts).tolist() == [is_within(field, more) for more in one_more]
+
+
+def test_beginning_a_pass_costs_what_the_whole_plan_then_costs_more() -> None:
+    """All sets of passes, all passes not in them: a hair of one, beside the cost of the plan with it."""
+    field = field_within(1, cover.Limits())
+    for made in itertools.product([0.0, 1.0], repeat=len(field.passes)):
+        amounts = np.array(made)
+        first = _first_cost(field, amounts)
+        assert (first[amounts > 0] == 0).all()
+        for k in np.flatnonzero(amounts == 0):
+            more = amounts.copy()
+            more[k] = 1e-9
+            assert first[k] == pytest.approx(field.cost(more) - field.cost(amounts), abs=1e-3)
+
+
+def test_a_side_is_worth_its_share_of_what_is_short_of_area_and_of_weight() -> None:
+    """Areas 1, 2, 5 of which 4 are asked and the first is wet: 3 short, so 2/3 and no more than 1."""
+    problem = cover.problem_of(np.eye(3), areas=[1.0, 2.0, 5.0], weights=[4.0, 1.0, 1.0])
+    opened = np.ones(3, dtype=bool)
+    wet = np.array([True, False, False])
+    by_area = field_of(problem, opened, need_area=4.0, need_weight=4.0)
+    assert _worth(by_area, wet) == pytest.approx([1 / 3, 2 / 3, 1.0])
+    both = field_of(problem, opened, need_area=4.0, need_weight=6.0)
+    assert _worth(both, wet) == pytest.approx([1 / 3 + 1.0, 2 / 3 + 1 / 2, 1.0 + 1 / 2])
+
+
+@pytest.mark.parametrize("limits", LIMITS, ids=str)
+def test_greedy_keeps_to_limits_and_ends_when_enough_is_wet_or_nothing_more_helps(
+    limits: cover.Limits,
+) -> None:
+    for seed in range(12):
+        field = field_within(seed, limits)
+        for noise in (None, Noise(rng=np.random.default_rng(seed), size=0.3)):
+            start = np.zeros(len(field.passes))
+            plan = greedy(field, start, noise)
+            assert (start == 0).all()
+            assert is_within(field, plan)
+            assert ((plan == 0) | ((plan >= field.least) & (plan <= field.most * (1 + 1e-9)))).all()
+            levels = field.levels(plan)
+            if not field.is_met(levels >= REACHED):
+                may = _allowed(field, plan) & (plan < field.most * (1 - 1e-9))
+                assert not (field.strengths[levels < REACHED][:, may] > 0).nnz
+
+
+def test_greedy_takes_the_pass_that_wets_most_a_second() -> None:
+    """Two passes over the same side at 5 and 7 s: the cheaper alone, and no more than due."""
+    problem = cover.problem_of([[1.0, 1.0]], fixed_seconds=[7.0, 5.0], least=[0.5, 0.5], most=[4.0, 4.0])
+    field = field_of(problem, np.ones(2, dtype=bool), need_area=1.0, need_weight=0.0)
+    plan = greedy(field, np.zeros(2))
+    assert plan[0] == 0
+    assert 1.0 <= plan[1] <= 4.0 ** (1 / 2) + 1e-9  # six steps of one factor from 0.5 to 4
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_lowered_amounts_cost_no_more_and_none_of_them_can_be_less(seed: int) -> None:
+    """A thousandth less of any pass above its least, or the whole of one at it: what is asked is not met."""
+    field = field_within(seed, cover.Limits(), share=[0.6, 0.9, 1.0][seed % 3])
+    start = np.random.default_rng(seed).uniform(0.5, 4.0, len(field.passes))
+    if not field.is_met(field.levels(start) >= REACHED):
+        assert (lowered(field, start) == start).all()
+        return
+    plan = lowered(field, start)
+    assert field.is_met(field.levels(plan) >= REACHED)
+    assert field.cost(plan) <= field.cost(start)
+    assert (plan <= start).all()
+    assert ((plan == 0) | (plan >= field.least)).all()
+    for k in np.flatnonzero(plan):
+        less = plan.copy()
+        less[k] = plan[k] * 0.999 if plan[k] > field.least[k] * 1.002 else 0.0
+        assert not field.is_met(field.levels(less) >= REACHED)
+
+
+def test_the_dearest_pass_is_lowered_first() -> None:
+    """Either of two passes is enough for the one side: the one of 9 s goes, that of 2 s stays."""
+    for dear in (0, 1):
+        fixed = np.where(np.arange(2) == dear, 9.0, 2.0)
+        problem = cover.problem_of([[1.0, 1.0]], fixed_seconds=fixed)
+        field = field_of(problem, np.ones(2, dtype=bool), need_area=1.0, need_weight=0.0)
+        assert lowered(field, np.ones(2)).tolist() == np.where(np.arange(2) == dear, 0.0, 1.0).tolist()
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_ruin_and_recreate_betters_a_plan_counts_its_work_and_ends_by_rounds_or_count(seed: int) -> None:
+    field = small_field(seed)
+    start = np.ones(len(field.passes))
+    give = {"rng": np.random.default_rng(seed)}
+    effort = Effort(allowed=9.0)
+    assert improved(field, start, rounds=0, effort=effort, seconds=1.0, **give) is start
+    assert improved(field, start, rounds=50, effort=effort, seconds=0.0, **give) is start
+    assert effort.spent == 0.0
+    plan = improved(field, start, rounds=40, effort=effort, seconds=1.0, **give)
+    assert field.is_met(field.levels(plan) >= REACHED)
+    assert field.cost(plan) <= field.cost(lowered(field, start))
+    one = counted(field, np.zeros_like(start), np.zeros_like(start))
+    assert 40 * one <= effort.spent < 1.0
+
+
+def test_work_is_counted_by_passes_raised_and_by_passes_lowered() -> None:
+    """Two raised, three in use: (2 + 1) x 6 ns and 3 x 1.1 ns for each entry of the film matrix."""
+    field = small_field(1)
+    before, after = np.zeros(len(field.passes)), np.zeros(len(field.passes))
+    after[:3], before[0] = 1.0, 1.0
+    assert counted(field, before, after) == pytest.approx(field.strengths.nnz * (18e-9 + 3.3e-9))
+
+
+def test_what_is_ruined_is_some_of_what_is_made() -> None:
+    """A hundred draws: one pass at least, no more than a third or a whole entry, each of those made."""
+    field = field_within(2, cover.Limits())
+    used = np.array([0, 2, 3, 4, 6, 7])
+    rng = np.random.default_rng(0)
+    sizes = set()
+    for _ in range(100):
+        gone = _ruin(field, used, rng)
+        assert 1 <= len(gone) == len(set(gone.tolist()))
+        assert set(gone.tolist()) <= set(used.tolist())
+        whole = [set(used[field.entry[used] == entry].tolist()) for entry in range(4)]
+        assert len(gone) <= 2 or set(gone.tolist()) in whole
+        sizes.add(len(gone))
+    assert sizes == {1, 2}
+
+
+LEVELS = (0.5, 0.7, 1.0, 1.4, 2.0)
+
+
+@pytest.mark.parametrize("seed", range(16))
+def test_whole_pulls_meet_what_is_asked_cost_no_more_than_rounding_up_and_no_pass_could_be_quicker(seed):
+    """Fewest pulls at one of five levels each: one step less on any pass, and what is asked is not met."""
+    rng = np.random.default_rng(seed)
+    problem = cover.problem_of(
+        rng.choice([0.0, 0.0, 0.4, 1.0, 1.7], size=(14, 6)),
+        need=rng.uniform(0.5, 4.0, 14),
+        areas=rng.integers(1, 9, 14) * 0.01,
+        limit=rng.uniform(4.0, 8.0, 14),
+        unit_seconds=rng.uniform(1.0, 9.0, 6),
+        most=np.full(6, 6.0),
+        least=np.full(6, 0.1),
+    )
+    reach = float(problem.areas[problem.covered_by(problem.most)].sum())
+    field = field_of(problem, np.ones(6, dtype=bool), need_area=0.8 * reach, need_weight=0.0)
+    amounts = rng.uniform(3.0, 5.5, len(field.passes))
+    amounts[seed % len(amounts)] = 0.0
+    # A step is a count and a level of more than the quickest of the counts before can give.
+    steps = np.array(
+        [0.0, *(k * level for k in (1, 2, 3, 4) for level in LEVELS if k * level > (k - 1) * 2.0)]
+    )
+    naive = steps[np.searchsorted(steps, amounts * (1 - 1e-9))]
+    counts, ratios = whole_pulls(field, amounts, LEVELS)
+    got = counts * ratios
+    assert (counts[amounts == 0] == 0).all()
+    assert np.isin(ratios, LEVELS).all()
+    assert np.isin(got, steps).all()
+    assert (got <= problem.most[0]).all()
+    assert (counts == np.ceil(got / 2.0 - 1e-9)).all()
+    if not field.is_met(field.levels(amounts) >= REACHED):
+        assert got == pytest.approx(naive)
+        return
+    assert field.is_met(field.levels(got) >= REACHED)
+    assert field.cost(got) <= field.cost(naive)
+    for k in np.flatnonzero(got):
+        fewer = got.copy()
+        fewer[k] = steps[np.searchsorted(steps, got[k] - 1e-9) - 1]
+        assert not field.is_met(field.levels(fewer) >= REACHED)
+
+
+def test_without_levels_a_pull_takes_the_amount_itself():
+    problem = cover.problem_of(np.eye(2), most=[3.0, 3.0])
+    field = field_of(problem, np.ones(2, dtype=bool), need_area=1.0, need_weight=0.0)
+    counts, ratios = whole_pulls(field, np.array([2.5, 0.0]), None)
+    assert (counts.tolist(), ratios.tolist()) == ([1, 0], [2.5, 1.0])
