@@ -37,7 +37,7 @@ def answer(command: str, data: str, files: Mapping[str, bytes], job_sha256: str)
             job = job_from(json.loads(data), path=folder / "job.toml", sha256=job_sha256)
             found: dict[str, Any] = _found(command, job, files)
     except BayreachError as error:
-        found = {"failed": str(error).replace(name, "").replace("/job.toml: ", "")}
+        found = {"failed": str(error).replace(f"{folder / 'job.toml'}: ", "").replace(name, "")}
     except Exception as error:
         # Want of memory, or a fault in the program, not in the job: it must not take the other jobs with it.
         fault = f"fault in the program: {type(error).__name__}: {error}{_held_to()}"
@@ -69,13 +69,13 @@ def _held_to() -> str:
 
     A library that gets no memory does not always say so: its fault may look like any other.
     """
-    if sys.platform == "win32":
-        return ""
-    import resource
+    if sys.platform != "win32":
+        import resource
 
-    limit, _ = resource.getrlimit(resource.RLIMIT_DATA)
-    held = limit != resource.RLIM_INFINITY
-    return f"; it may hold {limit / 1e6:.0f} MB of memory, and perhaps wants more." if held else ""
+        limit, _ = resource.getrlimit(resource.RLIMIT_DATA)
+        if limit != resource.RLIM_INFINITY:
+            return f"; it may hold {limit / 1e6:.0f} MB of memory, and perhaps wants more."
+    return ""
 
 
 def _found(command: str, job: Any, files: Mapping[str, bytes]) -> dict[str, Any]:
