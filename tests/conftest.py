@@ -1,5 +1,6 @@
-"""What several test files of the studio begin with: a small job, the bench of it, the page's first state."""
+"""What several test files begin with: a short search for plans; the studio's small job, bench and state."""
 
+from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -8,6 +9,15 @@ from small_job import small_job
 
 if TYPE_CHECKING:
     from bayreach.studio._bench import Bench
+
+
+@pytest.fixture(scope="module")
+def brief_search() -> Iterator[None]:
+    """Cut the counted search for a plan's least work to an eighth: holes and coverage are found before it."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("bayreach.run._plan.SECONDS", (4.0, 2.0))
+        patch.setattr("bayreach.run._plan.CURVE_SECONDS", 3.0)
+        yield
 
 
 @pytest.fixture(scope="module")

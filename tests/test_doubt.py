@@ -468,6 +468,7 @@ def test_a_result_whose_job_has_changed_is_refused(tmp_path: Path) -> None:
 
 
 @pytest.mark.slow
+@pytest.mark.usefixtures("brief_search")
 def test_a_plan_with_a_margin_is_sure_on_samples_that_took_no_part_in_it(tmp_path: Path) -> None:
     # Speed and flow alone ask for exp(1.645 x sqrt(0.15² + 0.05²)) = 1.297 times the film.
     text = BOX_JOB.replace('film_max = "60 um"', 'film_max = "90 um"\ncoverage = 0.6')

@@ -39,6 +39,7 @@ def test_reach_names_a_limit_for_every_wand_and_opening(tmp_path: Path) -> None:
 
 
 @pytest.mark.slow
+@pytest.mark.usefixtures("brief_search")
 def test_plan_needs_one_hole_and_proves_that_none_is_not_enough(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -51,6 +52,7 @@ def test_plan_needs_one_hole_and_proves_that_none_is_not_enough(
 
 
 @pytest.mark.slow
+@pytest.mark.usefixtures("brief_search")
 def test_no_drill_tells_what_stays_short_and_why(tmp_path: Path) -> None:
     outcome = main_of("05")(tmp_path)
     assert not outcome.coverage.met

@@ -21,6 +21,8 @@ from bayreach.run._answer import shares_of
 from bayreach.run._asked import asked_of
 from bayreach.run._wetting import wetting
 
+pytestmark = pytest.mark.usefixtures("brief_search")
+
 
 @pytest.fixture(scope="module")
 def job_path(tmp_path_factory):
@@ -265,7 +267,7 @@ def written(planned):
 
 
 @pytest.fixture(scope="module")
-def kept_file(job_path, tmp_path_factory):
+def kept_file(job_path, tmp_path_factory, brief_search):
     """Return the columns that a plan of the small box left in its folder."""
     job = load_job(job_path)
     path = tmp_path_factory.mktemp("kept") / KEPT_FILE

@@ -148,6 +148,7 @@ def _from_the_start(request: pytest.FixtureRequest) -> None:
 
 
 @pytest.mark.timeout(600)
+@pytest.mark.usefixtures("brief_search")
 def test_a_designer_bends_a_wand_that_jams_on_a_rib_and_plans_with_it(
     page: Page, capsys: pytest.CaptureFixture[str]
 ) -> None:
