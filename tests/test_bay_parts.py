@@ -18,6 +18,7 @@ from bayreach.bays._loops import (
     loop_vector,
     with_points_between,
 )
+from bayreach.bays._names import names_by_place
 from bayreach.bays._openings import is_sliver, links_of, ordered_by_place
 from bayreach.bays._regions import outward_corners, regions_of
 from bayreach.bays._useful import useful_caps
@@ -61,6 +62,9 @@ def test_a_loop_without_area_has_no_plane_and_a_point_where_it_turns_back_is_a_c
     assert loop_plane(there_and_back) is None
     spike = np.array([[0.0, 0, 0], [1, 0, 0], [2, 0, 0], [1, 0, 0], [1, 1, 0], [0, 1, 0]])
     assert corners_of(spike).tolist() == [True, False, True, True, True, True]
+    # A point that is there twice is harmless; of a triangle three are left.
+    assert corners_of(spike[[0, 1, 1, 2, 3, 4, 5]]).tolist() == [True, True, True, True, True, True, True]
+    assert corners_of(divided(OBLONG[:3], 3)).sum() == 3
     # Fewer than three turns: all points stay.
     assert corners_of(there_and_back).all()
 
@@ -284,6 +288,10 @@ def test_places_are_in_order_along_the_longest_axis_whatever_rounding_does() -> 
     assert len(ordered_by_place(np.zeros((0, 3)), size)) == 0
 
 
+def test_a_hair_below_nought_is_nought_in_a_name() -> None:
+    assert names_by_place(np.array([[-1e-4, 0.0, -0.0123]]), 1.0) == ("opening x0 y0 z-12",)
+
+
 def test_a_slit_is_no_opening() -> None:
     """1 m long: mean widths of 5 and 3 mm beside 2 thousandths of about 2 m round."""
     import shapely
@@ -301,7 +309,7 @@ def test_boxes_in_boxes_are_spaces_each_and_an_island_belongs_to_the_smallest_ro
     assert (len(nothing.side_region), len(nothing.volumes), nothing.outside_volume) == (0, 0, 0.0)
     cubes = [moved(box((a, a, a)), [-a / 2] * 3) for a in (6.0, 4.0, 2.0)]
     plate = panel(0.5, 0.5, (np.array([-0.2, -0.3, 1.4]), X, Y), "plate")
-    mesh = joined([*cubes, plate])
+    mesh = moved(joined([*cubes, plate]), AWAY)
     regions = regions_of(mesh.points, mesh.faces)
     assert sorted(regions.volumes) == pytest.approx([8.0, 56.0, 152.0])
     assert regions.outside_volume == pytest.approx(-216.0)

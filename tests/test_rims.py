@@ -12,6 +12,7 @@ from specimens import (
     panel,
     polygon_area,
     rectangle,
+    rib,
     ring,
     sheet,
     tube,
@@ -19,6 +20,7 @@ from specimens import (
 
 from bayreach.bays import Bays, find_bays
 from bayreach.bays._least import least_cap
+from bayreach.bays._rims import find_rims
 from bayreach.measure import area_vectors
 from bayreach.mesh import Mesh, mesh_of
 from bayreach.repair import subdivided, with_round_hole
@@ -240,3 +242,68 @@ def figures(bays: Bays) -> np.ndarray:
             *sorted(opening.area for opening in bays.openings),
         ]
     )
+
+
+@pytest.mark.parametrize("rise", [0.02, 0.06])
+def test_a_bent_rim_has_a_run_for_each_sheet_that_it_interrupts_in_the_plane_of_that_sheet(
+    rise: float,
+) -> None:
+    """Half a disc out of each half of a floor, a notch out of the rib that stands on both."""
+    mesh = gabled(rise)
+    slack = 1e-5 * mesh.diagonal
+    rims, (bent,) = find_rims(mesh.points, mesh.faces, slack)
+    assert len(bent) == sum(len(rim.edges) for rim in rims)
+    left, right, notch = sorted(rims, key=lambda rim: -len(rim.edges))
+    slope = np.array([0.0, rise, 0.2]) / np.hypot(0.2, rise)
+    for given, normal, size in ((left, slope, 16), (right, slope, 16), (notch, X, 2)):
+        assert np.abs(given.plane.axes[2]) == pytest.approx(normal, abs=1e-9)
+        assert np.abs(given.plane.heights(mesh.points[given.edges.ravel()])).max() < slack
+        assert len(given.edges) == size
+        assert np.unique(given.edges, return_counts=True)[1].max() == 2
+    ends = [np.flatnonzero(np.bincount(given.edges.ravel()) == 1).tolist() for given in (left, right, notch)]
+    assert ends[0] == ends[1]
+    assert mesh.points[ends[0]][:, 1:] == pytest.approx(np.array([[0.2, rise]] * 2), abs=1e-9)
+    assert notch.nodes.tolist() == ends[2] == sorted([*left.nodes.tolist(), *right.nodes.tolist()])
+    assert mesh.points[notch.nodes][:, 0] == pytest.approx(0.5)
+
+
+@pytest.mark.parametrize("places", [(0.3, 0.7), (0.7, 0.3)])
+def test_a_stringer_is_cut_at_the_rib_it_passes_whichever_ribs_have_plain_holes(
+    places: tuple[float, float],
+) -> None:
+    """One rib with a round hole, one with a cut-out that a blade passes: three bays and both openings."""
+    plain, passed = places
+    cut_out = [(0.17, 0), (0.17, 0.04), (0.23, 0.04), (0.23, 0)]
+    outline = [(0, 0), *cut_out, (0.4, 0), (0.4, 0.2), (0, 0.2)]
+    bays = find_bays(
+        mended(
+            box(SIZE, xs=[0.3, 0.7], ys=[0.17, 0.2, 0.23]),
+            sheet(rectangle(0.4, 0.2), [ring((0.2, 0.12), 0.08)], (plain * X, Y, Z), "rib"),
+            sheet(outline, [], (passed * X, Y, Z), "rib"),
+            sheet(rectangle(0.2, 0.03), [], ((passed - 0.1) * X + 0.2 * Y, X, Z), "blade"),
+        )
+    )
+    assert [bay.volume for bay in bays.bays] == pytest.approx([0.024, 0.032, 0.024], rel=1e-9)
+    areas = [opening.area for opening in bays.openings]
+    assert sorted(areas) == pytest.approx([0.0024, polygon_area(0.08)], rel=1e-9)
+    assert sums_to_nought(bays)
+
+
+@pytest.mark.parametrize("blade_first", [False, True])
+def test_the_free_edge_of_a_blade_hides_no_opening(blade_first: bool) -> None:
+    blade = sheet(rectangle(0.5, 0.03), [], (0.2 * Y, X, Z), "blade")
+    end = sheet(rectangle(0.4, 0.2), [ring((0.2, 0.1), 0.08)], (X, Y, Z), "end")
+    parts = [box(SIZE, open_end=True), end]
+    bays = find_bays(mended(*([blade, *parts] if blade_first else [*parts, blade])))
+    assert [opening.area for opening in bays.openings] == pytest.approx([polygon_area(0.08)], rel=1e-9)
+    assert [bay.volume for bay in bays.bays] == pytest.approx([0.08], rel=1e-9)
+
+
+def test_bays_that_are_open_to_their_neighbours_stay_bays() -> None:
+    """Ten bays of 0.1 m, ribs with holes of 0.38 m: 0.227 of 0.48 m² open to neighbours, a port beside."""
+    size, hole = (1.0, 0.4, 0.4), ring((0.2, 0.2), 0.38)
+    ribs = [rib(k / 10, size, [hole]) for k in range(1, 10)]
+    end = rib(1.0, size, [ring((0.2, 0.2), 0.05)])
+    bays = find_bays(mended(box(size, open_end=True, xs=[k / 10 for k in range(1, 10)]), *ribs, end))
+    assert [bay.volume for bay in bays.bays] == pytest.approx([0.016] * 10, rel=1e-9)
+    assert len(bays.openings) == 10

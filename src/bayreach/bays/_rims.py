@@ -134,7 +134,7 @@ def _sheet_rims(
         ]
     )
     offset = corners[pairs[:, 1]] - corners[pairs[:, 0], :1]
-    apart = np.abs(np.einsum("ijk,ik->ij", offset, normals[pairs[:, 0]])).max(axis=1, initial=0.0)
+    apart = np.abs(np.einsum("ijk,ik->ij", offset, normals[pairs[:, 0]])).max(axis=1)
     _, run = groups(len(edges), pairs[apart <= slack])
     rims = []
     # A run per sheet of one group: few.
@@ -142,7 +142,7 @@ def _sheet_rims(
         mine = np.flatnonzero(run == number)
         here = points[np.unique(edges[mine])]
         _, spread = fitted_plane(here)
-        if len(mine) > 1 and spread[1] > slack:
+        if spread[1] > slack:
             plane = plane_through(here.mean(axis=0), normals[mine[0]])
             rims.append(Rim(plane, edges[mine], np.intersect1d(branching, edges[mine])))
     return rims
