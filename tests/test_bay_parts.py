@@ -1,4 +1,4 @@
-"""Parts of finding bays held alone: loops, planes, runs, what is half-way, hands of caps, names and order."""
+"""Parts of finding bays held alone: loops, planes, runs, hands of caps, names and order."""
 
 import numpy as np
 import pytest
@@ -8,7 +8,6 @@ from specimens import X, Y, Z, box, mended, moved, panel
 from bayreach.arrays import OUTSIDE
 from bayreach.bays._flat import Cap, bisecting, fitted_plane, plane_through, with_apexes
 from bayreach.bays._gaps import Rims
-from bayreach.bays._halfway import heights_half_way
 from bayreach.bays._hubs import runs_of
 from bayreach.bays._loops import (
     corners_of,
@@ -22,7 +21,6 @@ from bayreach.bays._names import names_by_place
 from bayreach.bays._openings import is_sliver, links_of, ordered_by_place
 from bayreach.bays._regions import outward_corners, regions_of
 from bayreach.bays._useful import useful_caps
-from bayreach.bays._walls import Wall
 from bayreach.measure import area_vectors, side_areas
 from bayreach.mesh import joined
 
@@ -130,79 +128,6 @@ def test_the_plane_half_way_is_as_far_from_one_skin_as_from_the_other(tilt: floa
     assert bisecting((here, up), (there, up)) is None
     assert bisecting((here, Z), (there, np.array([np.sin(2.0), 0.0, np.cos(2.0)]))) is not None
     assert bisecting((here, Z), (there, np.array([np.sin(1.0), 0.0, np.cos(1.0)]))) is None
-
-
-def wall_of(first: np.ndarray, second: np.ndarray, axis: np.ndarray = Z) -> tuple[np.ndarray, Wall]:
-    """Return points and the wall between two rims (k, 3), (m, 3)."""
-    names = np.arange(len(first) + len(second))
-    thickness = float(np.linalg.norm(loop_center(second) - loop_center(first)))
-    rims = (names[: len(first)], names[len(first) :])
-    wall = Wall(faces=np.zeros(0, dtype=np.int64), rims=rims, thickness=thickness, axis=axis)
-    return np.concatenate([first, second]), wall
-
-
-def rim(height: object, n: int = 24, phase: float = 0.0) -> np.ndarray:
-    """Return a rim of 50 mm radius whose height is a function of its angle."""
-    angle = 2 * np.pi * np.arange(n) / n + phase
-    return np.stack([0.05 * np.cos(angle), 0.05 * np.sin(angle), height(angle)], axis=1)
-
-
-def test_half_way_between_flat_skins_is_a_plane_and_between_bent_ones_their_middle() -> None:
-    """Rims of one shape 4 mm apart: d over the middle is d, on the rims and on the lines between them."""
-    shapes = {
-        "flat": lambda angle: 0.0 * angle,
-        "tilted": lambda angle: 0.02 * np.cos(angle),
-        "saddle": lambda angle: 0.02 * np.cos(2 * angle),
-    }
-    for name, shape in shapes.items():
-        low = rim(shape)
-        points, wall = wall_of(low, low + 0.004 * Z)
-        between = 0.3 * low + 0.7 * np.roll(low, -1, axis=0) + np.linspace(0, 0.004, len(low))[:, None] * Z
-        all_points = np.concatenate([points, between])
-        away = heights_half_way(all_points, np.arange(len(all_points)), wall)
-        upright = (
-            all_points[:, 2] - np.concatenate([low, low, 0.3 * low + 0.7 * np.roll(low, -1, axis=0)])[:, 2]
-        )
-        lean = 1.0 if name != "tilted" else 1 / np.hypot(1.0, 0.4)  # 20 mm of rise on 50 mm
-        assert away == pytest.approx((upright - 0.002) * lean, abs=1e-12)
-        turned = heights_half_way(
-            all_points @ TURNED + AWAY,
-            np.arange(len(all_points)),
-            Wall(faces=wall.faces, rims=wall.rims, thickness=wall.thickness, axis=Z @ TURNED),
-        )
-        assert turned == pytest.approx(away, abs=1e-12)
-
-
-def test_half_way_between_rims_of_different_corners_lies_between_them() -> None:
-    """24 corners below, 17 above, both bent: below on one, above on the other, nought half-way up."""
-    low, high = rim(lambda a: 0.02 * np.cos(2 * a)), rim(lambda a: 0.004 + 0.02 * np.cos(2 * a), 17, 0.1)
-    points, wall = wall_of(low, high)
-    away = heights_half_way(points, np.arange(len(points)), wall)
-    assert (away[:24] < 0).all()
-    assert (away[24:] > 0).all()
-    # Over a corner of one rim the middle is half-way to the other rim's edge there.
-    angle = np.arctan2(high[:, 1], high[:, 0])
-    for k in range(24):
-        corner = low[k]
-        turn = np.angle(np.exp(1j * (angle - np.arctan2(corner[1], corner[0]))))
-        before, after = np.argmax(np.where(turn <= 0, turn, -9)), np.argmin(np.where(turn > 0, turn, 9))
-        p, q = high[before], high[after]
-        share = np.linalg.solve(np.array([q[:2] - p[:2], -corner[:2]]).T, -p[:2])[0]
-        above = p + share * (q - p)
-        middle = 0.5 * (corner + above)
-        more = np.concatenate([points, middle[None]])
-        assert heights_half_way(more, np.array([len(points)]), wall) == pytest.approx([0.0], abs=1e-9)
-
-
-def test_rims_that_hide_from_their_axis_are_parted_by_the_distance_to_both() -> None:
-    """A bent rim like a kidney: at either rim half the thickness, at equal distances nought."""
-    angle = 2 * np.pi * np.arange(40) / 40
-    reach = np.where(np.abs(np.angle(np.exp(1j * angle))) < 0.6, -0.02, 0.05)
-    kidney = np.stack([reach * np.cos(angle), reach * np.sin(angle), 0.02 * np.cos(2 * angle)], axis=1)
-    points, wall = wall_of(kidney, kidney + 0.004 * Z)
-    middle = kidney + 0.002 * Z
-    away = heights_half_way(np.concatenate([points, middle]), np.arange(120), wall)
-    assert away == pytest.approx(np.repeat([-0.002, 0.002, 0.0], 40), abs=1e-12)
 
 
 def test_runs_go_from_branch_to_branch_and_loops_end_where_they_began() -> None:
