@@ -156,7 +156,7 @@ def test_the_dearest_pass_is_lowered_first() -> None:
         assert lowered(field, np.ones(2)).tolist() == np.where(np.arange(2) == dear, 0.0, 1.0).tolist()
 
 
-@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.parametrize("seed", range(3))
 def test_ruin_and_recreate_betters_a_plan_counts_its_work_and_ends_by_rounds_or_count(seed: int) -> None:
     field = small_field(seed)
     start = np.ones(len(field.passes))
@@ -165,11 +165,11 @@ def test_ruin_and_recreate_betters_a_plan_counts_its_work_and_ends_by_rounds_or_
     assert improved(field, start, rounds=0, effort=effort, seconds=1.0, **give) is start
     assert improved(field, start, rounds=50, effort=effort, seconds=0.0, **give) is start
     assert effort.spent == 0.0
-    plan = improved(field, start, rounds=40, effort=effort, seconds=1.0, **give)
+    plan = improved(field, start, rounds=15, effort=effort, seconds=1.0, **give)
     assert field.is_met(field.levels(plan) >= REACHED)
     assert field.cost(plan) <= field.cost(lowered(field, start))
     one = counted(field, np.zeros_like(start), np.zeros_like(start))
-    assert 40 * one <= effort.spent < 1.0
+    assert 15 * one <= effort.spent < 1.0
 
 
 def test_work_is_counted_by_passes_raised_and_by_passes_lowered() -> None:
@@ -212,10 +212,10 @@ def test_whole_pulls_meet_what_is_asked_cost_no_more_than_rounding_up_and_no_pas
         most=np.full(6, 6.0),
         least=np.full(6, 0.1),
     )
-    reach = float(problem.areas[problem.covered_by(problem.most)].sum())
-    field = field_of(problem, np.ones(6, dtype=bool), need_area=0.8 * reach, need_weight=0.0)
-    amounts = rng.uniform(3.0, 5.5, len(field.passes))
-    amounts[seed % len(amounts)] = 0.0
+    amounts = rng.uniform(2.0, 5.5, 6)
+    amounts[seed % 6] = 0.0
+    asked = 0.9 * float(problem.areas[problem.covered_by(amounts)].sum())
+    field = field_of(problem, np.ones(6, dtype=bool), need_area=asked, need_weight=0.0)
     # A step is a count and a level of more than the quickest of the counts before can give.
     steps = np.array(
         [0.0, *(k * level for k in (1, 2, 3, 4) for level in LEVELS if k * level > (k - 1) * 2.0)]
@@ -228,9 +228,6 @@ def test_whole_pulls_meet_what_is_asked_cost_no_more_than_rounding_up_and_no_pas
     assert np.isin(got, steps).all()
     assert (got <= problem.most[0]).all()
     assert (counts == np.ceil(got / 2.0 - 1e-9)).all()
-    if not field.is_met(field.levels(amounts) >= REACHED):
-        assert got == pytest.approx(naive)
-        return
     assert field.is_met(field.levels(got) >= REACHED)
     assert field.cost(got) <= field.cost(naive)
     for k in np.flatnonzero(got):
@@ -244,3 +241,43 @@ def test_without_levels_a_pull_takes_the_amount_itself():
     field = field_of(problem, np.ones(2, dtype=bool), need_area=1.0, need_weight=0.0)
     counts, ratios = whole_pulls(field, np.array([2.5, 0.0]), None)
     assert (counts.tolist(), ratios.tolist()) == ([1, 0], [2.5, 1.0])
+
+
+@pytest.mark.parametrize(("most", "got"), [(1.0, [0.7, 0.5, 0.5, 0.5]), (0.69, [0.5, 0.7, 0.7, 0.7])])
+def test_one_pass_is_raised_a_step_where_that_lets_others_come_down_and_its_greatest_allows(
+    most: float, got: list[float]
+) -> None:
+    """Three sides ask for 1.05, one pass wets all, three wet one each: 0.55 is rounded up to 0.7."""
+    film = np.column_stack([np.ones(3), np.eye(3)])
+    problem = cover.problem_of(
+        film,
+        need=np.full(3, 1.05),
+        least=np.full(4, 0.1),
+        most=[most, 1.0, 1.0, 1.0],
+        unit_seconds=[1.0, 3.0, 3.0, 3.0],
+    )
+    field = field_of(problem, np.ones(4, dtype=bool), need_area=3.0, need_weight=0.0)
+    counts, ratios = whole_pulls(field, np.array([0.5, 0.55, 0.55, 0.55]), LEVELS)
+    assert counts * ratios == pytest.approx(np.array(got))
+
+
+def test_the_dearest_pass_is_lessened_first_and_none_made_stays_none() -> None:
+    """Two passes of 1.4 where 2.1 is due: the dearer comes down to 0.7; too much film is dear too."""
+    opened = np.ones(2, dtype=bool)
+    for dear in (0, 1):
+        seconds = np.where(np.arange(2) == dear, 9.0, 2.0)
+        given = {"need": [2.1], "most": [1.4, 1.4], "least": [0.1, 0.1]}
+        problem = cover.problem_of([[1.0, 1.0]], unit_seconds=seconds, **given)
+        field = field_of(problem, opened, need_area=1.0, need_weight=0.0)
+        counts, ratios = whole_pulls(field, np.array([1.3, 1.3]), LEVELS)
+        assert counts * ratios == pytest.approx(np.where(np.arange(2) == dear, 0.7, 1.4))
+        counts, _ = whole_pulls(field, np.zeros(2), LEVELS)
+        assert counts.tolist() == [0, 0]
+    # The same seconds, but the second also wets a side that has more than its greatest film.
+    wet = cover.problem_of(
+        [[1.0, 1.0], [0.0, 1.0]], need=[2.1, 0.1], limit=[9.0, 0.2], most=[1.4, 1.4], least=[0.1, 0.1],
+        unit_seconds=[2.0, 2.0],
+    )  # fmt: skip
+    field = field_of(wet, opened, need_area=2.0, need_weight=0.0)
+    counts, ratios = whole_pulls(field, np.array([1.3, 1.3]), LEVELS)
+    assert counts * ratios == pytest.approx([1.4, 0.7])

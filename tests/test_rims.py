@@ -9,6 +9,7 @@ from specimens import (
     box,
     icosphere,
     mended,
+    moved,
     panel,
     polygon_area,
     rectangle,
@@ -22,7 +23,7 @@ from bayreach.bays import Bays, find_bays
 from bayreach.bays._least import least_cap
 from bayreach.bays._rims import find_rims
 from bayreach.measure import area_vectors
-from bayreach.mesh import Mesh, mesh_of
+from bayreach.mesh import Mesh, joined, mesh_of
 from bayreach.repair import subdivided, with_round_hole
 
 SIZE = (1.0, 0.4, 0.2)
@@ -307,3 +308,48 @@ def test_bays_that_are_open_to_their_neighbours_stay_bays() -> None:
     bays = find_bays(mended(box(size, open_end=True, xs=[k / 10 for k in range(1, 10)]), *ribs, end))
     assert [bay.volume for bay in bays.bays] == pytest.approx([0.016] * 10, rel=1e-9)
     assert len(bays.openings) == 10
+
+
+def test_a_hole_at_a_seam_that_no_point_sees_whole_is_closed_along_the_seam() -> None:
+    """An L in the floor and an oblong in the rib on it: the seam between its feet parts all three."""
+    hole = [(0.45, 0.15), (0.55, 0.15), (0.55, 0.35), (0.52, 0.35), (0.52, 0.25), (0.45, 0.25)]
+    foot = [(0, 0), (0.15, 0), (0.15, 0.05), (0.25, 0.05), (0.25, 0), (0.4, 0), (0.4, 0.2), (0, 0.2)]
+    bays = find_bays(
+        mended(
+            sheet(rectangle(1.0, 0.4), [hole], (np.zeros(3), X, Y), "floor"),
+            sheet(foot, [], (0.5 * X, Y, Z), "rib"),
+            panel(1.0, 0.4, (0.2 * Z, X, Y), "top"),
+            panel(1.0, 0.2, (np.zeros(3), X, Z), "front"),
+            panel(1.0, 0.2, (0.4 * Y, X, Z), "rear"),
+            panel(0.4, 0.2, (np.zeros(3), Y, Z), "root"),
+            panel(0.4, 0.2, (X, Y, Z), "end"),
+        )
+    )
+    assert [bay.volume for bay in bays.bays] == pytest.approx([0.04] * 2, rel=1e-9)
+    assert {one.links: one.area for one in bays.openings} == pytest.approx(
+        {(-1, 0): 0.05 * 0.1, (0, 1): 0.1 * 0.05, (-1, 1): 0.05 * 0.1 + 0.03 * 0.1}, rel=1e-9
+    )
+    assert sums_to_nought(bays)
+
+
+def test_a_round_hole_over_the_edge_of_a_wall_in_a_drum_opens_both_its_halves_to_the_outside() -> None:
+    """Halves of a 48-sided drum of 0.3 m: each has half of the hole of 0.1 m, and the same volume."""
+    lids = [sheet(ring((0, 0), 0.6, 48).tolist(), [], (at * Z, X, Y), "lid") for at in (0.0, 0.5, 1.0)]
+    bays = find_bays(with_round_hole(mended(tube(0.3, 1.0, 48), *lids), [0.3, 0, 0.5], X, 0.1).mesh)
+    first, second = (bay.volume for bay in bays.bays)
+    assert first == pytest.approx(second, rel=1e-8)
+    # The cap is a plane, which leaves the drum by no more than the rise of its side over 50 mm.
+    rise = 0.3 - np.sqrt(0.3**2 - 0.05**2)
+    assert 0 <= 0.5 * polygon_area(0.6, 48) - first <= 0.5 * np.pi * 0.05**2 * rise
+    assert [one.links for one in bays.openings] == [(-1, 0), (-1, 1)]
+    assert [one.area for one in bays.openings] == pytest.approx([0.5 * np.pi * 0.05**2] * 2, rel=5e-3)
+    assert sums_to_nought(bays)
+
+
+@pytest.mark.parametrize("first", [0, 1])
+def test_a_bent_rim_and_a_branching_one_are_both_closed_whichever_comes_first(first: int) -> None:
+    ball = with_round_hole(icosphere(0.5, 1), [0.5, 0, 0], X, 0.3).mesh
+    parts = [moved(ball, [3.0, 0, 0]), crossing_ribs()]
+    bays = find_bays(joined([parts[first], parts[1 - first]]))
+    assert len(bays.bays) == 5
+    assert len(bays.openings) == 9

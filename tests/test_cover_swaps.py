@@ -1,0 +1,120 @@
+"""Cover: swaps of columns, each step held to its definition on the rows themselves."""
+
+import numpy as np
+import pytest
+from scipy.sparse import csr_matrix
+from test_cover_laws import case_of
+
+from bayreach.cover._effort import Effort
+from bayreach.cover._hole_rows import Covering
+from bayreach.cover._swaps import (
+    ADD_REST,
+    BATCH,
+    BATCH_ENTRY,
+    DROP_REST,
+    Counts,
+    _counts,
+    held_at,
+    least,
+    most,
+    moved,
+    summed,
+    swapped,
+    swaps,
+)
+
+
+def begun(seed: int, share: float = 0.0) -> tuple[Covering, Counts, np.random.Generator]:
+    """Return a covering, counts of a random choice of its columns with random rests, and the generator."""
+    rng = np.random.default_rng(seed)
+    case = case_of(seed, share)
+    counts = _counts(case, rng.random(25) < 0.3)
+    counts.rests[:] = rng.integers(0, 20, 25)
+    summed(counts)
+    return case, counts, rng
+
+
+def dry_of(case: Covering, chosen: np.ndarray) -> float:
+    return float(case.areas[case.shares @ chosen == 0].sum())
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_every_sum_is_what_the_rows_say(seed: int) -> None:
+    """Worth of a column held: what is dry without it; of another: what is no longer dry with it."""
+    case, counts, rng = begun(seed)
+    for column in [*rng.integers(0, 25, 60).tolist(), 0, 1, 4]:
+        before = dry_of(case, counts.chosen)
+        row_counts = np.asarray((case.shares > 0).sum(axis=1)).ravel()
+        rows = np.flatnonzero(case.shares[:, [column]].toarray().ravel())
+        was_held = bool(counts.chosen[column])
+        only = rows[counts.held[rows] == int(was_held)]
+        more, seen = moved(counts, column)
+        assert counts.chosen[column] != was_held
+        assert more == pytest.approx(dry_of(case, counts.chosen) - before)
+        assert seen == len(rows) + row_counts[only].sum()
+        assert counts.held == pytest.approx(case.shares @ counts.chosen)
+        assert counts.sole == pytest.approx(case.shares @ (counts.chosen * np.arange(25)))
+        now = dry_of(case, counts.chosen)
+        for other in range(25):
+            turned = counts.chosen.copy()
+            turned[other] = not turned[other]
+            assert counts.value[other] == pytest.approx(abs(dry_of(case, turned) - now))
+            clashes = [pair for pair in case.conflicts.tolist() if other in pair]
+            assert counts.blocked[other] == sum(counts.chosen[pair[0] + pair[1] - other] for pair in clashes)
+    assert summed(counts) == pytest.approx(dry_of(case, counts.chosen))
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_the_next_to_go_covers_least_and_the_next_to_come_most_of_those_that_do_not_rest(seed: int) -> None:
+    _, counts, _ = begun(seed)
+    held = np.flatnonzero(counts.chosen)
+    for swap in (-1, 0, 7, 19):
+        rested = counts.rests <= swap
+        may = held if swap < 0 else held[rested[held]]
+        expected = -1 if not len(may) else may[np.argmin(counts.value[may])]
+        assert least(counts, swap) == expected
+        may = np.flatnonzero(~counts.chosen & (counts.blocked == 0) & rested)
+        assert most(counts, swap) == (-1 if not len(may) else may[np.argmax(counts.value[may])])
+    assert [held_at(counts, place) for place in range(len(held) + 1)] == [*held.tolist(), -1]
+
+
+def test_a_batch_of_swaps_rests_what_it_moves_and_looks_at_what_it_counts() -> None:
+    """One swap of three columns of 1, 2 and 3 rows of their own, of which 1 m² may stay dry."""
+    case = Covering(
+        shares=csr_matrix(np.eye(3)[[0, 1, 1, 2, 2, 2]]),
+        areas=np.ones(6),
+        spare=1.0,
+        conflicts=np.zeros((0, 2), dtype=int),
+    )
+    start = np.ones(3, dtype=bool)
+    counts, best = _counts(case, start), start.copy()
+    looked = swaps(counts, best, 1.0, (0, 10), np.array([[0.5, 0.5, 0.99]]))
+    # Column 0 goes, as 1 m² may stay dry, then 1, which is too much; in the swap 2 goes and 1, worth more
+    # than 0, comes back.
+    assert best.tolist() == [False, True, True]
+    assert counts.chosen.tolist() == [False, True, False]
+    assert counts.rests.tolist() == [0, 10 + 1 + int(0.99 * DROP_REST), 10 + 1 + int(0.5 * ADD_REST)]
+    # Moves of 1, 2, 3 and 2 rows with one column each; for the swap, twice the columns and fifty.
+    assert looked == 2 * (1 + 2 + 3 + 2) + 2 * 3 + 50
+    # At the number asked it stops before a swap.
+    counts, best = _counts(case, start), start.copy()
+    swaps(counts, best, 1.0, (2, 0), np.full((5, 3), 0.5))
+    assert (best.sum(), counts.rests.max()) == (2, 0)
+
+
+def test_swaps_end_by_their_count_at_the_number_asked_or_at_once() -> None:
+    case = case_of(3, 0.0)
+    start = np.ones(25, dtype=bool)
+    start[[1, 3, 4]] = False
+    effort = Effort(allowed=9.0)
+    assert (swapped(case, start=start, until=22, effort=effort, seconds=1.0) == start).all()
+    assert (swapped(case, start=start, until=0, effort=effort, seconds=0.0) == start).all()
+    assert effort.spent == 0.0
+    found = swapped(case, start=start, until=0, effort=effort, seconds=1e-6)
+    # One batch: at least what every swap looks at, and the shares once.
+    assert effort.spent >= BATCH * (2 * 25 + 50) * 1.5e-9 + BATCH_ENTRY * case.shares.nnz
+    assert effort.spent < 2 * BATCH * 500 * 1.5e-9
+    assert found.sum() < 22
+    assert dry_of(case, found) == 0.0
+    again = swapped(case, start=start, until=0, effort=Effort(allowed=9.0), seconds=1e-6)
+    assert (again == found).all()
