@@ -3,10 +3,11 @@
 import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
-from specimens import X, Y, Z, box, mended, moved, panel
+from specimens import X, Y, Z, box, mended, moved, panel, ribbed_box, thick_box
 
 from bayreach.arrays import OUTSIDE
-from bayreach.bays._flat import Cap, bisecting, fitted_plane, plane_through, with_apexes
+from bayreach.bays import Given, find_bays
+from bayreach.bays._flat import Cap, _without_slivers, bisecting, fitted_plane, plane_through, with_apexes
 from bayreach.bays._gaps import Rims
 from bayreach.bays._hubs import runs_of
 from bayreach.bays._loops import (
@@ -24,6 +25,7 @@ from bayreach.bays._useful import useful_caps
 from bayreach.measure import area_vectors, side_areas
 from bayreach.mesh import joined
 
+SIZE = (1.0, 0.4, 0.2)
 TURNED = Rotation.from_euler("xyz", [0.3, -0.7, 1.1]).as_matrix().T
 AWAY = np.array([3.0, -2.0, 5.0])
 
@@ -271,3 +273,47 @@ def test_a_tray_more_open_than_a_third_of_its_boundary_is_no_bay(height: float, 
         assert (len(left), len(regions.volumes)) == (bays, bays)
     wall = cap_of(lid.faces, is_wall=True)
     assert len(useful_caps(tray, [wall])[0]) == 1
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_triangle_flat_across_a_straight_run_is_turned_into_its_neighbour(seed: int) -> None:
+    """Four points on a line and one aside: no triangle is flat, the area is whole and turned as before."""
+    rng = np.random.default_rng(seed)
+    turn = Rotation.from_euler("z", rng.uniform(0, 6)).as_matrix()[:2, :2]
+    flat = np.array([[0, 0], [1, 0], [2, 0], [3, 0], [1.2, 1]]) @ turn + rng.normal(size=2)
+    corners = {10 + k: tuple(place) for k, place in enumerate(flat.tolist())}
+    rows = [[0, 3, 4], [0, 1, 3], [1, 2, 3]]
+    order = rng.permutation(3)
+    given = 10 + np.array([np.roll(rows[k], rng.integers(3)) for k in order])
+    made = _without_slivers(given, corners)
+    assert sorted(sorted(row) for row in made.tolist()) == [[10, 11, 14], [11, 12, 14], [12, 13, 14]]
+    points = np.array([(0, 0)] * 10 + [corners[10 + k] for k in range(5)])[made]
+    arms = points[:, 1:] - points[:, :1]
+    doubled = arms[:, 0, 0] * arms[:, 1, 1] - arms[:, 0, 1] * arms[:, 1, 0]
+    assert doubled == pytest.approx(np.ones(3))
+    # Alone it is dropped, and one that is not flat stays.
+    assert _without_slivers(np.array([[10, 11, 12]]), corners).tolist() == []
+    assert _without_slivers(np.array([[10, 11, 14]]), corners).tolist() == [[10, 11, 14]]
+
+
+def test_what_is_said_of_bays_is_no_repair_and_says_where() -> None:
+    """A cavity or a part, thick sheets, an open panel, an opening not there: the middle or its place."""
+    cavity, thick = box(SIZE), thick_box(SIZE, 0.002, 0.05, [0.5])
+    nowhere = Given(name="port", center=np.array([0.3, 0.2, 0.0]))
+    middle = np.array([0.5, 0.2, 0.1])
+    said = {
+        "closed surface": (find_bays(cavity), middle),
+        "part, not a cavity": (find_bays(cavity, encloses="material"), middle),
+        "thick sheets": (find_bays(thick), middle),
+        "opening not found": (find_bays(ribbed_box(1, SIZE), given=[nowhere]), nowhere.center),
+    }
+    for kind, (bays, where) in said.items():
+        (only,) = [finding for finding in bays.findings if finding.kind == kind]
+        assert only.count == 1
+        assert only.places == pytest.approx(where[None], abs=1e-9)
+    open_panel = find_bays(panel(1, 1, (np.zeros(3), X, Y), "panel"))
+    for bays in (*(bays for bays, _ in said.values()), open_panel):
+        assert bays.findings
+        assert not any(finding.is_repair for finding in bays.findings)
+    assert not find_bays(cavity, encloses="air").findings
+    assert not any(finding.kind == "closed surface" for finding in said["thick sheets"][0].findings)
