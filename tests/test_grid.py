@@ -58,7 +58,7 @@ def test_regions_are_numbered_from_the_largest_and_told_at_each_place() -> None:
     assert grid.region_at(spots).tolist() == [0, 1, 2, OUTSIDE]
     far = grid.origin + grid.step * np.array(grid.region.shape)
     assert (
-        grid.region_at(np.concatenate([np.diag(far - 0.1), [grid.origin - grid.step]])).tolist()
+        grid.region_at(np.concatenate([np.diag(far + grid.step), [grid.origin - grid.step]])).tolist()
         == [OUTSIDE] * 4
     )
     assert grid.centers(np.array([[0, 0, 0], [1, 2, 3]])) == pytest.approx(
