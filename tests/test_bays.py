@@ -54,6 +54,7 @@ def test_a_lightening_hole_links_two_bays() -> None:
     assert opening.center == pytest.approx([0.5, 0.2, 0.1], abs=1e-12)
     assert opening.normal == pytest.approx([1, 0, 0], abs=1e-12)
     assert opening.area == pytest.approx(polygon_area(0.1), rel=1e-12)
+    assert opening.equivalent_diameter == pytest.approx(2 * np.sqrt(polygon_area(0.1) / np.pi), rel=1e-12)
     # The largest circle in a regular 32-gon of radius 0.05 has its apothem, 0.05 cos(pi/32).
     assert opening.diameter == pytest.approx(0.1 * np.cos(np.pi / 32), rel=2e-4)
     assert [bay.area for bay in bays.bays] == pytest.approx([0.76 - polygon_area(0.1)] * 2, rel=1e-12)

@@ -12,6 +12,7 @@ from bayreach.cover._swaps import (
     BATCH,
     BATCH_ENTRY,
     DROP_REST,
+    SWAP_ENTRY,
     Counts,
     _counts,
     held_at,
@@ -112,9 +113,24 @@ def test_swaps_end_by_their_count_at_the_number_asked_or_at_once() -> None:
     assert effort.spent == 0.0
     found = swapped(case, start=start, until=0, effort=effort, seconds=1e-6)
     # One batch: at least what every swap looks at, and the shares once.
-    assert effort.spent >= BATCH * (2 * 25 + 50) * 1.5e-9 + BATCH_ENTRY * case.shares.nnz
-    assert effort.spent < 2 * BATCH * 500 * 1.5e-9
+    assert effort.spent >= BATCH * (2 * 25 + 50) * SWAP_ENTRY + BATCH_ENTRY * case.shares.nnz
+    assert effort.spent < 2 * BATCH * 500 * SWAP_ENTRY
     assert found.sum() < 22
     assert dry_of(case, found) == 0.0
     again = swapped(case, start=start, until=0, effort=Effort(allowed=9.0), seconds=1e-6)
     assert (again == found).all()
+
+
+def test_swaps_are_numbered_on_from_batch_to_batch(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Rests are told by numbers of swaps: the second batch begins where the first ended."""
+    case, begins = case_of(3, 0.0), []
+
+    def heard(*given: object) -> int:
+        begins.append(given[3][1])
+        return int(swaps(*given))
+
+    monkeypatch.setattr("bayreach.cover._swaps.swaps", heard)
+    one = SWAP_ENTRY * BATCH * (2 * 25 + 50)
+    swapped(case, start=np.ones(25, dtype=bool), until=0, effort=Effort(allowed=9.0), seconds=3 * one)
+    assert len(begins) > 1
+    assert begins == [BATCH * k for k in range(len(begins))]

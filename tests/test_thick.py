@@ -191,6 +191,9 @@ def test_a_hole_that_is_no_ring_is_closed_on_a_grid_that_says_so_and_up_to_what(
     assert off < 0.02 * only.volume
     assert only.area == pytest.approx(1.36, rel=0.01)
     assert sums_to_nought(bays)
+    # Every face has its other side in the sheets' material.
+    assert (bays.side_bay[bays.material_sides] == -1).all()
+    assert np.unique(bays.material_sides // 2).tolist() == list(range(bays.mesh.n_faces))
 
 
 @pytest.mark.parametrize("aside", [0.0, 0.03])
