@@ -1,6 +1,5 @@
 """The questions asked of a tree on arrays, in parts on all cores where there is enough to do."""
 
-import os
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from typing import Any
@@ -10,6 +9,7 @@ import numpy as np
 from bayreach.arrays import FloatArray, IntArray
 from bayreach.insertion import _tree
 from bayreach.insertion._tree import Tree, tree_of
+from bayreach.rays import cores
 
 __all__ = ["Tree", "blocking_faces", "cap_depths", "first_touches", "nearest_faces", "tree_of"]
 
@@ -82,12 +82,6 @@ def _in_parts(
 
     if len(rows) == 1:
         return part(rows[0])
-    with ThreadPoolExecutor(max_workers=_cores()) as pool:
+    with ThreadPoolExecutor(max_workers=cores()) as pool:
         answers = list(pool.map(part, rows))
     return np.concatenate([one for one, _ in answers]), np.concatenate([two for _, two in answers])
-
-
-def _cores() -> int:
-    if hasattr(os, "sched_getaffinity"):
-        return max(1, len(os.sched_getaffinity(0)))
-    return os.cpu_count() or 1
