@@ -214,7 +214,7 @@ def test_the_same_job_gives_the_same_bytes_on_any_number_of_threads(tmp_path: Pa
 
 def test_sums_over_many_sides_are_the_same_on_one_thread_and_on_two(tmp_path: Path) -> None:
     # Linear algebra libraries share sums over more than some 10,000 numbers between threads.
-    job = write_box_job(tmp_path, BOX_JOB.replace('edge = "60 mm"', 'edge = "4 mm"'))
+    job = write_box_job(tmp_path, BOX_JOB.replace('edge = "60 mm"', 'edge = "6 mm"'))
     for threads in ("1", "2"):
         words = [sys.executable, "-m", "bayreach", "spray", str(job), "-o", str(tmp_path / threads)]
         counts = dict.fromkeys(("NUMBA_NUM_THREADS", "OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"), threads)
