@@ -15,11 +15,12 @@ from bayreach.demo._sheets import (
     spaced,
     welded,
 )
+from bayreach.demo._tapered import TaperedSize
 from bayreach.mesh import Mesh
 
 
 @dataclass(frozen=True, kw_only=True)
-class ControlSurfaceSize:
+class ControlSurfaceSize(TaperedSize):
     """Sizes in mm of an invented control surface. x runs outboard, y aft from the spar, z up."""
 
     bays: int = 5
@@ -39,25 +40,9 @@ class ControlSurfaceSize:
     drain_radius: float = 3.2
 
     @property
-    def span(self) -> float:
-        """Length between the closing ribs, mm."""
-        return self.bays * self.rib_pitch
-
-    @property
     def hinge_stations(self) -> FloatArray:
         """Stations x (k,) of the hinges, mm: the middles of their bays."""
         return (np.array(self.hinge_bays) - 0.5) * self.rib_pitch
-
-    def scale(self, x: FloatArray | float) -> FloatArray:
-        """Return the size of the section at x (mm) as a share of the root's."""
-        return np.asarray(1.0 - (1.0 - self.taper) * np.asarray(x) / self.span)
-
-    def placed(self, x: FloatArray | float, section: FloatArray) -> FloatArray:
-        """Return (..., 3) points of root section points (..., 2) (y, z) put at station x."""
-        x = np.asarray(x, dtype=np.float64)
-        scaled = self.scale(x)[..., None] * section
-        y = scaled[..., 0] + self.sweep * x
-        return np.stack(np.broadcast_arrays(x, y, scaled[..., 1]), axis=-1)
 
 
 CONTROL_SURFACE = ControlSurfaceSize()

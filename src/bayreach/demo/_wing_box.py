@@ -16,16 +16,16 @@ from bayreach.demo._sheets import (
     spaced,
     welded,
 )
+from bayreach.demo._tapered import TaperedSize
 from bayreach.mesh import Mesh
 
 
 @dataclass(frozen=True, kw_only=True)
-class WingBoxSize:
+class WingBoxSize(TaperedSize):
     """Sizes in mm of an invented wing box. x runs outboard, y aft, z up.
 
     Every section is the root's section made smaller by one factor, `taper` at the tip, so that the skins
-    between
-    two ribs are ruled and flat from node to node, and volumes have a closed form.
+    between two ribs are ruled and flat from node to node, and volumes have a closed form.
     """
 
     bays: int = 6
@@ -46,27 +46,11 @@ class WingBoxSize:
     port_chord: float = 0.643
     port_radius: float = 36.0
 
-    @property
-    def span(self) -> float:
-        """Length from rib 1 to the last rib, mm."""
-        return self.bays * self.rib_pitch
-
-    def scale(self, x: FloatArray | float) -> FloatArray:
-        """Return the size of the section at x (mm) as a share of the root's."""
-        return np.asarray(1.0 - (1.0 - self.taper) * np.asarray(x) / self.span)
-
     def profile(self, share: FloatArray | float, *, upper: bool) -> FloatArray:
         """Return the root section's skin height z (mm) at a share of the chord, 0 front spar, 1 rear spar."""
         share = np.asarray(share, dtype=np.float64)
         edge, crown = (0.66, 0.34) if upper else (-0.72, -0.28)
         return np.asarray(0.5 * self.depth * (edge + crown * 4.0 * share * (1.0 - share)))
-
-    def placed(self, x: FloatArray | float, section: FloatArray) -> FloatArray:
-        """Return (..., 3) points of root section points (..., 2) (y, z) put at station x."""
-        x = np.asarray(x, dtype=np.float64)
-        scaled = self.scale(x)[..., None] * section
-        y = scaled[..., 0] + self.sweep * x
-        return np.stack(np.broadcast_arrays(x, y, scaled[..., 1]), axis=-1)
 
 
 WING_BOX = WingBoxSize()
