@@ -9,6 +9,7 @@ from test_cover_laws import small_field
 from bayreach import cover
 from bayreach.cover._effort import Effort
 from bayreach.cover._field import REACHED, Field, field_of
+from bayreach.cover._highs import solve as solve_model
 from bayreach.cover._pulls import whole_pulls
 from bayreach.cover._search import (
     Noise,
@@ -21,9 +22,12 @@ from bayreach.cover._search import (
     improved,
     lowered,
 )
+from bayreach.cover._work_model import can_be_heavy, work_model
 
 
-def field_within(seed: int, limits: cover.Limits, share: float = 0.6) -> Field:
+def field_within(
+    seed: int, limits: cover.Limits, share: float = 0.6, amounts: tuple[float, float] = (0.5, 4.0)
+) -> Field:
     """Return 10 sides and 8 passes in 4 entries by 2 wands, 3 of the entries new and 2 of these excluding."""
     rng = np.random.default_rng(seed)
     problem = cover.problem_of(
@@ -32,8 +36,8 @@ def field_within(seed: int, limits: cover.Limits, share: float = 0.6) -> Field:
         new=[False, True, True, True],
         areas=rng.integers(1, 9, 10) * 0.01,
         limit=np.full(10, 3.0),
-        least=np.full(8, 0.5),
-        most=np.full(8, 4.0),
+        least=np.full(8, amounts[0]),
+        most=np.full(8, amounts[1]),
         fixed_seconds=rng.integers(1, 30, 8).astype(float),
         unit_seconds=rng.integers(1, 9, 8).astype(float),
         wands=np.arange(8) // 4,
@@ -75,6 +79,32 @@ def test_a_pass_may_be_raised_where_the_limits_would_still_hold_and_only_there(l
             continue
         one_more = np.maximum(amounts, np.eye(len(amounts)))
         assert _allowed(field, amounts).tolist() == [is_within(field, more) for more in one_more]
+
+
+@pytest.mark.parametrize("limits", LIMITS, ids=str)
+def test_the_whole_model_has_the_least_cost_of_all_plans_within_the_limits(limits: cover.Limits) -> None:
+    """Passes of one pull or none, all sides and all surplus known: the MILP beside all 2^8 plans."""
+    short = 0
+    for seed in range(4):
+        field = field_within(seed, limits, amounts=(1.0, 1.0))
+        costs = [
+            field.cost(np.array(made))
+            for made in itertools.product([0.0, 1.0], repeat=len(field.passes))
+            if is_within(field, np.array(made)) and field.is_met(field.levels(np.array(made)) >= REACHED)
+        ]
+        work = work_model(field, np.arange(len(field.sides)), can_be_heavy(field))
+        answer = solve_model(work.model)
+        if not costs:
+            assert answer.status == "infeasible"
+            short += 1
+            continue
+        assert answer.objective == pytest.approx(min(costs), rel=1e-6)
+        amounts = answer.values[work.amount]
+        assert is_within(field, np.where(amounts > 0.5, 1.0, 0.0))
+        point = work.point_of(np.round(amounts))
+        assert point[work.made].tolist() == np.round(answer.values[work.made]).tolist()
+        assert np.concatenate(work.model.cost) @ point == pytest.approx(min(costs), rel=1e-6)
+    assert short < 4
 
 
 def test_beginning_a_pass_costs_what_the_whole_plan_then_costs_more() -> None:

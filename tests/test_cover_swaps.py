@@ -97,6 +97,11 @@ def test_a_batch_of_swaps_rests_what_it_moves_and_looks_at_what_it_counts() -> N
     assert counts.rests.tolist() == [0, 10 + 1 + int(0.99 * DROP_REST), 10 + 1 + int(0.5 * ADD_REST)]
     # Moves of 1, 2, 3 and 2 rows with one column each; for the swap, twice the columns and fifty.
     assert looked == 2 * (1 + 2 + 3 + 2) + 2 * 3 + 50
+    # By chance one held is dropped, the second of two: 2 goes, 0 comes; then 1 goes, nothing may come.
+    counts, best = _counts(case, start), start.copy()
+    swaps(counts, best, 0.0, (0, 10), np.array([[0.0, 0.6, 0.3], [0.5, 0.0, 0.0]]))
+    assert counts.chosen.tolist() == [True, False, False]
+    assert counts.rests.tolist() == [10 + 1 + 1, 11 + 1, 10 + 1 + 7]
     # At the number asked it stops before a swap.
     counts, best = _counts(case, start), start.copy()
     swaps(counts, best, 1.0, (2, 0), np.full((5, 3), 0.5))
