@@ -67,22 +67,24 @@ def test_every_sum_is_what_the_rows_say(seed: int) -> None:
 
 @pytest.mark.parametrize("seed", range(5))
 def test_the_next_to_go_covers_least_and_the_next_to_come_most_of_those_that_do_not_rest(seed: int) -> None:
-    _, counts, _ = begun(seed)
-    held = np.flatnonzero(counts.chosen)
-    for swap in (-1, 0, 7, 19):
+    _, counts, rng = begun(seed)
+    for swap in (-1, 0, 3, 7, 12, 19) * 4:
+        held = np.flatnonzero(counts.chosen)
         rested = counts.rests <= swap
         may = held if swap < 0 else held[rested[held]]
-        expected = -1 if not len(may) else may[np.argmin(counts.value[may])]
-        assert least(counts, swap) == expected
+        assert least(counts, swap) == (-1 if not len(may) else may[np.argmin(counts.value[may])])
         may = np.flatnonzero(~counts.chosen & (counts.blocked == 0) & rested)
         assert most(counts, swap) == (-1 if not len(may) else may[np.argmax(counts.value[may])])
-    assert [held_at(counts, place) for place in range(len(held) + 1)] == [*held.tolist(), -1]
+        assert [held_at(counts, place) for place in range(len(held) + 1)] == [*held.tolist(), -1]
+        counts.chosen[:], counts.blocked[:] = rng.random(25) < 0.5, rng.random(25) < 0.2
+        counts.value[:], counts.rests[:] = rng.random(25), rng.integers(0, 20, 25)
 
 
-def test_a_batch_of_swaps_rests_what_it_moves_and_looks_at_what_it_counts() -> None:
-    """One swap of three columns of 1, 2 and 3 rows of their own, of which 1 m² may stay dry."""
+@pytest.mark.parametrize("order", [[0, 1, 2], [2, 1, 0], [1, 2, 0]])
+def test_a_batch_of_swaps_rests_what_it_moves_and_looks_at_what_it_counts(order: list[int]) -> None:
+    """One swap of columns of 1, 2 and 3 rows of their own, numbered anyhow, of which 1 m² may stay dry."""
     case = Covering(
-        shares=csr_matrix(np.eye(3)[[0, 1, 1, 2, 2, 2]]),
+        shares=csr_matrix(np.eye(3)[[order[k] for k in (0, 1, 1, 2, 2, 2)]]),
         areas=np.ones(6),
         spare=1.0,
         conflicts=np.zeros((0, 2), dtype=int),
@@ -90,18 +92,22 @@ def test_a_batch_of_swaps_rests_what_it_moves_and_looks_at_what_it_counts() -> N
     start = np.ones(3, dtype=bool)
     counts, best = _counts(case, start), start.copy()
     looked = swaps(counts, best, 1.0, (0, 10), np.array([[0.5, 0.5, 0.99]]))
-    # Column 0 goes, as 1 m² may stay dry, then 1, which is too much; in the swap 2 goes and 1, worth more
-    # than 0, comes back.
-    assert best.tolist() == [False, True, True]
-    assert counts.chosen.tolist() == [False, True, False]
-    assert counts.rests.tolist() == [0, 10 + 1 + int(0.99 * DROP_REST), 10 + 1 + int(0.5 * ADD_REST)]
+    # The column of 1 m² goes, as that may stay dry, then that of 2, which is too much; in the swap that of 3
+    # goes and that of 2, worth more than 1, comes back.
+    assert best[order].tolist() == [False, True, True]
+    assert counts.chosen[order].tolist() == [False, True, False]
+    assert counts.rests[order].tolist() == [0, 10 + 1 + int(0.99 * DROP_REST), 10 + 1 + int(0.5 * ADD_REST)]
     # Moves of 1, 2, 3 and 2 rows with one column each; for the swap, twice the columns and fifty.
     assert looked == 2 * (1 + 2 + 3 + 2) + 2 * 3 + 50
-    # By chance one held is dropped, the second of two: 2 goes, 0 comes; then 1 goes, nothing may come.
+    # By chance one held is dropped, the first or second of two: it goes and that of 1 comes; then the other
+    # goes and nothing may come.
     counts, best = _counts(case, start), start.copy()
-    swaps(counts, best, 0.0, (0, 10), np.array([[0.0, 0.6, 0.3], [0.5, 0.0, 0.0]]))
-    assert counts.chosen.tolist() == [True, False, False]
-    assert counts.rests.tolist() == [10 + 1 + 1, 11 + 1, 10 + 1 + 7]
+    held = [order[1], order[2]]
+    chance = 0.6 if order[2] == max(held) else 0.4
+    looked = swaps(counts, best, 0.0, (0, 10), np.array([[0.0, chance, 0.3], [0.5, 0.0, 0.0]]))
+    assert counts.chosen[order].tolist() == [True, False, False]
+    assert counts.rests[order].tolist() == [10 + 1 + 1, 11 + 1, 10 + 1 + int(chance * ADD_REST)]
+    assert looked == 2 * (1 + 3 + 1 + 2) + 2 * (2 * 3 + 50)
     # At the number asked it stops before a swap.
     counts, best = _counts(case, start), start.copy()
     swaps(counts, best, 1.0, (2, 0), np.full((5, 3), 0.5))
