@@ -16,8 +16,9 @@ from bayreach.cover._effort import Effort
 from bayreach.cover._field import field_of
 from bayreach.cover._highs import Costs, Growing
 from bayreach.cover._highs import solve as solve_model
-from bayreach.cover._hole_rows import Covering
+from bayreach.cover._hole_rows import Covering, fractional
 from bayreach.cover._model import Model
+from bayreach.cover._priced import Priced, priced
 from bayreach.cover._reduce import inclusions, kept
 from bayreach.cover._relax import plan_point, relaxed
 from bayreach.cover._swaps import _counts, moved, summed, swapped
@@ -371,3 +372,51 @@ def test_traces_of_film_are_left_out_only_with_credit_for_them(monkeypatch):
     row = np.array([[1.0 - 3e-6, 1e-6, 1e-6, 1e-6]])
     only = field_of(cover.problem_of(row), np.ones(4, dtype=bool), need_area=1.0, need_weight=0.0)
     assert only.thin.toarray()[0] == pytest.approx([1.0, 0.0, 0.0, 0.0], abs=1e-12)
+
+
+def fewest_of(case):
+    """Return the fewest columns of a covering by its one MILP, with the limit on what stays dry."""
+    model, (n_rows, n_columns) = Model(), case.shares.shape
+    columns = model.add_columns(n_columns, cost=1.0, integer=True)
+    dry = model.add_columns(n_rows)
+    model.add_rows([(case.shares, columns), (np.eye(n_rows), dry)], lower=1.0)
+    model.add_rows([(case.areas[None], dry)], upper=case.spare)
+    for pair in case.conflicts:
+        model.add_rows([(np.isin(np.arange(n_columns), pair)[None].astype(float), columns)], upper=1.0)
+    return solve_model(model).objective
+
+
+@pytest.mark.parametrize("share", [0.05, 0.2, 0.4])
+def test_a_price_on_what_stays_dry_proves_no_more_columns_than_are_needed_and_as_many_as_the_lp(share):
+    """Beside the MILP with the limit: never above its optimum, on most of six cases equal to it."""
+    equal, beyond = 0, 0
+    for seed in range(6):
+        case = case_of(seed, share)
+        lp = fractional(case, effort=Effort(allowed=5.0), seconds=5.0)
+        weak = lp.price * (case.areas.sum() - case.spare)
+        weak -= np.maximum(0.0, lp.price * case.areas - lp.weights).sum()
+        weak -= np.maximum(0.0, case.shares.T @ lp.weights - 1.0).sum()
+        start = np.ones(25, dtype=bool)
+        effort = Effort(allowed=5.0)
+        said = priced(case, price=lp.price, known=lp.known, start=start, effort=effort, seconds=5.0)
+        fewest = fewest_of(case)
+        assert said.holes <= fewest + 1e-6
+        assert said.holes >= math.ceil(weak - 1e-6) - (1 if len(case.conflicts) else 0)
+        equal += int(said.holes >= fewest - 1e-6)
+        beyond += int(said.holes > math.ceil(weak - 1e-6))
+        for chosen, over in zip(said.choices, said.over, strict=True):
+            dry = case.areas[~(case.shares @ chosen > 0)].sum()
+            assert over == pytest.approx(dry - case.spare)
+            assert not chosen[case.conflicts].all(axis=1).any()
+    assert equal >= 3
+    assert beyond >= 1
+
+
+def test_the_next_price_is_where_the_lines_of_choices_leave_most_room():
+    """Three lines; a scan of ten thousand prices finds no higher floor."""
+    said = Priced(bound=0.0)
+    for count, over in ((9, -0.5), (7, 0.25), (4, 2.0)):
+        said.met(np.arange(10) < count, over)
+    price = said.next_price(1.0)
+    assert said.height(price) >= max(said.height(tried) for tried in np.linspace(0.0, 10.0, 10_001)) - 1e-9
+    assert said.height(price) == pytest.approx(9 - 0.5 * price)

@@ -36,13 +36,15 @@ def solve(
     effort: Effort | None = None,
     seconds: float = 60.0,
     gap: float = 1e-6,
+    enough: float = INFINITE,
     relax: bool = False,
 ) -> Answer:
     """Minimise `model` with HiGHS, from a `start` (n,) if given; `relax` drops integrality.
 
-    A run ends after `seconds` of counted work (see `Effort`), at the same place every time: iterations and
-    nodes are counted, not time. HiGHS 1.16 can call a start optimal whose cost is above its own bound, where
-    presolve alone closes the problem: such an answer is asked for again without the start.
+    A MILP's run ends where its bound is above `enough`, and any run after `seconds` of counted work (see
+    `Effort`), at the same place every time: iterations and nodes are counted, not time. HiGHS 1.16 can call a
+    start optimal whose cost is above its own bound, where presolve alone closes the problem: such an answer
+    is asked for again without the start.
 
     Raises
     ------
@@ -53,13 +55,13 @@ def solve(
     """
     effort = Effort(allowed=seconds) if effort is None else effort
     end = effort.spent + seconds
-    answer = _solved(model, start=start, effort=effort, seconds=seconds, gap=gap, relax=relax)
+    ends = _Ends(effort=effort, gap=gap, enough=enough)
+    answer = _solved(model, ends, start=start, seconds=seconds, relax=relax)
     excess = answer.objective - answer.bound
     believable = answer.found and excess <= 2.0 * gap * abs(answer.objective) + 1e-6
     if start is None or relax or answer.status == "limit" or believable:
         return answer
-    left = effort.left(end)
-    again = _solved(model, start=None, effort=effort, seconds=left, gap=gap, relax=relax)
+    again = _solved(model, ends, start=None, seconds=effort.left(end), relax=relax)
     return again if again.found or not answer.found else answer
 
 
@@ -74,7 +76,7 @@ class Growing:
     def run(self, *, effort: Effort, seconds: float) -> Answer:
         """Return the answer of the relaxed model as it now is, after `seconds` of counted work at most."""
         self._catch_up()
-        _run(self._highs, self._model, effort=effort, seconds=seconds, is_lp=True)
+        _run(self._highs, self._model, _Ends(effort=effort), seconds=seconds, is_lp=True)
         return _answer_of(self._highs, self._model, is_lp=True)
 
     def _catch_up(self) -> None:
@@ -98,12 +100,18 @@ class Growing:
         self._rows, self._columns, self._blocks = model.n_rows, model.n_columns, model.n_blocks
 
 
-def _solved(
-    model: Model, *, start: FloatArray | None, effort: Effort, seconds: float, gap: float, relax: bool
-) -> Answer:
+class _Ends(NamedTuple):
+    """What ends a run beside its seconds: the work counted in all, the gap, a bound that is enough."""
+
+    effort: Effort
+    gap: float = 0.0
+    enough: float = INFINITE
+
+
+def _solved(model: Model, ends: _Ends, *, start: FloatArray | None, seconds: float, relax: bool) -> Answer:
     import highspy
 
-    highs = _fresh(gap=gap)
+    highs = _fresh(gap=ends.gap)
     if highs.passModel(_as_lp(model, relax)) == highspy.HighsStatus.kError:
         message = f"solver: HiGHS refuses a model of {model.n_rows} rows and {model.n_columns} columns."
         raise PlanError(message)
@@ -112,7 +120,7 @@ def _solved(
         solution.col_value = [float(value) for value in start]
         highs.setSolution(solution)
     is_lp = relax or not joined(model.integer, bool).any()
-    _run(highs, model, effort=effort, seconds=seconds, is_lp=is_lp)
+    _run(highs, model, ends, seconds=seconds, is_lp=is_lp)
     return _answer_of(highs, model, is_lp=is_lp)
 
 
@@ -135,7 +143,7 @@ def _fresh(*, gap: float) -> Any:
     return highs
 
 
-def _run(highs: Any, model: Model, *, effort: Effort, seconds: float, is_lp: bool) -> None:
+def _run(highs: Any, model: Model, ends: _Ends, *, seconds: float, is_lp: bool) -> None:
     """Run the solver for so much counted work at most; Ctrl-C ends the run and then does what it always does.
 
     An LP has a limit of iterations. A MILP has none in HiGHS: its iterations are read from the table that it
@@ -143,7 +151,7 @@ def _run(highs: Any, model: Model, *, effort: Effort, seconds: float, is_lp: boo
     """
     from highspy import cb
 
-    costs = LP if is_lp else MILP
+    costs, effort = LP if is_lp else MILP, ends.effort
     made = costs.entry * model.n_entries
     each = costs.iteration + costs.iteration_entry * model.n_entries
     left = max(SHORTEST, seconds - made)
@@ -154,7 +162,7 @@ def _run(highs: Any, model: Model, *, effort: Effort, seconds: float, is_lp: boo
     said, done = "", 0.0
     with _stoppable() as pressed:
 
-        def look(kind: int, words: str, _so_far: Any, answer: Any, _: Any) -> None:
+        def look(kind: int, words: str, so_far: Any, answer: Any, _: Any) -> None:
             nonlocal said, done
             if kind == text:
                 said = words
@@ -162,7 +170,8 @@ def _run(highs: Any, model: Model, *, effort: Effort, seconds: float, is_lp: boo
                 done = each * _iterations(said)
                 effort.tell(made + done)
             else:
-                answer.user_interrupt = bool(pressed or done > left or effort.is_out_of_patience())
+                proven = not is_lp and so_far.mip_dual_bound > ends.enough
+                answer.user_interrupt = bool(pressed or proven or done > left or effort.is_out_of_patience())
 
         highs.setCallback(look, None)
         for kind in (

@@ -76,10 +76,7 @@ class _Rows:
         empty = [(np.zeros((1, 0)), self.dry)]
         self.limit = int(self.model.add_rows(empty, upper=self.spare * (1.0 + 1e-12) + 1e-12)[0])
         self.sums: list[tuple[int, IntArray]] = []  # row, the rows summed up in it
-        if len(conflicts):
-            pairs = np.zeros((len(conflicts), shares.shape[1]))
-            pairs[np.arange(len(conflicts))[:, None], conflicts] = 1.0
-            self.model.add_rows([(pairs, self.columns)], upper=1.0)
+        self.model.add_exclusions(conflicts, self.columns)
 
     def add(self, rows: IntArray) -> None:
         """Make rows known."""

@@ -1,7 +1,7 @@
 """Stages one and two: the fewest new holes, then the best weighted coverage at that number."""
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -17,14 +17,17 @@ from bayreach.cover._choice import (
 )
 from bayreach.cover._effort import Effort
 from bayreach.cover._highs import solve
-from bayreach.cover._hole_rows import Covering, fractional, on_support
+from bayreach.cover._hole_rows import Covering, Fractional, fractional, on_support
 from bayreach.cover._model import Model
+from bayreach.cover._priced import priced
 from bayreach.cover._problem import ROUND_OFF, Problem
 
 REDUCED_ENTRY = 2e-7
 """Counted seconds an entry of the shares for the reduction and the first greedy choice."""
 MANY_ROWS = 4000
 """With more rows than this, each covered by one column or not at all, rows come as they are needed."""
+NEAR = 4
+"""Choices that nearly do from which swaps begin."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -89,10 +92,7 @@ def _hole_model(
         rows[mask] = model.add_columns(int(mask.sum()), cost=costs[mask], lower=must[mask], integer=integer)
     if len(rows):
         model.add_rows([(choice.shares, holes), (-identity(len(rows)), rows)], lower=0.0)
-    if len(choice.conflicts):
-        pairs = np.zeros((len(choice.conflicts), len(holes)))
-        pairs[np.arange(len(pairs))[:, None], choice.conflicts] = 1.0
-        model.add_rows([(pairs, holes)], upper=1.0)
+    model.add_exclusions(choice.conflicts, holes)
     if most is not None and len(holes):
         model.add_rows([(np.ones((1, len(holes))), holes)], upper=float(most))
     return _Parts(model=model, holes=holes, rows=rows)
@@ -181,8 +181,6 @@ def _search_many(
     problem: Problem, choice: HoleChoice, start: BoolArray, effort: Effort, seconds: float
 ) -> tuple[BoolArray, float, Certificate]:
     """Return columns, the bound and the certificate where the rows are too many for one model."""
-    from bayreach.cover._swaps import swapped
-
     end = effort.spent + seconds
     spare = choice.attainable_area - choice.asked_area * (1.0 - ROUND_OFF)
     shares, conflicts = choice.shares.tocsr(), choice.conflicts
@@ -191,22 +189,98 @@ def _search_many(
     if lp is None:
         return start, 0.0, _certificate(problem, choice, 0.0, np.zeros(len(choice.row_areas)))
     certificate = _certificate(problem, choice, lp.price, lp.weights)
-    found = start
-    for liked in (lp.chosen > 1e-7, np.ones(len(start), dtype=bool)):
-        left = effort.left(end)
-        if (is_enough(choice, found) and found.sum() <= certificate.holes) or left < 0.5:
-            break
-        among = np.flatnonzero(liked | found)
-        part, chosen = case.with_columns(among), found[among]
-        if is_enough(choice, found):
-            chosen = swapped(part, start=chosen, until=certificate.holes, effort=effort, seconds=0.4 * left)
-        left = effort.left(end)
-        each = left if liked.all() else 0.6 * left
-        chosen = on_support(part, known=lp.known, start=chosen, effort=effort, seconds=each)
-        tried = np.zeros(len(start), dtype=bool)
-        tried[among] = chosen
-        found = pruned(choice, tried)
-    return found, float(certificate.holes), certificate
+    search = _Many(choice=choice, case=case, lp=lp, effort=effort, end=end, found=start)
+    search.proven = certificate.holes
+    if not is_enough(choice, start):
+        search.solve_milps(0.5)
+    search.swap(0.1)
+    search.bound_by_price(0.85)
+    search.swap(0.5)
+    search.solve_milps(1.0)
+    return search.found, float(search.proven), certificate
+
+
+@dataclass(kw_only=True, eq=False)
+class _Many:
+    """A search on many rows: the best columns found, what is proven, choices that nearly do."""
+
+    choice: HoleChoice
+    case: Covering
+    lp: Fractional
+    effort: Effort
+    end: float
+    found: BoolArray
+    proven: int = 0
+    near: list[BoolArray] = field(default_factory=list)
+
+    def left(self, share: float) -> float:
+        """Return a share of the counted seconds left; 0 where nothing is left to be found."""
+        closed = is_enough(self.choice, self.found) and self.found.sum() <= self.proven
+        seconds = share * self.effort.left(self.end)
+        return 0.0 if closed or seconds < 0.1 else seconds
+
+    def offer(self, chosen: BoolArray) -> None:
+        """Take columns that are enough and fewer."""
+        chosen = pruned(self.choice, chosen)
+        fewer = chosen.sum() < self.found.sum() or not is_enough(self.choice, self.found)
+        if fewer and is_enough(self.choice, chosen):
+            self.found = chosen
+
+    def swap(self, share: float) -> None:
+        """Swap columns, from the best found and from choices that nearly do."""
+        seconds = self.left(share)
+        if not seconds or not is_enough(self.choice, self.found):
+            return
+        from bayreach.cover._swaps import swapped
+
+        begins = [chosen for chosen in self.near if chosen.sum() < self.found.sum()]
+        for begin in (None, *begins):
+            each = min(self.left(1.0), seconds / (1 + len(begins)))
+            if begin is not None:  # one column fewer than found, whatever the choice had
+                _fill(self.choice, self.choice.row_areas, begin, int(self.found.sum()) - 1)
+            if each and (begin is None or begin.sum() < self.found.sum()):
+                chosen = swapped(
+                    self.case,
+                    start=self.found,
+                    begin=begin,
+                    until=self.proven,
+                    effort=self.effort,
+                    seconds=each,
+                )
+                self.offer(chosen)
+
+    def bound_by_price(self, share: float) -> None:
+        """Raise what is proven by a price on what stays dry; keep the choices met."""
+        seconds = self.left(share)
+        if not seconds or not is_enough(self.choice, self.found):
+            return
+        said = priced(
+            self.case,
+            price=self.lp.price,
+            known=self.lp.known,
+            start=self.found,
+            effort=self.effort,
+            seconds=seconds,
+        )
+        self.proven = max(self.proven, said.holes)
+        order = np.argsort(said.over, kind="stable")
+        self.near = [said.choices[place] for place in order]
+        for chosen in self.near:
+            self.offer(chosen)
+        self.near = self.near[:NEAR]
+
+    def solve_milps(self, share: float) -> None:
+        """Solve MILPs on the columns that the LP likes and those found, then on all."""
+        liked = (self.lp.chosen > 1e-7) | self.found
+        for among in (np.flatnonzero(liked), np.arange(len(self.found))):
+            seconds = self.left(share if len(among) == len(self.found) else 0.6 * share)
+            if seconds:
+                part, start = self.case.with_columns(among), self.found[among]
+                chosen = np.zeros(len(self.found), dtype=bool)
+                chosen[among] = on_support(
+                    part, known=self.lp.known, start=start, effort=self.effort, seconds=seconds
+                )
+                self.offer(chosen)
 
 
 def best_coverage(

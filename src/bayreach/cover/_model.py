@@ -91,6 +91,16 @@ class Model:
         self.n_rows += count
         return np.arange(self.n_rows - count, self.n_rows)
 
+    def add_exclusions(self, pairs: IntArray, columns: IntArray) -> None:
+        """Append rows so that of the two `columns` (n,) at each of `pairs` (k, 2) at most one is 1."""
+        from scipy.sparse import coo_matrix
+
+        count = len(pairs)
+        if count:
+            places = (np.repeat(np.arange(count), 2), pairs.ravel())
+            table = coo_matrix((np.ones(2 * count), places), shape=(count, len(columns)))
+            self.add_rows([(table, columns)], upper=1.0)
+
     def add_entries(self, row: int, columns: IntArray, values: Any) -> None:
         """Put more columns into a row that is there already."""
         self._rows.append(np.full(len(columns), row, dtype=np.int64))

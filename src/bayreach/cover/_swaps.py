@@ -46,9 +46,18 @@ class Counts(NamedTuple):
 
 
 def swapped(
-    case: "Covering", *, start: BoolArray, until: int, effort: Effort, seconds: float, seed: int = 5
+    case: "Covering",
+    *,
+    start: BoolArray,
+    until: int,
+    effort: Effort,
+    seconds: float,
+    begin: BoolArray | None = None,
+    seed: int = 5,
 ) -> BoolArray:
     """Return columns (n_columns,) no more than `start`, which covers all but the area that may stay dry.
+
+    The search begins at `start`, or at `begin` (n_columns,), fewer columns that may leave too much dry.
 
     Shares must be 0 or 1. Whenever all is covered that is asked, the column that covers least by itself is
     dropped; then one is dropped and the one added that covers most of what is dry, again and again. A column
@@ -57,7 +66,7 @@ def swapped(
     """
     end = effort.spent + seconds
     rng = np.random.default_rng(seed)
-    counts, best = _counts(case, start), start.copy()
+    counts, best = _counts(case, start if begin is None else begin), start.copy()
     first = 0
     while int(best.sum()) > until and effort.left(end) > 0.0:
         looked = swaps(counts, best, case.spare, (until, first), rng.random((BATCH, 3)))

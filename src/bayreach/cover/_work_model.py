@@ -197,7 +197,4 @@ def _add_limits(field: Field, model: Model, made: IntArray, entries: IntArray) -
         model.add_rows([(of_entry, made)], upper=float(field.most_per_entry))
     if field.most_new < field.is_new.sum():
         model.add_rows([(field.is_new[None, :].astype(float), entries)], upper=float(field.most_new))
-    if len(field.conflicts):
-        rows = np.zeros((len(field.conflicts), len(entries)))
-        rows[np.arange(len(rows))[:, None], field.conflicts] = 1.0
-        model.add_rows([(rows, entries)], upper=1.0)
+    model.add_exclusions(field.conflicts, entries)
