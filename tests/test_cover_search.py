@@ -230,7 +230,9 @@ LEVELS = (0.5, 0.7, 1.0, 1.4, 2.0)
 
 
 @pytest.mark.parametrize("seed", range(16))
-def test_whole_pulls_meet_what_is_asked_cost_no_more_than_rounding_up_and_no_pass_could_be_quicker(seed):
+def test_whole_pulls_meet_what_is_asked_cost_no_more_than_rounding_up_and_no_pass_could_be_quicker(
+    seed: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """Fewest pulls at one of five levels each: one step less on any pass, and what is asked is not met."""
     rng = np.random.default_rng(seed)
     problem = cover.problem_of(
@@ -260,6 +262,9 @@ def test_whole_pulls_meet_what_is_asked_cost_no_more_than_rounding_up_and_no_pas
     assert (counts == np.ceil(got / 2.0 - 1e-9)).all()
     assert field.is_met(field.levels(got) >= REACHED)
     assert field.cost(got) <= field.cost(naive)
+    monkeypatch.setattr("bayreach.cover._pulls.SWEEPS", 0)
+    stepped = np.prod(whole_pulls(field, amounts, LEVELS), axis=0)
+    assert field.cost(got) <= field.cost(stepped) * (1 + 1e-12)
     for k in np.flatnonzero(got):
         fewer = got.copy()
         fewer[k] = steps[np.searchsorted(steps, got[k] - 1e-9) - 1]
@@ -273,22 +278,23 @@ def test_without_levels_a_pull_takes_the_amount_itself():
     assert (counts.tolist(), ratios.tolist()) == ([1, 0], [2.5, 1.0])
 
 
+@pytest.mark.parametrize("last", [False, True])
 @pytest.mark.parametrize(("most", "got"), [(1.0, [0.7, 0.5, 0.5, 0.5]), (0.69, [0.5, 0.7, 0.7, 0.7])])
 def test_one_pass_is_raised_a_step_where_that_lets_others_come_down_and_its_greatest_allows(
-    most: float, got: list[float]
+    most: float, got: list[float], last: bool
 ) -> None:
     """Three sides ask for 1.05, one pass wets all, three wet one each: 0.55 is rounded up to 0.7."""
-    film = np.column_stack([np.ones(3), np.eye(3)])
+    order = [1, 2, 3, 0] if last else [0, 1, 2, 3]
     problem = cover.problem_of(
-        film,
+        np.column_stack([np.ones(3), np.eye(3)])[:, order],
         need=np.full(3, 1.05),
         least=np.full(4, 0.1),
-        most=[most, 1.0, 1.0, 1.0],
-        unit_seconds=[1.0, 3.0, 3.0, 3.0],
+        most=np.array([most, 0.7, 0.7, 0.7])[order],
+        unit_seconds=np.array([1.0, 3.0, 3.0, 3.0])[order],
     )
     field = field_of(problem, np.ones(4, dtype=bool), need_area=3.0, need_weight=0.0)
-    counts, ratios = whole_pulls(field, np.array([0.5, 0.55, 0.55, 0.55]), LEVELS)
-    assert counts * ratios == pytest.approx(np.array(got))
+    counts, ratios = whole_pulls(field, np.array([0.5, 0.55, 0.55, 0.55])[order], LEVELS)
+    assert counts * ratios == pytest.approx(np.array(got)[order])
 
 
 def test_the_dearest_pass_is_lessened_first_and_none_made_stays_none() -> None:

@@ -1,0 +1,179 @@
+"""Cover: LPs and MILPs that know some of the rows, and small problems beside a plan, against the whole."""
+
+import numpy as np
+import pytest
+from scipy.sparse import csr_matrix
+from test_cover import random_problem, work_of
+from test_cover_laws import case_of, hard_model
+
+from bayreach import cover
+from bayreach.cover._effort import Effort
+from bayreach.cover._field import REACHED, Field, field_of
+from bayreach.cover._highs import _fresh
+from bayreach.cover._highs import solve as solve_model
+from bayreach.cover._hole_rows import Covering, fractional, on_support
+from bayreach.cover._model import Model
+from bayreach.cover._neighbourhood import _small, rechosen
+from bayreach.cover._search import greedy, lowered
+
+
+def whole(case: Covering) -> Model:
+    """Return the model min Σ y of all rows: D y + d ≥ 1, area · d ≤ spare, no two that exclude each other."""
+    rows, n = case.shares.shape
+    model = Model()
+    columns = model.add_columns(n, cost=1.0, integer=True)
+    dry = model.add_columns(rows)
+    model.add_rows([(case.shares, columns), (np.eye(rows), dry)], lower=1.0)
+    model.add_rows([(case.areas[None], dry)], upper=case.spare)
+    for a, b in case.conflicts.tolist():
+        model.add_rows([((np.eye(n)[a] + np.eye(n)[b])[None], columns)], upper=1.0)
+    return model
+
+
+def without_conflicts(case: Covering) -> Covering:
+    return Covering(
+        shares=case.shares, areas=case.areas, spare=case.spare, conflicts=np.zeros((0, 2), dtype=int)
+    )
+
+
+@pytest.mark.parametrize("share", [0.0, 0.05, 0.2])
+def test_an_lp_that_learns_its_rows_proves_what_the_lp_of_all_rows_does(
+    share: float, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """From five rows up, five a round: same optimum, and its price and weights prove it by weak duality."""
+    monkeypatch.setattr("bayreach.cover._hole_rows.FIRST", 5)
+    monkeypatch.setattr("bayreach.cover._hole_rows.A_ROUND", 5)
+    for seed in range(6):
+        case = case_of(seed, share)
+        optimum = solve_model(whole(case), relax=True).objective
+        lp = fractional(case, effort=Effort(allowed=9.0), seconds=9.0)
+        assert lp is not None
+        assert lp.chosen.sum() == pytest.approx(optimum, rel=1e-3)
+        assert len(lp.known) == len(set(lp.known.tolist()))
+        free = without_conflicts(case)
+        optimum = solve_model(whole(free), relax=True).objective
+        lp = fractional(free, effort=Effort(allowed=9.0), seconds=9.0)
+        assert lp is not None
+        # No column is worth more than 1, nor a row that may stay dry more than its area's price.
+        assert (free.shares.T @ lp.weights <= 1.0 + 1e-6).all()
+        priced = np.where(free.areas <= free.spare, lp.price * free.areas, np.inf)
+        proven = np.minimum(lp.weights, priced).sum() - lp.price * free.spare
+        assert optimum * (1 - 2e-3) - 1e-6 <= proven <= optimum + 1e-6
+
+
+def test_an_lp_counts_its_work_and_gives_none_where_none_is_left() -> None:
+    case = case_of(1, 0.0)
+    effort = Effort(allowed=9.0)
+    assert fractional(case, effort=effort, seconds=9.0) is not None
+    assert effort.spent >= case.shares.nnz * 2e-8
+
+
+@pytest.mark.parametrize("share", [0.0, 0.1])
+def test_milps_on_rows_that_are_learned_find_as_few_columns_as_the_milp_of_all_rows(
+    share: float, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """From three rows known: a cover, no exclusion broken, the optimum of all rows, no start made worse."""
+    monkeypatch.setattr("bayreach.cover._hole_rows.A_ROUND", 10)
+    for seed in range(4):
+        case = case_of(seed, share)
+        start = np.ones(25, dtype=bool)
+        start[[1, 3, 4]] = False
+        if case.areas[case.shares @ start == 0].sum() > case.spare:
+            continue
+        least = solve_model(whole(case)).objective
+        found = on_support(case, known=np.arange(3), start=start, effort=Effort(allowed=20.0), seconds=20.0)
+        assert case.areas[case.shares @ found == 0].sum() <= case.spare * (1 + 1e-9)
+        assert not found[case.conflicts].all(axis=1).any()
+        assert found.sum() == round(least)
+        again = on_support(case, known=np.arange(60), start=found, effort=Effort(allowed=20.0), seconds=20.0)
+        assert again.sum() == found.sum()
+
+
+def test_a_covering_of_some_columns_keeps_the_exclusions_among_them() -> None:
+    case = case_of(0, 0.1)
+    part = case.with_columns(np.array([0, 2, 3, 7]))
+    assert (part.shares != case.shares[:, [0, 2, 3, 7]]).nnz == 0
+    assert part.conflicts.tolist() == [[1, 2]]  # of 0-1, 2-3 and 0-4
+    assert (part.spare, part.areas.tolist()) == (case.spare, case.areas.tolist())
+
+
+def field_beside(seed: int) -> Field:
+    """Return a field of 8 sides with limits, priced entries and two wands, every entry open."""
+    problem = random_problem(900 + seed)
+    return field_of(problem, np.ones(problem.n_entries, dtype=bool), need_area=1.0, need_weight=0.0)
+
+
+@pytest.mark.parametrize("seed", range(10))
+def test_what_a_plan_costs_more_with_some_passes_is_what_they_cost_beside_it(seed: int) -> None:
+    """Any passes kept, any others at 0 or 1: cost and cover of the small problem are those of the whole."""
+    field = field_beside(seed)
+    rng = np.random.default_rng(seed)
+    kept = (rng.random(len(field.passes)) < 0.4).astype(float)
+    passes = np.flatnonzero(kept == 0)
+    small, sides = _small(field, kept, passes)
+    laid = field.levels(kept)
+    for _ in range(8):
+        amounts = (rng.random(len(passes)) < 0.5).astype(float)
+        both = kept.copy()
+        both[passes] = amounts
+        assert small.cost(amounts) == pytest.approx(field.cost(both) - field.cost(kept))
+        missing = laid[sides] < REACHED
+        assert (
+            (small.levels(amounts) >= REACHED)[missing] == (field.levels(both)[sides] >= REACHED)[missing]
+        ).all()
+    # Sides that no pass at all could cover are no part of it.
+    most = kept.copy()
+    most[passes] = field.most[passes]
+    assert sides.tolist() == np.flatnonzero(field.levels(most) >= REACHED).tolist()
+
+
+def test_choosing_a_part_anew_betters_a_greedy_plan_and_never_makes_one_dearer() -> None:
+    """Sixty sides, fourteen passes: each turn no dearer, what is asked kept, the last less than the first."""
+    firsts, lasts = [], []
+    for seed in range(4):
+        field = work_of(seed, 0.9, n_sides=60, n_passes=14)
+        plan = lowered(field, greedy(field, np.zeros(len(field.passes))))
+        rng = np.random.default_rng(seed)
+        costs = [field.cost(plan)]
+        effort = Effort(allowed=9.0)
+        for _ in range(3):
+            before = effort.spent
+            plan = rechosen(field, plan, liked=plan > 0, rng=rng, effort=effort, seconds=0.3)
+            assert field.is_met(field.levels(plan) >= REACHED)
+            assert effort.spent >= before + field.strengths.nnz * 1e-7
+            costs.append(field.cost(plan))
+        assert costs == sorted(costs, reverse=True)
+        firsts.append(costs[0])
+        lasts.append(costs[-1])
+    assert sum(lasts) < 0.99 * sum(firsts)
+
+
+def test_the_solver_is_told_what_makes_its_answers_the_same_every_time(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """One thread, one seed, a log without times; an LP cut short by its count says so."""
+    highs = _fresh(gap=0.03)
+    for name, value in (
+        ("threads", 1),
+        ("random_seed", 7),
+        ("mip_rel_gap", 0.03),
+        ("timeless_log", True),
+        ("log_to_console", False),
+        ("mip_feasibility_tolerance", 1e-7),
+        ("primal_feasibility_tolerance", 1e-8),
+    ):
+        assert highs.getOptionValue(name)[1] == value
+    model = hard_model()
+    full = solve_model(model, relax=True)
+    assert full.status == "optimal"
+    monkeypatch.setattr("bayreach.cover._highs.SHORTEST", 1e-3)
+    cut = solve_model(model, relax=True, effort=Effort(allowed=9.0), seconds=1e-3)
+    assert cut.status == "limit"
+    assert cut.bound <= full.objective + 1e-6
+
+
+def test_the_gap_of_a_plan_is_its_share_of_cost_not_proven_and_nothing_where_it_costs_nothing() -> None:
+    found = cover.solve(random_problem(3), slack=0.0)
+    assert found.gap == pytest.approx(max(0.0, found.cost - found.bound) / found.cost)
+    nothing = cover.solve(cover.problem_of(csr_matrix(np.eye(2)), share=0.0))
+    assert (nothing.cost, nothing.gap) == (0.0, 0.0)
