@@ -454,6 +454,24 @@ def test_doubt_stands_beside_the_nominal_result(box_result: Path, box_site: Site
     assert after.sides.extra["chance_low"][chance >= 0].max() <= 1.0
 
 
+def test_no_other_result_comes_into_the_folder_while_its_own_is_doubted(
+    box_result: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # It used to write the old result back over one that had come in the meantime.
+    def meanwhile(*words: object, **more: object) -> None:
+        with pytest.raises(StoreError, match="another bayreach is writing there"), reserved(box_result):
+            raise AssertionError
+        raise InterruptedError
+
+    monkeypatch.setattr("bayreach.doubt._folder.doubt_at", meanwhile)
+    before = (box_result / "result.json").read_bytes()
+    with pytest.raises(InterruptedError):
+        doubt_folder(box_result)
+    assert (box_result / "result.json").read_bytes() == before
+    with reserved(box_result):
+        pass  # let go of again
+
+
 def test_a_result_whose_job_has_changed_is_refused(tmp_path: Path) -> None:
     path = write_box_job(tmp_path)
     job, folder = load_job(path), tmp_path / "out"

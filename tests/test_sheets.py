@@ -13,7 +13,7 @@ from pdf_strokes import Stroke, strokes_of
 from sample_case import sample_case, sample_mesh, sample_record, sample_sides
 
 from bayreach import store
-from bayreach.errors import DisplayError
+from bayreach.errors import DisplayError, StoreError
 from bayreach.mesh import Mesh, mesh_of
 from bayreach.paper import pdf, png_pages
 from bayreach.picture import _result_sheet, _seen, feature_edges
@@ -439,6 +439,25 @@ def test_a_stored_result_becomes_all_its_documents(tmp_path: Path) -> None:
     assert {"sheet.html", "cards.pdf", "record.pdf", "record.json"} <= set(names)
     assert all((tmp_path / name).stat().st_size > 500 for name in names)
     assert json.loads((tmp_path / "record.json").read_bytes())["plan_sha256"] == plan_hash(tmp_path)
+
+
+def test_no_other_result_comes_into_the_folder_while_documents_are_made(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from results import small_result
+
+    def meanwhile(*_: object) -> dict[str, bytes]:
+        with pytest.raises(StoreError, match="another bayreach is writing there"), store.reserved(tmp_path):
+            raise AssertionError
+        return {"cards.pdf": b"cards"}
+
+    with store.reserved(tmp_path):
+        store.write_result(tmp_path, small_result())
+    monkeypatch.setattr("bayreach.sheets.documents", meanwhile)
+    assert write_sheets(tmp_path) == [tmp_path / "cards.pdf"]
+    with pytest.raises(StoreError, match="has no result"):
+        write_sheets(tmp_path / "none")
+    assert not (tmp_path / "none").exists()
 
 
 @pytest.mark.parametrize(("name", "page_number"), [("cards", 1), ("template", 0), ("record", 0)])

@@ -25,7 +25,7 @@ from bayreach.outcome import (
 )
 from bayreach.poses import TipPath, turned_about
 from bayreach.run import Pull, Site, site_of
-from bayreach.store import check_inputs, origin_of, read_result, reserved, write_result
+from bayreach.store import check_inputs, origin_of, read_outcome, read_result, reserved, write_result
 
 SURE, EVEN = 0.95, 0.50
 """Chances at which area is counted: sure, and as likely as not."""
@@ -66,7 +66,8 @@ Progress = Callable[[str, float], None]
 def doubt_folder(folder: Path, *, job: Path | None = None, progress: Progress = quiet) -> Outcome:
     """Work out how sure the result in `folder` is and write it there; return the outcome with its `doubt`.
 
-    film.vtp gains `chance` (a side, -1 where nothing is asked), `chance_low` and `chance_high`.
+    film.vtp gains `chance` (a side, -1 where nothing is asked), `chance_low` and `chance_high`. No other
+    command writes there meanwhile: what is doubted is what the answer is written beside.
 
     Parameters
     ----------
@@ -80,9 +81,15 @@ def doubt_folder(folder: Path, *, job: Path | None = None, progress: Progress = 
     DoubtError
         When the job file is not known, or the result has no pass.
     StoreError
-        When there is no result, or the mesh or the job has changed since.
+        When there is no result, its mesh or job has changed since, or another process is writing there.
     """
     folder = Path(folder)
+    read_outcome(folder)  # a folder without a result is not made one by the lock in it
+    with reserved(folder):
+        return _doubted(folder, job, progress)
+
+
+def _doubted(folder: Path, job: Path | None, progress: Progress) -> Outcome:
     result = read_result(folder)
     check_inputs(folder, result.outcome)
     origin = origin_of(folder)
@@ -106,8 +113,7 @@ def doubt_folder(folder: Path, *, job: Path | None = None, progress: Progress = 
     record, arrays = doubt_at(site, pulls, loaded.doubt, progress=progress)
     outcome = replace(result.outcome, doubt=record)
     sides = replace(result.sides, extra={**result.sides.extra, **arrays})
-    with reserved(folder):
-        return write_result(folder, replace(result, outcome=outcome, sides=sides), origin=origin)
+    return write_result(folder, replace(result, outcome=outcome, sides=sides), origin=origin)
 
 
 def stored_site(job: Job, outcome: Outcome) -> tuple[Site, tuple[Pull, ...]]:

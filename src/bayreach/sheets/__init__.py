@@ -5,12 +5,13 @@ from pathlib import Path
 from bayreach.report import Case, read_case
 from bayreach.sheets._form import RecordForm
 
-__all__ = ["RecordForm", "documents", "write_sheet", "write_sheets"]
+__all__ = ["RecordForm", "documents", "write_sheets"]
 
 
 def write_sheets(folder: Path) -> list[Path]:
     """Write every document of a result into its folder, all or none, and return their paths.
 
+    No other command writes a result there meanwhile, so that all are of the one that stays.
     sheet.html, cards.pdf, record.pdf, record.json; with candidate holes also template.pdf and one DXF each.
 
     Raises
@@ -23,26 +24,9 @@ def write_sheets(folder: Path) -> list[Path]:
     from bayreach import store
     from bayreach.sheets._record import plan_hash
 
-    content = documents(read_case(folder), plan_hash(folder))
-    store.write_documents(folder, content)
-    return [folder / name for name in content]
-
-
-def write_sheet(folder: Path) -> Path:
-    """Write the technician's page alone into the result folder and return its path.
-
-    Raises
-    ------
-    StoreError
-        When the folder holds no result that can be read, or cannot be written.
-    """
-    from bayreach import store
-    from bayreach.picture import stills
-    from bayreach.sheets._page import page
-
-    case = read_case(folder)
-    store.write_documents(folder, {"sheet.html": page(case, stills(case)).encode()})
-    return folder / "sheet.html"
+    store.read_outcome(folder)  # a folder without a result is not made one by the lock in it
+    with store.reserved(folder):
+        return list(store.place_documents(folder, documents(read_case(folder), plan_hash(folder))))
 
 
 def documents(case: Case, plan_sha256: str) -> dict[str, bytes]:

@@ -21,6 +21,7 @@ __all__ = [
     "commit",
     "file_sha256",
     "origin_of",
+    "place_documents",
     "plain_cell",
     "read_outcome",
     "read_result",
@@ -204,8 +205,19 @@ def write_documents(folder: Path, documents: Mapping[str, bytes]) -> tuple[Path,
         When they cannot be written, or another process is writing there.
     """
     with reserved(folder):
-        listed = sorted({*_listed(folder), *documents})
-        commit(folder, documents, hidden=_hidden(folder, {_DOCUMENTS: {"names": listed}}))
+        return place_documents(folder, documents)
+
+
+def place_documents(folder: Path, documents: Mapping[str, bytes]) -> tuple[Path, ...]:
+    """Write `documents` as `write_documents` does, into the `folder` that the caller has reserved.
+
+    Raises
+    ------
+    StoreError
+        When they cannot be written.
+    """
+    listed = sorted({*_listed(folder), *documents})
+    commit(folder, documents, hidden=_hidden(folder, {_DOCUMENTS: {"names": listed}}))
     return tuple(folder / name for name in documents)
 
 
