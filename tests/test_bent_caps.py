@@ -2,17 +2,19 @@
 
 import numpy as np
 import pytest
-from specimens import X, Y, Z, box, mended, rib, ribbed_box, thick_box
+from specimens import X, Y, Z, box, mended, polygon_area, rib, ribbed_box, thick_box
 from test_bay_parts import AWAY, SIZE, TURNED, divided
+from thick import mesh_from
 
-from bayreach.arrays import OUTSIDE
+from bayreach.arrays import OUTSIDE, unit_vectors
 from bayreach.bays import Given, bay_at, find_bays
 from bayreach.bays._bent import bent_cap, folded_cap
 from bayreach.bays._hubs import hub_caps, hub_of
 from bayreach.bays._least import least_cap
 from bayreach.bays._loops import corners_of, loop_length
+from bayreach.bays._regions import outward_corners
 from bayreach.measure import area_vectors
-from bayreach.mesh import mesh_of
+from bayreach.mesh import Mesh, mesh_of
 
 A, B = 0.3, 0.2
 
@@ -91,6 +93,7 @@ def test_a_bent_rim_in_one_sheet_is_filled_from_its_middle_or_as_its_shadow_is()
     assert fan is not None
     assert fan.apex == pytest.approx(np.zeros(3), abs=1e-12)
     assert fan.faces.tolist() == [[k, (k + 1) % 20, -1] for k in range(20)]
+    assert (fan.planar, fan.in_sheet) == (False, False)
     assert fan.shape.area == pytest.approx(10 * np.sin(np.pi / 10))
     reach = np.where(np.abs(np.angle(np.exp(1j * angle))) < 0.6, 0.1, 1.0) - np.where(
         np.abs(np.angle(np.exp(1j * angle))) < 0.6, 0.4, 0.0
@@ -102,6 +105,11 @@ def test_a_bent_rim_in_one_sheet_is_filled_from_its_middle_or_as_its_shadow_is()
     assert closes(filled.faces, loop)
     assert len(filled.faces) == 18
     assert (filled.planar, filled.in_sheet) == (False, False)
+    finer = divided(kidney, 1)
+    again = bent_cap(finer, np.arange(len(finer)))
+    assert again is not None
+    assert closes(again.faces, np.arange(len(finer)))
+    assert areas_of(finer, again.faces).sum() == pytest.approx(areas_of(kidney, filled.faces).sum())
     # Crossed it has no shadow to fill, nor has a line an area.
     crossed = np.array([[0, 0, 0], [3, 3, 0], [3, 0, 0], [0, 1.0, 0]])
     assert bent_cap(crossed, np.arange(4)) is None
@@ -212,3 +220,41 @@ def test_a_slit_is_closed_and_told_and_faces_that_lie_on_each_other_too() -> Non
     middles = 0.5 * (corners + np.roll(corners, -1, axis=0))
     assert said.count == len(said.places) == 3
     assert all(np.linalg.norm(middles - place, axis=1).min() < 1e-12 for place in said.places)
+
+
+def enclosed(mesh: Mesh, sides: np.ndarray) -> float:
+    """Return the volume that sides look into, by the divergence theorem."""
+    corners = outward_corners(mesh.corners.copy(), sides)
+    return float(np.einsum("ij,ij->", corners.mean(axis=1), area_vectors(corners))) / 3
+
+
+def test_sides_of_material_enclose_its_volume_in_a_part_in_thick_sheets_and_on_a_grid() -> None:
+    import manifold3d
+
+    plate = manifold3d.Manifold.cube([0.3, 0.2, 0.01])
+    plate -= manifold3d.Manifold.cylinder(0.03, 0.02, 0.02, 24).translate([0.1, 0.1, -0.01])
+    holed = thick_box(SIZE, 0.002, 0.05, [0.5])
+    for bays in (
+        find_bays(mesh_from(plate)),
+        find_bays(box(SIZE), encloses="material"),
+        find_bays(holed),
+        find_bays(holed, method="voxel", closed_up_to=0.06),
+    ):
+        assert bays.material_volume > 0
+        assert enclosed(bays.mesh, bays.material_sides) == pytest.approx(bays.material_volume, rel=1e-9)
+
+
+def test_faces_know_the_face_they_were_before_an_opening_was_cut_and_rims_were_split() -> None:
+    """A port cut in a box whose stringer is split at a rib: each face lies in the plane of the one it was."""
+    port = Given(name="port", center=np.array([0.25, 0.2, 0.0]), diameter=0.08)
+    whole = ribbed_box(1, SIZE, hole=0.1)
+    bays = find_bays(whole, given=[port])
+    assert bays.mesh.n_faces > whole.n_faces
+    before = whole.corners[bays.source_faces]
+    normals = unit_vectors(area_vectors(before))
+    heights = np.einsum("ijk,ik->ij", bays.mesh.corners - before[:, :1], normals)
+    assert np.abs(heights).max() < 1e-9
+    areas = np.bincount(bays.source_faces, areas_of(bays.mesh.points, bays.mesh.faces), whole.n_faces)
+    lost = areas_of(whole.points, whole.faces) - areas
+    assert lost.sum() == pytest.approx(polygon_area(0.08), rel=1e-6)
+    assert lost.min() > -1e-12

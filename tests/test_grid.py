@@ -82,6 +82,7 @@ def test_openings_are_closed_up_to_the_diameter_asked_and_air_grows_back_to_the_
 
 def test_points_off_a_grid_are_outside_on_every_hand() -> None:
     bays = find_bays(ribbed_box(1, SIZE), method="voxel")
+    assert bays.method == "voxel"
     around = [0.5, 0.2, 0.1] + 3.0 * np.concatenate([np.eye(3), -np.eye(3)])
     assert bay_at(bays, around).tolist() == [OUTSIDE] * 6
     assert check_by_voxels(bays) == ()
