@@ -5,6 +5,7 @@ JSON and the public names. A test builds the guide with warnings as errors.
 """
 
 import json
+import re
 import shutil
 import sys
 from collections.abc import Iterator, Mapping
@@ -153,22 +154,22 @@ def _range(rule: Mapping[str, Any]) -> str:
 
 
 JSON = {
-    "measurement": "`measure` prints",
-    "reach": "`reach` prints",
-    "sweep": "`reach --vary` prints",
-    "replay": "`reach --replay FILE` writes",
-    "certificate": "`certificate.json` of a plan",
-    "proof": "`prove` prints",
-    "record": "`record.json` of the documents",
-    "comparison": "`compare` prints",
-    "coupons": "`coupons` prints",
-    "study": "`study` prints",
-    "show": "`show` prints",
-    "sheets": "`sheets` prints",
-    "demo": "`demo` prints",
-    "studio": "`studio` prints",
+    "measurement": "Printed by `measure`",
+    "reach": "Printed by `reach`",
+    "sweep": "Printed by `reach --vary`",
+    "replay": "Written by `reach --replay FILE`",
+    "certificate": "Written by `plan` as `certificate.json`",
+    "proof": "Printed by `prove`",
+    "record": "Written by `sheets` as `record.json`",
+    "comparison": "Printed by `compare`",
+    "coupons": "Printed by `coupons`",
+    "study": "Printed by `study`",
+    "show": "Printed by `show`",
+    "sheets": "Printed by `sheets`",
+    "demo": "Printed by `demo`",
+    "studio": "Printed by `studio`",
 }
-"""What each schema is of, but that of the job file and that of the result, which have pages of their own."""
+"""Whence each JSON comes but the job file and the result, which have pages of their own."""
 
 
 def _json_pages() -> str:
@@ -183,8 +184,7 @@ def _json_pages() -> str:
     records: dict[str, Any] = {}
     schemas = {name: schema_named(name) for name in JSON}
     for name, schema in schemas.items():
-        said = schema.get("description", "")
-        parts += [f"\n## {name}\n\n{JSON[name]} this. {said}\n", _keys(schema, schema["properties"])]
+        parts += [f"\n## {name}\n\n{JSON[name]}. {_described(schema)}\n", _keys(schema, schema["properties"])]
         records |= schema.get("$defs", {})
     whole = {"$defs": records}
     parts += [_record(whole, name, table) for name, table in sorted(records.items())]
@@ -195,7 +195,18 @@ def _record(schema: Mapping[str, Any], name: str, table: Mapping[str, Any]) -> s
     """Return the section of one record; nothing of what has no keys."""
     if "properties" not in table:
         return ""
-    return f"\n## {name}\n\n{table.get('description', '')}\n" + _keys(schema, table["properties"])
+    return f"\n## {name}\n\n{_described(table)}\n" + _keys(schema, table["properties"])
+
+
+def _described(table: Mapping[str, Any]) -> str:
+    """Return what a record is, its parameters as a list."""
+    said, _, parameters = str(table.get("description", "")).partition("\n\nParameters\n----------\n")
+    if not parameters:
+        return said
+    listed = re.sub(
+        r"^(\w[\w, ]*) : .*\n", lambda found: f"- `{found[1]}`:\n", parameters, flags=re.MULTILINE
+    )
+    return f"{said}\n\n{listed}"
 
 
 def _result() -> str:
@@ -221,10 +232,12 @@ def _keys(schema: Mapping[str, Any], keys: Mapping[str, Any]) -> str:
 
 def _holds(schema: Mapping[str, Any], rule: Mapping[str, Any]) -> str:
     target = _target(schema, rule)
+    may_be_null = " or null" if {"type": "null"} in rule.get("anyOf", ()) else ""
     if target is None:
-        return _takes(schema, rule)
+        return _takes(schema, rule) + may_be_null
     link = f"[{target}](#{target.lower()})"
-    return f"a list of {link}" if rule.get("type") == "array" or '"array"' in json.dumps(rule) else link
+    many = "a list of " if rule.get("type") == "array" or '"array"' in json.dumps(rule) else ""
+    return f"{many}{link}{may_be_null}"
 
 
 def _names() -> str:
