@@ -248,7 +248,9 @@ def test_faces_know_the_face_they_were_before_an_opening_was_cut_and_rims_were_s
     """A port cut in a box whose stringer is split at a rib: each face lies in the plane of the one it was."""
     port = Given(name="port", center=np.array([0.25, 0.2, 0.0]), diameter=0.08)
     whole = ribbed_box(1, SIZE, hole=0.1)
-    bays = find_bays(whole, given=[port])
+    nowhere = Given(name="nowhere", center=np.array([0.8, 0.2, 0.0]))
+    bays = find_bays(whole, given=[nowhere, port])
+    assert bays.opening("port") is not None
     assert bays.mesh.n_faces > whole.n_faces
     before = whole.corners[bays.source_faces]
     normals = unit_vectors(area_vectors(before))
