@@ -1,5 +1,7 @@
 """Whatever ends a command while it writes, its folder holds the old or the new, and never some of each."""
 
+import errno
+import os
 import pkgutil
 import shutil
 import subprocess
@@ -9,11 +11,13 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
-from interruptions import kill_everywhere, refuse_everywhere
+from interruptions import kill_everywhere, refuse_everywhere, watched
 from results import small_plan, small_result
 from small_job import small_job
 
 from bayreach.cli import main
+from bayreach.errors import StoreError
+from bayreach.job import load_job, write_job
 from bayreach.store import reserved, write_documents, write_result
 
 
@@ -47,6 +51,11 @@ def old_files(*names: str) -> Callable[[Path], None]:
 def sprayed(out: Path) -> None:
     shutil.copytree(out.parents[1] / "sprayed", out)
     write_documents(out, {"sheet.html": b"old", "template_1.dxf": b"old"})
+
+
+def studied(out: Path) -> None:
+    shutil.copytree(out.parents[1] / "studied" / "parts", out / "parts")
+    old_files("index.html", "jobs.csv", "bays.csv")(out)
 
 
 def once(work: Callable[..., object]) -> Callable[..., object]:
@@ -101,6 +110,7 @@ CASES = {
         old_files("wand.pdf", "wand.dxf"),
         ("run.reach", "wandsheet.sheet_pdf"),
     ),
+    "study": Case(lambda job, out: ["study", str(job), "-o", str(out), "--spray", "--workers", "1"], studied),
     "demo": Case(
         lambda job, out: ["demo", str(out)],
         old_files(*DEMO),
@@ -115,10 +125,11 @@ def box_of(job: Path) -> Path:
 
 @pytest.fixture(scope="module")
 def job(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Return the small job, with its result in sprayed/ beside it."""
+    """Return the small job, with its result in sprayed/ beside it, and a study of it in studied/."""
     path = small_job(tmp_path_factory.mktemp("job"), coverage=0.3)
     path.write_text(path.read_text() + "\n[doubt]\nsamples = 64\n")
     assert main(["spray", str(path), "-o", str(path.parent / "sprayed")]) == 0
+    assert main(["study", str(path), "-o", str(path.parent / "studied"), "--spray", "--workers", "1"]) == 0
     return path
 
 
@@ -139,6 +150,30 @@ def test_a_command_ended_at_any_moment_of_its_writing_leaves_the_old_or_the_new(
     refuse_everywhere(case.words(job, out), out, capsys)
     # Six files of a demo stand for themselves, each whole; the others belong together.
     kill_everywhere(case.words(job, out), out, tmp_path, together=name != "demo")
+
+
+def test_every_command_is_ended_at_every_moment_but_those_that_only_print() -> None:
+    from bayreach.cli._commands import app
+
+    printing = {"compare", "coupons", "prove", "schema"}
+    saving = {"studio"}  # as below, when its page says so
+    commands = {name for name in app if not name.startswith("-")}
+    assert {name.partition(" ")[0] for name in CASES} | printing | saving == commands
+
+
+@pytest.mark.parametrize("first", ["saved.toml", ".saved.toml"], ids=["name", "content"])
+def test_a_job_saved_from_the_studio_is_there_whole_or_not_at_all(job: Path, first: str) -> None:
+    read, path = load_job(job), job.parent / "saved.toml"
+
+    def full(event: str, opened: Path) -> None:
+        if event == "open" and opened.name.startswith(first):
+            raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    with watched(job.parent, full), pytest.raises(StoreError, match="the disk is full; free some room"):
+        write_job(read, path, wands=[], passes=read.passes)
+    assert not [left.name for left in job.parent.iterdir() if "saved" in left.name]
+    assert write_job(read, path, wands=[], passes=read.passes).passes
+    path.unlink()
 
 
 def test_an_answer_that_finds_no_room_is_told_in_one_sentence() -> None:
