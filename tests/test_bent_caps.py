@@ -9,6 +9,7 @@ from thick import mesh_from
 from bayreach.arrays import OUTSIDE, unit_vectors
 from bayreach.bays import Given, bay_at, find_bays
 from bayreach.bays._bent import bent_cap, folded_cap
+from bayreach.bays._flat import Cap
 from bayreach.bays._hubs import hub_caps, hub_of
 from bayreach.bays._least import least_cap
 from bayreach.bays._loops import corners_of, loop_length
@@ -133,23 +134,34 @@ def test_a_seam_s_hub_lies_where_all_sheets_of_its_runs_meet() -> None:
 
 
 def test_a_hub_that_does_not_see_its_rim_has_no_caps() -> None:
-    """Three runs round a point fill a disc; a face across one sight line leaves none, one beside it all."""
+    """Runs round a point fill a disc; a face across one sight line leaves none, one between two lines all."""
     angle = 2 * np.pi * np.arange(12) / 12
     points = np.vstack([np.stack([np.cos(angle), np.sin(angle), 0 * angle], axis=1), np.zeros((1, 3))])
     runs = [np.arange(0, 5), np.arange(4, 9), np.array([8, 9, 10, 11, 0])]
-    clear = np.array([[[5.0, 0, -1], [5, 1, 1], [5, -1, 1]]])
-    caps = hub_caps(points, runs, 12, clear)
+
+    def caps_with(face: np.ndarray) -> list[Cap] | None:
+        return hub_caps(points + AWAY, runs, 12, face[None] + AWAY)
+
+    def upright(turn: float, reach: float, width: float = 0.03) -> np.ndarray:
+        """Return a face that stands across the disc at a turn and a distance from its middle."""
+        out = np.array([np.cos(turn), np.sin(turn), 0.0])
+        along = np.array([-out[1], out[0], 0.0])
+        return reach * out + np.array([-0.2 * Z, 0.2 * Z + width * along, 0.2 * Z - width * along])
+
+    caps = caps_with(upright(0.0, 5.0))
     assert caps is not None
     assert [len(cap.faces) for cap in caps] == [4, 4, 4]
     assert sum(areas_of(points, cap.faces).sum() for cap in caps) == pytest.approx(6 * np.sin(np.pi / 6))
     assert [cap.rim.tolist() for cap in caps] == [[*run.tolist(), 12] for run in runs]
-    across = clear - [4.5, 0, 0]
-    assert hub_caps(points, runs, 12, across) is None
-    beyond = clear - [3.9, 0, 0]
-    assert hub_caps(points, runs, 12, beyond) is not None
+    for k in range(12):
+        assert caps_with(upright(angle[k], 0.3)) is None
+        assert caps_with(upright(angle[k], 0.9)) is None
+        assert caps_with(upright(angle[k] + np.pi / 12, 0.5)) is not None
+        assert caps_with(upright(angle[k], 1.02)) is not None
+    assert caps_with(upright(0.0, 0.5) + Z) is not None
     # A run that turns back has faces of either hand.
     points[2] *= -0.5
-    assert hub_caps(points, runs, 12, clear) is None
+    assert caps_with(upright(0.0, 5.0)) is None
 
 
 def test_a_loop_without_an_outline_has_a_strip_of_its_area_and_length_to_measure_a_rod_by() -> None:
@@ -175,6 +187,7 @@ def test_bays_know_their_neighbours_and_points_beside_an_opening_on_which_hand_t
     wide = find_bays(mended(box(SIZE, open_end=True, xs=[0.4, 0.7]), *ribs))
     places = [[x + side * 1e-3, 0.2, 0.1] for x in (0.4, 0.7, 1.0) for side in (-1, 1)]
     assert bay_at(wide, places).tolist() == [0, 1, 1, 2, 2, OUTSIDE]
+    assert bay_at(wide, [[0.9, 0.2, 0.1]]).tolist() == [2]
     assert bay_at(wide, [[0.5, 0.2, -1e-3], [0.5, 0.401, 0.1], [9, 9, 9]]).tolist() == [OUTSIDE] * 3
     edges = [[0.2, 0.2, 1e-4], [0.2, 1e-4, 0.1], [0.2, 0.2, 0.2 - 1e-4], [0.2, 0.4 - 1e-4, 0.1]]
     assert bay_at(wide, edges).tolist() == [0] * 4

@@ -15,6 +15,7 @@ from bayreach.bays._halfway import heights_half_way
 from bayreach.bays._loops import loop_center
 from bayreach.bays._notches import _are_opposite, _Run, notches
 from bayreach.bays._walls import Wall
+from bayreach.mesh import mesh_of
 
 
 def wall_of(first: np.ndarray, second: np.ndarray, axis: np.ndarray = Z) -> tuple[np.ndarray, Wall]:
@@ -177,14 +178,17 @@ def test_no_edges_have_no_cut_out() -> None:
     assert notches(np.zeros((0, 3)), none, none, np.zeros((0, 3))) == []
 
 
-def test_two_webs_close_together_have_each_its_own_cut_out() -> None:
-    """Half-round arches in webs 56 mm apart: the nearest rim that turns away is that of the same web."""
+@pytest.mark.parametrize("seed", [0, 1])
+def test_two_webs_close_together_have_each_its_own_cut_out(seed: int) -> None:
+    """Half-round arches in webs 56 mm apart, points in any order: the nearest rim is that of the same web."""
     import manifold3d
 
     arch = manifold3d.Manifold.cylinder(0.2, 0.03, 0.03, SEGMENTS).rotate([0, 90, 0]).translate([0.2, 0.2, 0])
     web = manifold3d.Manifold.cube([SHEET, 0.4, 0.2])
     webs = web.translate([0.3, 0, 0]) + web.translate([0.36, 0, 0]) - arch
-    bays = find_bays(mesh_from(hollow() + webs))
+    mesh = mesh_from(hollow() + webs)
+    order = np.random.default_rng(seed).permutation(len(mesh.points))
+    bays = find_bays(mesh_of(mesh.points[order], np.argsort(order)[mesh.faces]))
     half = polygon_area(0.06, SEGMENTS) / 2 * SHEET / 2
     assert [bay.volume for bay in bays.bays] == pytest.approx(
         [0.024 + half, 0.056 * 0.08 + 2 * half, 0.636 * 0.08 + half], rel=1e-9
