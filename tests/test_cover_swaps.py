@@ -13,6 +13,7 @@ from bayreach.cover._swaps import (
     BATCH_ENTRY,
     DROP_REST,
     SWAP_ENTRY,
+    WANDERING,
     Counts,
     _counts,
     held_at,
@@ -112,6 +113,76 @@ def test_a_batch_of_swaps_rests_what_it_moves_and_looks_at_what_it_counts(order:
     counts, best = _counts(case, start), start.copy()
     swaps(counts, best, 1.0, (2, 0), np.full((5, 3), 0.5))
     assert (best.sum(), counts.rests.max()) == (2, 0)
+
+
+class Twin:
+    """The same swaps by definition: every sum made anew from the rows whenever it is asked for."""
+
+    def __init__(self, case: Covering, start: np.ndarray) -> None:
+        self.case, self.shares = case, case.shares.toarray() > 0
+        self.chosen, self.rests, self.looked = start.copy(), np.zeros(len(start), dtype=int), 0
+
+    def dry(self, chosen: np.ndarray) -> float:
+        return float(self.case.areas[~self.shares[:, chosen].any(axis=1)].sum())
+
+    def worth(self, column: int) -> float:
+        turned = self.chosen.copy()
+        turned[column] = not turned[column]
+        return abs(self.dry(turned) - self.dry(self.chosen))
+
+    def move(self, column: int) -> None:
+        rows = np.flatnonzero(self.shares[:, column])
+        others = self.shares[rows][:, self.chosen].sum(axis=1) - self.chosen[column]
+        self.looked += len(rows) + int(self.shares[rows[others == 0]].sum())
+        self.chosen[column] = not self.chosen[column]
+
+    def least(self, among: np.ndarray) -> int:
+        return -1 if not len(among) else int(among[np.argmin([self.worth(k) for k in among])])
+
+    def may_come(self, column: int) -> bool:
+        return not any(
+            self.chosen[a + b - column] for a, b in self.case.conflicts.tolist() if column in (a, b)
+        )
+
+    def swaps(self, best: np.ndarray, first: int, chance: np.ndarray) -> None:
+        for turn, (wander, which, rest) in enumerate(chance):
+            while self.dry(self.chosen) <= self.case.spare:
+                if self.chosen.sum() < best.sum():
+                    best[:] = self.chosen
+                self.move(self.least(np.flatnonzero(self.chosen)))
+            held = np.flatnonzero(self.chosen)
+            out = self.least(held[self.rests[held] <= first + turn])
+            if wander < WANDERING:
+                out = int(held[int(which * len(held))])
+            if out >= 0:
+                self.move(out)
+                self.rests[out] = first + turn + 1 + int(which * ADD_REST)
+            free = np.flatnonzero(~self.chosen & (self.rests <= first + turn))
+            free = np.array([k for k in free if self.may_come(k)], dtype=int)
+            if len(free):
+                into = int(free[np.argmax([self.worth(k) for k in free])])
+                self.move(into)
+                self.rests[into] = first + turn + 1 + int(rest * DROP_REST)
+            self.looked += 2 * len(best) + 50
+
+
+@pytest.mark.parametrize("share", [0.0, 0.05, 0.2])
+def test_a_batch_of_swaps_is_what_its_definition_says_step_by_step(share: float) -> None:
+    """Sixty swaps of each of four cases, one in five by chance: choice, rests, best and work alike."""
+    for seed in range(4):
+        case = case_of(seed, share)
+        start = np.ones(25, dtype=bool)
+        start[[1, 3, 4]] = False
+        chance = np.random.default_rng(seed).random((60, 3))
+        chance[::5, 0] = 0.0
+        counts, best = _counts(case, start), start.copy()
+        looked = swaps(counts, best, case.spare, (0, 7), chance)
+        twin, own = Twin(case, start), start.copy()
+        twin.swaps(own, 7, chance)
+        assert counts.chosen.tolist() == twin.chosen.tolist()
+        assert counts.rests.tolist() == twin.rests.tolist()
+        assert best.tolist() == own.tolist()
+        assert looked == twin.looked
 
 
 def test_swaps_end_by_their_count_at_the_number_asked_or_at_once() -> None:
