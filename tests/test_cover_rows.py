@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.sparse import csr_matrix
 from test_cover import random_problem, work_of
-from test_cover_laws import case_of, hard_model
+from test_cover_laws import case_of, hard_model, least_of_all, small_field
 
 from bayreach import cover
 from bayreach.cover._effort import Effort
@@ -14,7 +14,9 @@ from bayreach.cover._highs import solve as solve_model
 from bayreach.cover._hole_rows import Covering, fractional, on_support
 from bayreach.cover._model import Model
 from bayreach.cover._neighbourhood import _small, rechosen
+from bayreach.cover._relax import relaxed
 from bayreach.cover._search import greedy, lowered
+from bayreach.cover._work_model import can_be_heavy, work_model
 
 
 def whole(case: Covering) -> Model:
@@ -59,6 +61,36 @@ def test_an_lp_that_learns_its_rows_proves_what_the_lp_of_all_rows_does(
         priced = np.where(free.areas <= free.spare, lp.price * free.areas, np.inf)
         proven = np.minimum(lp.weights, priced).sum() - lp.price * free.spare
         assert optimum * (1 - 2e-3) - 1e-6 <= proven <= optimum + 1e-6
+
+
+@pytest.mark.parametrize("share", [0.7, 0.9, 1.0])
+def test_a_certificate_proves_at_least_what_the_lp_does_and_no_more_than_is_so(share: float) -> None:
+    """Sixty rows, 25 columns, none excluding another: LP optimum ≤ certificate ≤ fewest, which is found."""
+    for seed in range(5):
+        case = without_conflicts(case_of(100 + seed, 1.0 - share))
+        problem = cover.problem_of(case.shares, areas=case.areas, share=share)
+        found, certificate = cover.fewest_holes(problem, cover.hole_choice(problem))
+        fewest = round(solve_model(whole(case)).objective)
+        assert solve_model(whole(case), relax=True).objective <= certificate.bound + 1e-5
+        assert certificate.bound <= fewest + 1e-6
+        assert found.chosen.sum() == found.bound == fewest
+
+
+def test_an_lp_of_work_that_learns_sides_and_charges_proves_at_least_what_all_of_them_at_once_do(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """From two sides up: no less than the LP with every side, the surplus of each in a row of its own."""
+    monkeypatch.setattr("bayreach.cover._field.SMALL", 0)
+    monkeypatch.setattr("bayreach.cover._relax.FIRST_SIDES", 2)
+    monkeypatch.setattr("bayreach.cover._relax.SIDES_A_ROUND", 2)
+    for seed in range(30):
+        field = small_field(300 + seed)
+        if not len(field.passes):
+            continue
+        lp = relaxed(field, np.zeros(len(field.passes)), effort=Effort(allowed=10.0), seconds=10.0)
+        at_once = work_model(field, np.arange(len(field.sides)), can_be_heavy(field))
+        least = solve_model(at_once.model, relax=True).objective
+        assert least * (1 - 1e-6) <= lp.bound <= least_of_all(field) * (1 + 1e-7)
 
 
 def test_an_lp_counts_its_work_and_gives_none_where_none_is_left() -> None:
