@@ -34,7 +34,7 @@ WRITTEN = {
         "[[pass]] 1: a pull goes outward, so from (0.01 m) must be at least to (0.05 m)."
     ),
     ("[0, 200, 150]", "[0, 200, 15000]"): (
-        'opening "port": No sheet within 30 mm of the hole at [0.0, 0.2, 15.0] m: '
+        'job.toml: opening "port": no sheet within 30 mm of the hole at [0.0, 0.2, 15.0] m: '
         "the nearest face is 14700 mm away; move it onto a face or turn the normal."
     ),
     ('edge = "80 mm"', 'edge = "0.01 mm"'): (

@@ -81,7 +81,7 @@ def test_a_hole_across_a_fold_cuts_both_sheets() -> None:
 
 def test_a_hole_in_the_air_is_refused_with_the_distance() -> None:
     with pytest.raises(
-        MeshError, match=r"No sheet within 40 mm of the hole .* the nearest face is 100 mm away"
+        MeshError, match=r"no sheet within 40 mm of the hole .* the nearest face is 100 mm away"
     ):
         with_round_hole(box(), [0.5, 0.2, 0.1], [0, 0, 1], 0.08)
 

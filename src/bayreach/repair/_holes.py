@@ -86,7 +86,7 @@ def with_round_hole(
             nearest_on_triangles(np.broadcast_to(center, (mesh.n_faces, 3)), mesh.corners) - center, axis=1
         )
         message = (
-            f"No sheet within {significant(1e3 * reach)} mm of the hole at {np.round(center, 4).tolist()} m: "
+            f"no sheet within {significant(1e3 * reach)} mm of the hole at {np.round(center, 4).tolist()} m: "
             f"the nearest face is {significant(1e3 * float(away.min()))} mm away; "
             "move it onto a face or turn the normal."
         )

@@ -9,7 +9,7 @@ from bayreach.arrays import OUTSIDE, BoolArray, FloatArray
 from bayreach.bays import Bays, Given, check_by_voxels, find_bays, place_in_name
 from bayreach.deposit.direct import Air, air_of
 from bayreach.deposit.laid import Ground, ground_of
-from bayreach.errors import JobError, nearest_hint
+from bayreach.errors import JobError, MeshError, nearest_hint
 from bayreach.insertion import Space, obstacle_boxes, space_of
 from bayreach.job import Job
 from bayreach.measure import face_areas
@@ -201,7 +201,11 @@ def site_of(job: Job, *, read: MeshRead | None = None, proposed: tuple[Given, ..
         for entry in job.openings
     )
     known = (*given, *_called_by_place(job), *proposed)
-    coarse = find_bays(read.mesh, given=known, encloses=job.encloses)
+    try:
+        coarse = find_bays(read.mesh, given=known, encloses=job.encloses)
+    except MeshError as error:  # of an opening that the job gives: the mesh itself has been read
+        message = f"{job.path.name}: {error}"
+        raise MeshError(message) from None
     if not coarse.bays:
         reasons = " ".join(finding.detail for finding in coarse.findings if finding.detail)
         message = f"{job.mesh_path.name}: the structure closes no bay, so nothing can be treated. {reasons}"
