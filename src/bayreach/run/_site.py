@@ -203,7 +203,7 @@ def site_of(job: Job, *, read: MeshRead | None = None, proposed: tuple[Given, ..
     known = (*given, *_called_by_place(job), *proposed)
     try:
         coarse = find_bays(read.mesh, given=known, encloses=job.encloses)
-    except MeshError as error:  # of an opening that the job gives: the mesh itself has been read
+    except MeshError as error:  # of what the job states: an opening, or what the mesh encloses
         message = f"{job.path.name}: {error}"
         raise MeshError(message) from None
     if not coarse.bays:
