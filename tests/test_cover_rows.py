@@ -76,6 +76,21 @@ def test_a_certificate_proves_at_least_what_the_lp_does_and_no_more_than_is_so(s
         assert found.chosen.sum() == found.bound == fewest
 
 
+def test_many_rows_are_proven_by_the_lp_too_and_their_fewest_found(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The same with rows learned ten at a time: LP optimum ≤ certificate ≤ fewest of the MILP of all rows."""
+    monkeypatch.setattr("bayreach.cover._holes.MANY_ROWS", 0)
+    monkeypatch.setattr("bayreach.cover._hole_rows.FIRST", 10)
+    monkeypatch.setattr("bayreach.cover._hole_rows.A_ROUND", 10)
+    for seed in range(3):
+        case = without_conflicts(case_of(200 + seed, 0.1))
+        problem = cover.problem_of(case.shares, areas=case.areas, share=0.9)
+        found, certificate = cover.fewest_holes(problem, cover.hole_choice(problem), seconds=2.0)
+        fewest = round(solve_model(whole(case)).objective)
+        assert solve_model(whole(case), relax=True).objective <= certificate.bound * (1 + 1e-3)
+        assert certificate.bound <= fewest + 1e-6
+        assert found.bound <= fewest == found.chosen.sum()
+
+
 def test_an_lp_of_work_that_learns_sides_and_charges_proves_at_least_what_all_of_them_at_once_do(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
