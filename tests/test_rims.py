@@ -353,3 +353,21 @@ def test_a_bent_rim_and_a_branching_one_are_both_closed_whichever_comes_first(fi
     bays = find_bays(joined([parts[first], parts[1 - first]]))
     assert len(bays.bays) == 5
     assert len(bays.openings) == 9
+
+
+def test_a_blade_that_begins_at_a_hole_s_rim_leaves_the_hole_an_opening() -> None:
+    """Its free edge starts on the rim and ends on the floor: a tail, which no cap has."""
+    floor = sheet(rectangle(1.0, 0.4), [ring((0.5, 0.2), ACROSS)], (np.zeros(3), X, Y), "floor")
+    blade = sheet(rectangle(0.25, 0.03), [], (0.55 * X + 0.2 * Y, X, Z), "blade")
+    walls = [
+        panel(1.0, 0.4, (0.2 * Z, X, Y), "top"),
+        panel(1.0, 0.2, (np.zeros(3), X, Z), "front"),
+        panel(1.0, 0.2, (0.4 * Y, X, Z), "rear"),
+        panel(0.4, 0.2, (np.zeros(3), Y, Z), "root"),
+        panel(0.4, 0.2, (X, Y, Z), "end"),
+    ]
+    bays = find_bays(mended(floor, blade, *walls))
+    (only,) = bays.bays
+    assert only.volume == pytest.approx(0.08, rel=1e-9)
+    assert only.area == pytest.approx(1.36 - polygon_area(ACROSS) + 2 * 0.25 * 0.03, rel=1e-9)
+    assert [one.area for one in bays.openings] == pytest.approx([polygon_area(ACROSS)], rel=1e-9)

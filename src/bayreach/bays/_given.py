@@ -40,7 +40,7 @@ def name_given(bays: Bays, given: Sequence[Given], cut: Sequence[Given] = ()) ->
     return replace(bays, openings=tuple(openings), bays=records), missing
 
 
-def cut_given(mesh: Mesh, entries: Sequence[Given], *, thick: bool = False) -> tuple[Mesh, IntArray]:
+def cut_given(mesh: Mesh, entries: Sequence[Given], *, thick: bool) -> tuple[Mesh, IntArray]:
     """Return the mesh with a round hole for each entry with a diameter, and the old face of each face.
 
     Where the sheets are `thick`, both skins are cut and the hole gets its wall.
