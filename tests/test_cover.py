@@ -296,21 +296,22 @@ def work_of(seed, share, n_sides=400, n_passes=40):
 
 @pytest.mark.parametrize("share", [0.9, 1.0])
 def test_choosing_a_part_anew_never_costs_more_and_keeps_what_is_asked(share):
-    field = work_of(3, share)
+    field = work_of(3, share, n_sides=160, n_passes=28)
     plan = lowered(field, greedy(field, np.zeros(len(field.passes))))
     rng = np.random.default_rng(1)
     costs = [field.cost(plan)]
     for _ in range(4):
-        plan = rechosen(field, plan, liked=plan > 0, rng=rng, effort=Effort(allowed=9.0), seconds=0.7)
+        plan = rechosen(field, plan, liked=plan > 0, rng=rng, effort=Effort(allowed=9.0), seconds=0.4)
         assert field.is_met(field.levels(plan) >= REACHED)
         costs.append(field.cost(plan))
     assert costs == sorted(costs, reverse=True)
     assert costs[-1] < costs[0]
 
 
-def test_row_generation_and_the_whole_problem_give_the_same_optimum(monkeypatch):
-    """Solved whole, or from 400 of its rows up: both close, so both are the optimum to 0.2 %."""
-    field = work_of(5, 1.0, n_sides=200, n_passes=24)
+@pytest.mark.parametrize(("seed", "n_sides", "n_passes"), [(5, 120, 12), (9, 200, 12), (7, 200, 11)])
+def test_row_generation_and_the_whole_problem_give_the_same_optimum(seed, n_sides, n_passes, monkeypatch):
+    """Solved whole, or from 40 of its rows up: both close, so both are the optimum to 0.2 %."""
+    field = work_of(seed, 1.0, n_sides=n_sides, n_passes=n_passes)
     whole = cover.least_work(field, seconds=20.0, gap=1e-3)
     monkeypatch.setattr("bayreach.cover._field.SMALL", 0)
     monkeypatch.setattr("bayreach.cover._relax.FIRST_SIDES", 40)
