@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from specimens import X, Y, Z, polygon_area
 from test_bay_parts import AWAY, TURNED
-from thick import SEGMENTS, SHEET, hollow, mesh_from
+from thick import SEGMENTS, SHEET, hollow, mesh_from, turned
 
 from bayreach.bays import find_bays
 from bayreach.bays._flat import plane_through
@@ -195,3 +195,21 @@ def test_two_webs_close_together_have_each_its_own_cut_out(seed: int) -> None:
     )
     assert sorted(one.links for one in bays.openings) == [(0, 1), (1, 2)]
     assert [one.thickness for one in bays.openings] == pytest.approx([SHEET] * 2, rel=1e-9)
+
+
+def test_a_hole_with_rims_rounded_unlike_is_capped_half_way_through_its_own_sheet() -> None:
+    """Radii of 3 and 1.5 mm in a floor of 8 mm, walls of 4 mm: 4 mm deep, as wide as between, 8 mm thick."""
+    low, r = -0.008, 0.025
+    angle = np.pi / 2 * np.arange(9) / 8
+    below, above = 0.003, 0.0015
+    bend_low = np.stack([r + below * (1 - np.sin(angle)), low + below * (1 - np.cos(angle))], axis=1)
+    bend_high = np.stack([r + above * (1 - np.cos(angle)), -above * (1 - np.sin(angle))], axis=1)
+    outer = [(0, low - 0.01), (r + below, low - 0.01)]
+    profile = [*outer, *bend_low.tolist(), *bend_high.tolist(), (r + above, 0.01), (0, 0.01)]
+    bays = find_bays(mesh_from(hollow([turned(profile, (0.4, 0.2))], floor=0.008)))
+    (one,) = bays.openings
+    assert bays.method == "cells"
+    assert one.links == (-1, 0)
+    assert one.center == pytest.approx([0.4, 0.2, low / 2], abs=1e-7)
+    assert one.thickness == pytest.approx(0.008, rel=0.01)
+    assert one.diameter == pytest.approx(0.05 * np.cos(np.pi / SEGMENTS), rel=1e-3)
