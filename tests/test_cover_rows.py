@@ -1,21 +1,18 @@
-"""Cover: LPs and MILPs that know some of the rows, and small problems beside a plan, against the whole."""
+"""Cover: LPs and MILPs that know some of the rows against the whole."""
 
 import numpy as np
 import pytest
 from scipy.sparse import csr_matrix
-from test_cover import random_problem, work_of
+from test_cover import random_problem
 from test_cover_laws import case_of, hard_model, least_of_all, small_field
 
 from bayreach import cover
 from bayreach.cover._effort import Effort
-from bayreach.cover._field import REACHED, Field, field_of
 from bayreach.cover._highs import _fresh
 from bayreach.cover._highs import solve as solve_model
 from bayreach.cover._hole_rows import Covering, fractional, on_support
 from bayreach.cover._model import Model
-from bayreach.cover._neighbourhood import _small, rechosen
 from bayreach.cover._relax import relaxed
-from bayreach.cover._search import greedy, lowered
 from bayreach.cover._work_model import can_be_heavy, work_model
 
 
@@ -142,57 +139,6 @@ def test_a_covering_of_some_columns_keeps_the_exclusions_among_them() -> None:
     assert (part.shares != case.shares[:, [0, 2, 3, 7]]).nnz == 0
     assert part.conflicts.tolist() == [[1, 2]]  # of 0-1, 2-3 and 0-4
     assert (part.spare, part.areas.tolist()) == (case.spare, case.areas.tolist())
-
-
-def field_beside(seed: int) -> Field:
-    """Return a field of 8 sides with limits, priced entries and two wands, every entry open."""
-    problem = random_problem(900 + seed)
-    return field_of(problem, np.ones(problem.n_entries, dtype=bool), need_area=1.0, need_weight=0.0)
-
-
-@pytest.mark.parametrize("seed", range(10))
-def test_what_a_plan_costs_more_with_some_passes_is_what_they_cost_beside_it(seed: int) -> None:
-    """Any passes kept, any others at 0 or 1: cost and cover of the small problem are those of the whole."""
-    field = field_beside(seed)
-    rng = np.random.default_rng(seed)
-    kept = (rng.random(len(field.passes)) < 0.4).astype(float)
-    passes = np.flatnonzero(kept == 0)
-    small, sides = _small(field, kept, passes)
-    laid = field.levels(kept)
-    for _ in range(8):
-        amounts = (rng.random(len(passes)) < 0.5).astype(float)
-        both = kept.copy()
-        both[passes] = amounts
-        assert small.cost(amounts) == pytest.approx(field.cost(both) - field.cost(kept))
-        missing = laid[sides] < REACHED
-        assert (
-            (small.levels(amounts) >= REACHED)[missing] == (field.levels(both)[sides] >= REACHED)[missing]
-        ).all()
-    # Sides that no pass at all could cover are no part of it.
-    most = kept.copy()
-    most[passes] = field.most[passes]
-    assert sides.tolist() == np.flatnonzero(field.levels(most) >= REACHED).tolist()
-
-
-def test_choosing_a_part_anew_betters_a_greedy_plan_and_never_makes_one_dearer() -> None:
-    """Sixty sides, fourteen passes: each turn no dearer, what is asked kept, the last less than the first."""
-    firsts, lasts = [], []
-    for seed in range(4):
-        field = work_of(seed, 0.9, n_sides=60, n_passes=14)
-        plan = lowered(field, greedy(field, np.zeros(len(field.passes))))
-        rng = np.random.default_rng(seed)
-        costs = [field.cost(plan)]
-        effort = Effort(allowed=9.0)
-        for _ in range(3):
-            before = effort.spent
-            plan = rechosen(field, plan, liked=plan > 0, rng=rng, effort=effort, seconds=0.3)
-            assert field.is_met(field.levels(plan) >= REACHED)
-            assert effort.spent >= before + field.strengths.nnz * 1e-7
-            costs.append(field.cost(plan))
-        assert costs == sorted(costs, reverse=True)
-        firsts.append(costs[0])
-        lasts.append(costs[-1])
-    assert sum(lasts) < 0.99 * sum(firsts)
 
 
 def test_the_solver_is_told_what_makes_its_answers_the_same_every_time(

@@ -7,6 +7,7 @@ import pytest
 from test_cover_laws import least_of_all, small_field
 
 from bayreach import cover
+from bayreach.cover._amount_kernels import gains_of, rows_of
 from bayreach.cover._effort import Effort
 from bayreach.cover._field import REACHED, Field, field_of
 from bayreach.cover._highs import solve as solve_model
@@ -229,11 +230,13 @@ def test_ruin_and_recreate_betters_a_plan_counts_its_work_and_ends_by_rounds_or_
 
 
 def test_work_is_counted_by_passes_raised_and_by_passes_lowered() -> None:
-    """Two raised, three in use: (2 + 1) x 6 ns and 3 x 1.1 ns for each entry of the film matrix."""
+    """Two raised, three in use: (2 + 1) x 0.7 and 3 x 0.2 ns an entry of the film, 0.2 and 0.03 ms each."""
     field = small_field(1)
     before, after = np.zeros(len(field.passes)), np.zeros(len(field.passes))
     after[:3], before[0] = 1.0, 1.0
-    assert counted(field, before, after) == pytest.approx(field.strengths.nnz * (18e-9 + 3.3e-9))
+    assert counted(field, before, after) == pytest.approx(
+        field.strengths.nnz * (2.1e-9 + 0.6e-9) + 6e-4 + 9e-5
+    )
 
 
 def test_what_is_ruined_is_some_of_what_is_made() -> None:
@@ -343,3 +346,17 @@ def test_the_dearest_pass_is_lessened_first_and_none_made_stays_none() -> None:
     field = field_of(wet, opened, need_area=2.0, need_weight=0.0)
     counts, ratios = whole_pulls(field, np.array([1.3, 1.3]), LEVELS)
     assert counts * ratios == pytest.approx([1.4, 0.7])
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_what_raising_a_pass_gains_is_its_film_on_each_dry_side_as_far_as_it_is_missing(seed: int) -> None:
+    """The loop over rows beside the definition as one array of steps, sides and passes."""
+    field = small_field(seed)
+    rng = np.random.default_rng(seed)
+    levels, worth = rng.random(len(field.areas)), rng.random(len(field.areas))
+    more = rng.choice([0.0, 0.3, 1.0], size=(3, len(field.passes)))
+    dry = np.flatnonzero(rng.random(len(levels)) < 0.6)
+    film = field.strengths.toarray()[dry][None] * more[:, None]
+    truth = (np.minimum(film, (1.0 - levels[dry])[None, :, None]) * worth[dry][None, :, None]).sum(axis=1)
+    gains = gains_of(rows_of(field.rows), dry, 1.0 - levels[dry], worth[dry], more)
+    assert gains == pytest.approx(truth)

@@ -1,19 +1,22 @@
-"""Plans without a solver: greedy, lowering of amounts, ruin and recreate. Plain numpy, seeded."""
+"""Plans without a solver: greedy, lowering of amounts, ruin and recreate; seeded."""
 
 from dataclasses import dataclass
 
 import numpy as np
 
 from bayreach.arrays import BoolArray, FloatArray, IntArray
+from bayreach.cover._amount_kernels import Asked, Column, gains_of, lowest_of, rows_of, shift
 from bayreach.cover._effort import Effort
 from bayreach.cover._field import REACHED, Field
 
 STEPS = 6
 """Amounts tried for each pass in the greedy, geometric from least to most."""
-STALE = 80
+STALE = 200
 """Rounds of ruin and recreate without a better plan after which it ends."""
-GREEDY_ENTRY, LOWER_ENTRY = 6e-9, 1.1e-9
+GREEDY_ENTRY, LOWER_ENTRY = 7e-10, 2e-10
 """Counted seconds an entry of the film matrix: for each pass raised, and for each pass lowered."""
+GREEDY_PASS, LOWER_PASS = 2e-4, 3e-5
+"""Counted seconds for each pass raised and lowered, whatever the size."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -26,46 +29,44 @@ class Noise:
 
 def greedy(field: Field, amounts: FloatArray, noise: Noise | None = None) -> FloatArray:
     """Return `amounts` raised, best gain per second first, until what is asked is met or nothing helps."""
-    amounts = amounts.copy()
+    amounts, levels = amounts.copy(), field.levels(amounts)
     steps = np.geomspace(np.maximum(field.least, 1e-3 * np.maximum(field.most, 1e-12)), field.most, STEPS)
     while True:
-        levels = field.levels(amounts)
-        covered = levels >= REACHED
-        if field.is_met(covered):
-            return amounts
+        if field.is_met(levels >= REACHED):
+            # Levels were shifted pass by pass: round-off must not make a plan look met.
+            levels = field.levels(amounts)
+            if field.is_met(levels >= REACHED):
+                return amounts
         choice = _best_step(field, amounts, levels, steps, noise)
         if choice is None:
             return amounts
         step, candidate = choice
+        shift(_column(field, candidate), float(steps[step, candidate] - amounts[candidate]), levels)
         amounts[candidate] = steps[step, candidate]
+
+
+def _column(field: Field, candidate: int) -> Column:
+    """Return the sides that a pass wets and how strongly."""
+    table = field.strengths
+    piece = slice(table.indptr[candidate], table.indptr[candidate + 1])
+    return Column(sides=table.indices[piece], strengths=table.data[piece])
 
 
 def _best_step(
     field: Field, amounts: FloatArray, levels: FloatArray, steps: FloatArray, noise: Noise | None
 ) -> tuple[int, int] | None:
+    """Return the step and the pass that gain most a second; None where nothing gains."""
     covered = levels >= REACHED
-    left = np.flatnonzero(~covered)
+    more = np.maximum(steps - amounts, 0.0)
+    more[:, ~_allowed(field, amounts)] = 0.0
     # Sides that are done gain nothing more: only the rows left are looked at, and they become few.
-    part = field.rows[left].tocsc()
-    column = np.repeat(np.arange(part.shape[1]), np.diff(part.indptr))
-    value = _worth(field, covered)[left][part.indices]
-    missing = (1.0 - levels[left])[part.indices]
-    first = _first_cost(field, amounts)
-    allowed = _allowed(field, amounts)
-    best, choice = 0.0, None
-    shake = np.ones(len(amounts))
+    dry = np.flatnonzero(~covered)
+    gains = gains_of(rows_of(field.rows), dry, 1.0 - levels[dry], _worth(field, covered)[dry], more)
+    scores = gains / (_first_cost(field, amounts) + field.unit * more + 1e-12)
     if noise is not None:
-        shake = np.exp(noise.size * noise.rng.standard_normal(len(amounts)))
-    for step, target in enumerate(steps):
-        more = target - amounts
-        gain = np.bincount(column, np.minimum(part.data * more[column], missing) * value, len(amounts))
-        score = (
-            np.where(allowed & (more > 0), gain / (first + field.unit * np.abs(more) + 1e-12), 0.0) * shake
-        )
-        candidate = int(np.argmax(score))
-        if score[candidate] > best:
-            best, choice = float(score[candidate]), (step, candidate)
-    return choice
+        scores *= np.exp(noise.size * noise.rng.standard_normal(len(amounts)))
+    step, candidate = divmod(int(np.argmax(scores)), len(amounts))
+    return (step, candidate) if scores[step, candidate] > 0.0 else None
 
 
 def _worth(field: Field, covered: BoolArray) -> FloatArray:
@@ -125,8 +126,9 @@ def lowered(field: Field, amounts: FloatArray) -> FloatArray:
                 break
             new = _lowest(field, amounts[candidate], levels, int(candidate))
             if new < amounts[candidate]:
+                shift(_column(field, int(candidate)), float(new - amounts[candidate]), levels)
                 amounts[candidate] = new
-                levels = field.levels(amounts)
+        levels = field.levels(amounts)
         if field.cost(amounts) >= before * (1.0 - 1e-9):
             break
     return amounts
@@ -134,23 +136,16 @@ def lowered(field: Field, amounts: FloatArray) -> FloatArray:
 
 def _lowest(field: Field, amount: float, levels: FloatArray, candidate: int) -> float:
     """Return the least amount of one pass, 0 or from its least up, that keeps what is asked met."""
-    column = slice(field.strengths.indptr[candidate], field.strengths.indptr[candidate + 1])
-    sides, strength = field.strengths.indices[column], field.strengths.data[column]
-    others = levels[sides] - strength * amount
-    depends = (others < REACHED) & (levels[sides] >= REACHED) & (strength > 0)
-    sides, wanted = sides[depends], (REACHED - others[depends]) / strength[depends]
-    order = np.argsort(-wanted, kind="stable")
     covered = levels >= REACHED
-    spare_area = field.areas[covered].sum() - (field.need_area * REACHED - 1e-15)
-    spare_weight = field.weights[covered].sum() - (field.need_weight * REACHED - 1e-15)
-    fits = (np.cumsum(field.areas[sides[order]]) <= spare_area) & (
-        np.cumsum(field.weights[sides[order]]) <= spare_weight
+    asked = Asked(
+        areas=field.areas,
+        weights=field.weights,
+        spare_area=float(field.areas[covered].sum() - (field.need_area * REACHED - 1e-15)),
+        spare_weight=float(field.weights[covered].sum() - (field.need_weight * REACHED - 1e-15)),
     )
-    dropped = int(fits.sum())  # fits is True up to a place, then False: the sums only grow
-    if dropped == len(order):
-        return 0.0
+    wanted = lowest_of(_column(field, candidate), float(amount), levels, asked, REACHED)
     # A hair more than the side asks for, so that round-off in the sum of films does not lose it again.
-    return float(min(amount, max(field.least[candidate], wanted[order[dropped]] * (1.0 + 1e-9))))
+    return float(min(amount, max(field.least[candidate], wanted * (1.0 + 1e-9)))) if wanted > 0.0 else 0.0
 
 
 def improved(
@@ -195,7 +190,16 @@ def improved(
 def counted(field: Field, before: FloatArray, after: FloatArray) -> float:
     """Return the counted seconds of raising `before` to `after` (n_passes,) by greedy and of lowering it."""
     raised, used = int((after > before).sum()), int((after > 0).sum())
-    return field.strengths.nnz * (GREEDY_ENTRY * (raised + 1) + LOWER_ENTRY * used)
+    nnz = field.strengths.nnz
+    return (GREEDY_PASS + GREEDY_ENTRY * nnz) * (raised + 1) + (LOWER_PASS + LOWER_ENTRY * nnz) * used
+
+
+def overlaps(field: Field, candidate: int) -> FloatArray:
+    """Return (n_passes,) how much each pass wets of what one wets: the product of their columns."""
+    one = _column(field, candidate)
+    column = np.zeros(len(field.areas))
+    column[one.sides] = one.strengths
+    return np.asarray(field.strengths.T @ column)
 
 
 def _ruin(field: Field, used: IntArray, rng: np.random.Generator) -> IntArray:
@@ -206,6 +210,5 @@ def _ruin(field: Field, used: IntArray, rng: np.random.Generator) -> IntArray:
     seed = rng.choice(used)
     if rng.random() < 0.2:
         return np.asarray(used[field.entry[used] == field.entry[seed]])
-    part = field.strengths[:, used]
-    overlap = np.asarray((part.T @ field.strengths[:, [int(seed)]]).todense()).ravel()
+    overlap = overlaps(field, int(seed))[used]
     return np.asarray(used[np.argsort(-overlap, kind="stable")[:count]])

@@ -10,20 +10,25 @@ from bayreach.cover._effort import Effort
 from bayreach.cover._field import LOST, REACHED, Field
 from bayreach.cover._highs import solve
 from bayreach.cover._model import Answer
-from bayreach.cover._neighbourhood import rechosen
-from bayreach.cover._relax import charge, plan_point, relaxed, short_sides
+from bayreach.cover._relax import Relaxed, charge, plan_point, relaxed, short_sides
 from bayreach.cover._search import counted, greedy, improved, lowered
 from bayreach.cover._work_model import WorkModel, can_be_heavy, work_model
 
-ALMOST_ALL = 0.8
-"""A MILP on the passes that the LP likes comes first where they are less than this share of all."""
 ROUNDS = 1000
 """Most rounds of ruin and recreate: work allowed ends them before."""
-REFINED = 0.35
-"""Share of what the bound leaves that goes into better plans before the MILPs. On the demo box asked for 90 %
-shares from 0.15 to 0.45 end within 1 % of each other: what holds the gap open there is the bound."""
+RUIN, RENEW = 0.06, 0.45
+"""Shares of what the bound leaves that go into ruin and recreate, and into choosing parts of the plan anew;
+the rest goes into the MILP of all passes, and what it proves."""
+LIKED = 0.15
+"""Share made in the LP from which a pass is among the first that a plan is chosen of."""
+RIVALS = 30
+"""Passes not made that may take the place of those made, each time a plan is chosen anew."""
+TURN = 5.0
+"""Counted seconds for each time."""
 GAP = 5e-3
 """Gap at which the search stops by itself."""
+SHORT = 0.2
+"""Counted seconds for which no solver is begun."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -148,30 +153,38 @@ def _large(search: _Search, *, rounds: int, rng: np.random.Generator) -> int:
         search.bound = math.inf
         return len(lp.work.sides)
     search.raise_bound(lp.bound)
+    sides = lp.work.sides
     if math.isfinite(search.cost):
-        _refine(search, lp.support, rounds=rounds, rng=rng, seconds=REFINED * search.left)
-    sides, every = lp.work.sides, np.arange(len(field.passes))
-    liked = np.flatnonzero((lp.support > 1e-6) | (search.best > 0))
-    if len(liked) < ALMOST_ALL * len(every):
-        sides = _close_on(search, liked, sides, lp.point, seconds=0.2 * search.left)
-    return len(_close_on(search, every, sides, lp.point, seconds=search.left))
+        left = search.left
+        if rounds and not search.is_closed:
+            effort, seconds = search.effort, RUIN * left
+            search.offer(improved(field, search.best, rounds=rounds, rng=rng, effort=effort, seconds=seconds))
+        sides = _renew(search, lp, sides, rng=rng, seconds=RENEW * left)
+    return len(_close_on(search, np.arange(len(field.passes)), sides, lp.point, seconds=search.left))
 
 
-def _refine(
-    search: _Search, support: FloatArray, *, rounds: int, rng: np.random.Generator, seconds: float
-) -> None:
-    """Better the plan by ruin and recreate, then by choosing parts of it anew, for a while."""
-    field, effort = search.field, search.effort
-    end = effort.spent + seconds
-    if rounds and not search.is_closed:
-        search.offer(
-            improved(field, search.best, rounds=rounds, rng=rng, effort=effort, seconds=0.75 * seconds)
-        )
-    if field.most_passes < len(field.passes) or field.most_per_entry < len(field.passes):
-        return  # limits on passes would have to be shared out; the MILPs that follow keep them
-    while not search.is_closed and effort.left(end) > 0.2:
-        each = min(effort.left(end), 3.0)
-        search.offer(rechosen(field, search.best, liked=support > 1e-6, rng=rng, effort=effort, seconds=each))
+def _renew(
+    search: _Search, lp: Relaxed, sides: IntArray, *, rng: np.random.Generator, seconds: float
+) -> IntArray:
+    """Choose the plan anew by MILPs on few passes, again and again; return the sides known at the end.
+
+    Of each are the passes made and some others: first those that the LP likes most, then some by chance,
+    more likely those it likes.
+    """
+    end = search.effort.spent + seconds
+    n_passes = len(search.field.passes)
+    others = lp.support > LIKED
+    while not search.is_closed and search.effort.left(end) > SHORT:
+        passes = np.flatnonzero(others | (search.best > 0))
+        if len(passes) == n_passes:
+            break  # that is the MILP of all passes, which follows
+        each = min(TURN, search.effort.left(end))
+        sides = _close_on(search, passes, sides, lp.point, seconds=each)
+        rest = np.flatnonzero(search.best <= 0)
+        chance = lp.support[rest] + 0.05
+        chosen = rng.choice(rest, size=min(RIVALS, len(rest)), replace=False, p=chance / chance.sum())
+        others = np.isin(np.arange(n_passes), chosen)
+    return sides
 
 
 def _close_on(
@@ -203,7 +216,7 @@ def _close(search: _Search, work: WorkModel, *, seconds: float, proves: bool) ->
     turn = 0
     while not search.is_closed:
         left = search.effort.left(end)
-        if left < 0.2 and (turn or math.isfinite(search.cost)):
+        if left < SHORT and (turn or math.isfinite(search.cost)):
             return
         start = None
         if math.isfinite(search.cost):
