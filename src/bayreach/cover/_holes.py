@@ -26,6 +26,8 @@ REDUCED_ENTRY = 2e-7
 """Counted seconds an entry of the shares for the reduction and the first greedy choice."""
 MANY_ROWS = 4000
 """With more rows than this, each covered by one column or not at all, rows come as they are needed."""
+MILP_OF_LP = 5.0
+"""No MILP is begun with less than so many times what the LP took: on the demo box it needs 40 times that."""
 NEAR = 4
 """Choices that nearly do from which swaps begin."""
 
@@ -185,7 +187,9 @@ def _search_many(
     spare = choice.attainable_area - choice.asked_area * (1.0 - ROUND_OFF)
     shares, conflicts = choice.shares.tocsr(), choice.conflicts
     case = Covering(shares=shares, areas=choice.row_areas, spare=spare, conflicts=conflicts)
+    before = effort.spent
     lp = fractional(case, effort=effort, seconds=0.5 * seconds)
+    took = effort.spent - before
     if lp is None:
         return start, 0.0, _certificate(problem, choice, 0.0, np.zeros(len(choice.row_areas)))
     certificate = _certificate(problem, choice, lp.price, lp.weights)
@@ -194,9 +198,11 @@ def _search_many(
     if not is_enough(choice, start):
         search.solve_milps(0.5)
     search.swap(0.1)
-    search.bound_by_price(0.85)
+    if MILP_OF_LP * took < search.left(1.0):
+        search.bound_by_price(0.85)
     search.swap(0.5)
-    search.solve_milps(1.0)
+    if MILP_OF_LP * took < search.left(1.0):
+        search.solve_milps(1.0)
     return search.found, float(search.proven), certificate
 
 
