@@ -151,6 +151,19 @@ def case_of(seed, share):
     )
 
 
+def whole(case):
+    """Return the model min Σ y of all rows: D y + d ≥ 1, area · d ≤ spare, no two that exclude each other."""
+    rows, n = case.shares.shape
+    model = Model()
+    columns = model.add_columns(n, cost=1.0, integer=True)
+    dry = model.add_columns(rows)
+    model.add_rows([(case.shares, columns), (np.eye(rows), dry)], lower=1.0)
+    model.add_rows([(case.areas[None], dry)], upper=case.spare)
+    for a, b in case.conflicts.tolist():
+        model.add_rows([((np.eye(n)[a] + np.eye(n)[b])[None], columns)], upper=1.0)
+    return model
+
+
 def test_sums_kept_by_swaps_are_those_made_anew():
     """After 300 columns moved at random: rows held, the worth of each column, what is dry and blocked."""
     rng = np.random.default_rng(2)
@@ -179,13 +192,7 @@ def test_swaps_find_no_more_columns_than_they_began_with_and_what_they_find_is_a
         found = swapped(case, start=start, until=0, effort=Effort(allowed=0.003), seconds=0.003)
         assert case.areas[~(case.shares @ found > 0)].sum() <= case.spare * (1 + 1e-9)
         assert not found[case.conflicts].all(axis=1).any()
-        model = Model()
-        columns, dry = model.add_columns(25, cost=1.0, integer=True), model.add_columns(60)
-        model.add_rows([(case.shares, columns), (np.eye(60), dry)], lower=1.0)
-        model.add_rows([(case.areas[None], dry)], upper=case.spare)
-        for a, b in case.conflicts:
-            model.add_rows([((np.eye(25)[a] + np.eye(25)[b])[None], columns)], upper=1.0)
-        least = solve_model(model).objective
+        least = solve_model(whole(case)).objective
         assert found.sum() >= least - 1e-6
         equal += int(found.sum() <= least + 1e-6)
     assert equal >= 15
@@ -374,18 +381,6 @@ def test_traces_of_film_are_left_out_only_with_credit_for_them(monkeypatch):
     assert only.thin.toarray()[0] == pytest.approx([1.0, 0.0, 0.0, 0.0], abs=1e-12)
 
 
-def fewest_of(case):
-    """Return the fewest columns of a covering by its one MILP, with the limit on what stays dry."""
-    model, (n_rows, n_columns) = Model(), case.shares.shape
-    columns = model.add_columns(n_columns, cost=1.0, integer=True)
-    dry = model.add_columns(n_rows)
-    model.add_rows([(case.shares, columns), (np.eye(n_rows), dry)], lower=1.0)
-    model.add_rows([(case.areas[None], dry)], upper=case.spare)
-    for pair in case.conflicts:
-        model.add_rows([(np.isin(np.arange(n_columns), pair)[None].astype(float), columns)], upper=1.0)
-    return solve_model(model).objective
-
-
 @pytest.mark.parametrize("share", [0.05, 0.2, 0.4])
 def test_a_price_on_what_stays_dry_proves_no_more_columns_than_are_needed_and_as_many_as_the_lp(share):
     """Beside the MILP with the limit: never above its optimum, on most of six cases equal to it."""
@@ -399,7 +394,7 @@ def test_a_price_on_what_stays_dry_proves_no_more_columns_than_are_needed_and_as
         start = np.ones(25, dtype=bool)
         effort = Effort(allowed=5.0)
         said = priced(case, price=lp.price, known=lp.known, start=start, effort=effort, seconds=5.0)
-        fewest = fewest_of(case)
+        fewest = solve_model(whole(case)).objective
         assert said.holes <= fewest + 1e-6
         assert said.holes >= math.ceil(weak - 1e-6) - (1 if len(case.conflicts) else 0)
         equal += int(said.holes >= fewest - 1e-6)

@@ -4,29 +4,15 @@ import numpy as np
 import pytest
 from scipy.sparse import csr_matrix
 from test_cover import random_problem
-from test_cover_laws import case_of, hard_model, least_of_all, small_field
+from test_cover_laws import case_of, hard_model, least_of_all, small_field, whole
 
 from bayreach import cover
 from bayreach.cover._effort import Effort
 from bayreach.cover._highs import _fresh
 from bayreach.cover._highs import solve as solve_model
 from bayreach.cover._hole_rows import Covering, fractional, on_support
-from bayreach.cover._model import Model
 from bayreach.cover._relax import relaxed
 from bayreach.cover._work_model import can_be_heavy, work_model
-
-
-def whole(case: Covering) -> Model:
-    """Return the model min Σ y of all rows: D y + d ≥ 1, area · d ≤ spare, no two that exclude each other."""
-    rows, n = case.shares.shape
-    model = Model()
-    columns = model.add_columns(n, cost=1.0, integer=True)
-    dry = model.add_columns(rows)
-    model.add_rows([(case.shares, columns), (np.eye(rows), dry)], lower=1.0)
-    model.add_rows([(case.areas[None], dry)], upper=case.spare)
-    for a, b in case.conflicts.tolist():
-        model.add_rows([((np.eye(n)[a] + np.eye(n)[b])[None], columns)], upper=1.0)
-    return model
 
 
 def without_conflicts(case: Covering) -> Covering:

@@ -46,19 +46,23 @@ def sums_to_nought(bays: Bays) -> bool:
     return abs(sum(bay.volume for bay in bays.bays) + bays.outside_volume) < 1e-15
 
 
-def crossing_ribs() -> Mesh:
-    """Build a box of four bays with a hole where both ribs and the floor meet: four arcs up, four along."""
-    floor = sheet(rectangle(1.0, 0.4), [ring((0.5, 0.2), ACROSS)], (np.zeros(3), X, Y), "floor")
-    across = sheet([(0, 0), *half_ring(0.2), (0.4, 0), (0.4, 0.2), (0, 0.2)], [], (0.5 * X, Y, Z), "rib")
-    along = sheet([(0, 0), *half_ring(0.5), (1.0, 0), (1.0, 0.2), (0, 0.2)], [], (0.2 * Y, X, Z), "web")
-    walls = [
+def walls() -> list[Mesh]:
+    """Return the top and the four sides of a box of 1 x 0.4 x 0.2 m, its floor left out."""
+    return [
         panel(1.0, 0.4, (0.2 * Z, X, Y), "top"),
         panel(1.0, 0.2, (np.zeros(3), X, Z), "front"),
         panel(1.0, 0.2, (0.4 * Y, X, Z), "rear"),
         panel(0.4, 0.2, (np.zeros(3), Y, Z), "root"),
         panel(0.4, 0.2, (X, Y, Z), "end"),
     ]
-    return mended(floor, across, along, *walls)
+
+
+def crossing_ribs() -> Mesh:
+    """Build a box of four bays with a hole where both ribs and the floor meet: four arcs up, four along."""
+    floor = sheet(rectangle(1.0, 0.4), [ring((0.5, 0.2), ACROSS)], (np.zeros(3), X, Y), "floor")
+    across = sheet([(0, 0), *half_ring(0.2), (0.4, 0), (0.4, 0.2), (0, 0.2)], [], (0.5 * X, Y, Z), "rib")
+    along = sheet([(0, 0), *half_ring(0.5), (1.0, 0), (1.0, 0.2), (0, 0.2)], [], (0.2 * Y, X, Z), "web")
+    return mended(floor, across, along, *walls())
 
 
 def test_a_hole_where_two_ribs_and_the_floor_meet_opens_each_of_its_spaces_to_its_neighbours() -> None:
@@ -359,14 +363,7 @@ def test_a_blade_that_begins_at_a_hole_s_rim_leaves_the_hole_an_opening() -> Non
     """Its free edge starts on the rim and ends on the floor: a tail, which no cap has."""
     floor = sheet(rectangle(1.0, 0.4), [ring((0.5, 0.2), ACROSS)], (np.zeros(3), X, Y), "floor")
     blade = sheet(rectangle(0.25, 0.03), [], (0.55 * X + 0.2 * Y, X, Z), "blade")
-    walls = [
-        panel(1.0, 0.4, (0.2 * Z, X, Y), "top"),
-        panel(1.0, 0.2, (np.zeros(3), X, Z), "front"),
-        panel(1.0, 0.2, (0.4 * Y, X, Z), "rear"),
-        panel(0.4, 0.2, (np.zeros(3), Y, Z), "root"),
-        panel(0.4, 0.2, (X, Y, Z), "end"),
-    ]
-    bays = find_bays(mended(floor, blade, *walls))
+    bays = find_bays(mended(floor, blade, *walls()))
     (only,) = bays.bays
     assert only.volume == pytest.approx(0.08, rel=1e-9)
     assert only.area == pytest.approx(1.36 - polygon_area(ACROSS) + 2 * 0.25 * 0.03, rel=1e-9)

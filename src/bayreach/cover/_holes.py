@@ -19,7 +19,7 @@ from bayreach.cover._effort import Effort
 from bayreach.cover._highs import solve
 from bayreach.cover._hole_rows import Covering, Fractional, fractional, on_support
 from bayreach.cover._model import Model
-from bayreach.cover._priced import priced
+from bayreach.cover._priced import SHORTEST, priced
 from bayreach.cover._problem import ROUND_OFF, Problem
 
 REDUCED_ENTRY = 2e-7
@@ -193,8 +193,8 @@ def _search_many(
     if lp is None:
         return start, 0.0, _certificate(problem, choice, 0.0, np.zeros(len(choice.row_areas)))
     certificate = _certificate(problem, choice, lp.price, lp.weights)
-    search = _Many(choice=choice, case=case, lp=lp, effort=effort, end=end, found=start)
-    search.proven = certificate.holes
+    proven = certificate.holes
+    search = _Many(choice=choice, case=case, lp=lp, effort=effort, end=end, found=start, proven=proven)
     if not is_enough(choice, start):
         search.solve_milps(0.5)
     search.swap(0.1)
@@ -216,14 +216,14 @@ class _Many:
     effort: Effort
     end: float
     found: BoolArray
-    proven: int = 0
+    proven: int
     near: list[BoolArray] = field(default_factory=list)
 
     def left(self, share: float) -> float:
         """Return a share of the counted seconds left; 0 where nothing is left to be found."""
         closed = is_enough(self.choice, self.found) and self.found.sum() <= self.proven
         seconds = share * self.effort.left(self.end)
-        return 0.0 if closed or seconds < 0.1 else seconds
+        return 0.0 if closed or seconds < SHORTEST else seconds
 
     def offer(self, chosen: BoolArray) -> None:
         """Take columns that are enough and fewer."""

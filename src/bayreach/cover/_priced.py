@@ -7,6 +7,7 @@ import numpy as np
 
 from bayreach.arrays import BoolArray, IntArray
 from bayreach.cover._effort import Effort
+from bayreach.cover._field import REACHED
 from bayreach.cover._highs import solve
 from bayreach.cover._hole_rows import ROUND_ENTRY, Covering
 from bayreach.cover._model import Model
@@ -17,8 +18,6 @@ CLOSE = 2e-4
 """Gap to which each MILP is solved."""
 MARGIN = 1e-6
 """Columns by which a bound must be above a whole number to count as above it."""
-COVERED = 1.0 - 1e-9
-"""Share from which a row counts as covered."""
 SAME = 1e-6
 """Change of the price, as a share of it, below which the next run would say the same again."""
 SHORTEST = 0.1
@@ -92,14 +91,14 @@ def priced(
     end = effort.spent + seconds
     shares, areas, spare = case.shares.tocsr(), case.areas, case.spare
     said, chosen, fewest = Priced(), start, int(start.sum())
+    dry = np.asarray(shares @ chosen.astype(np.float64)) < REACHED
     while effort.left(end) > SHORTEST and price > 0.0:
         # A bound that proves the fewest known is enough; of the solver's own the price of the limit goes off.
         enough = fewest - 1 + 2.0 * MARGIN + price * spare
         model, columns = _priced_model(case, known, price)
-        point = np.concatenate([chosen, shares[known] @ chosen.astype(np.float64) < COVERED])
         answer = solve(
             model,
-            start=point.astype(np.float64),
+            start=np.concatenate([chosen, dry[known]]).astype(np.float64),
             effort=effort,
             seconds=effort.left(end),
             gap=CLOSE,
@@ -110,7 +109,7 @@ def priced(
         if not answer.found:
             break
         chosen = answer.values[columns] > 0.5
-        dry = np.asarray(shares @ chosen.astype(np.float64)) < COVERED
+        dry = np.asarray(shares @ chosen.astype(np.float64)) < REACHED
         said.met(chosen, float(areas[dry].sum()) - spare)
         if said.over[-1] <= 0.0:
             fewest = min(fewest, said.counts[-1])

@@ -119,8 +119,8 @@ def lowered(field: Field, amounts: FloatArray) -> FloatArray:
     levels = field.levels(amounts)
     if not field.is_met(levels >= REACHED):
         return amounts
+    cost = field.cost(amounts)
     for _ in range(4):
-        before = field.cost(amounts)
         for candidate in np.argsort(-(field.fixed + field.unit * amounts) * (amounts > 0), kind="stable"):
             if amounts[candidate] <= 0:
                 break
@@ -128,9 +128,10 @@ def lowered(field: Field, amounts: FloatArray) -> FloatArray:
             if new < amounts[candidate]:
                 shift(_column(field, int(candidate)), float(new - amounts[candidate]), levels)
                 amounts[candidate] = new
-        levels = field.levels(amounts)
-        if field.cost(amounts) >= before * (1.0 - 1e-9):
+        before, cost = cost, field.cost(amounts)
+        if cost >= before * (1.0 - 1e-9):
             break
+        levels = field.levels(amounts)  # they were shifted pass by pass
     return amounts
 
 
@@ -194,7 +195,7 @@ def counted(field: Field, before: FloatArray, after: FloatArray) -> float:
     return (GREEDY_PASS + GREEDY_ENTRY * nnz) * (raised + 1) + (LOWER_PASS + LOWER_ENTRY * nnz) * used
 
 
-def overlaps(field: Field, candidate: int) -> FloatArray:
+def _overlaps(field: Field, candidate: int) -> FloatArray:
     """Return (n_passes,) how much each pass wets of what one wets: the product of their columns."""
     one = _column(field, candidate)
     column = np.zeros(len(field.areas))
@@ -210,5 +211,5 @@ def _ruin(field: Field, used: IntArray, rng: np.random.Generator) -> IntArray:
     seed = rng.choice(used)
     if rng.random() < 0.2:
         return np.asarray(used[field.entry[used] == field.entry[seed]])
-    overlap = overlaps(field, int(seed))[used]
+    overlap = _overlaps(field, int(seed))[used]
     return np.asarray(used[np.argsort(-overlap, kind="stable")[:count]])
