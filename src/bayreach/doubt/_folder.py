@@ -25,7 +25,7 @@ from bayreach.outcome import (
 )
 from bayreach.poses import TipPath, turned_about
 from bayreach.run import Pull, Site, site_of
-from bayreach.store import check_inputs, origin_of, read_outcome, read_result, reserved, write_result
+from bayreach.store import check_inputs, origin_of, read_result, reserved_result, write_result
 
 SURE, EVEN = 0.95, 0.50
 """Chances at which area is counted: sure, and as likely as not."""
@@ -84,8 +84,7 @@ def doubt_folder(folder: Path, *, job: Path | None = None, progress: Progress = 
         When there is no result, its mesh or job has changed since, or another process is writing there.
     """
     folder = Path(folder)
-    read_outcome(folder)  # a folder without a result is not made one by the lock in it
-    with reserved(folder):
+    with reserved_result(folder):
         return _doubted(folder, job, progress)
 
 

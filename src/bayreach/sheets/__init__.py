@@ -24,8 +24,7 @@ def write_sheets(folder: Path) -> list[Path]:
     from bayreach import store
     from bayreach.sheets._record import plan_hash
 
-    store.read_outcome(folder)  # a folder without a result is not made one by the lock in it
-    with store.reserved(folder):
+    with store.reserved_result(folder):
         return list(store.place_documents(folder, documents(read_case(folder), plan_hash(folder))))
 
 

@@ -4,7 +4,7 @@ import contextlib
 import dataclasses
 import hashlib
 import json
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -26,6 +26,7 @@ __all__ = [
     "read_outcome",
     "read_result",
     "reserved",
+    "reserved_result",
     "rows_csv",
     "write_documents",
     "write_result",
@@ -192,6 +193,22 @@ def check_inputs(folder: Path, outcome: Outcome) -> tuple[str, ...]:
 def origin_of(folder: Path) -> dict[str, Path]:
     """Return where the inputs of the result in `folder` lay when it was made: its "mesh" and "job"."""
     return {name: Path(str(place)) for name, place in _read_hidden(Path(folder), _ORIGIN).items()}
+
+
+@contextlib.contextmanager
+def reserved_result(folder: Path) -> Iterator[Path]:
+    """Keep other writers out of the `folder` of a result until the block ends, as `reserved` does.
+
+    A folder without a result is refused first: the lock in it must not make it look like one.
+
+    Raises
+    ------
+    StoreError
+        When no result there can be read, it cannot be written to, or another process is writing there.
+    """
+    read_outcome(folder)
+    with reserved(folder):
+        yield folder
 
 
 def write_documents(folder: Path, documents: Mapping[str, bytes]) -> tuple[Path, ...]:
