@@ -5,20 +5,22 @@ import math
 import os
 import signal
 import threading
+from dataclasses import replace
 
 import numpy as np
 import pytest
-from scipy.sparse import csc_matrix, csr_matrix
+from scipy.sparse import block_diag, csc_matrix, csr_matrix
 from test_cover import random_problem, work_of
 
 from bayreach import cover
+from bayreach.cover._blocks import _cut, bound_by_blocks, parted
 from bayreach.cover._effort import Effort
 from bayreach.cover._field import field_of
 from bayreach.cover._highs import Costs, Growing
 from bayreach.cover._highs import solve as solve_model
 from bayreach.cover._hole_rows import Covering, fractional
 from bayreach.cover._model import Model
-from bayreach.cover._priced import Priced, priced
+from bayreach.cover._priced import Priced, priced, priced_model
 from bayreach.cover._reduce import inclusions, kept
 from bayreach.cover._relax import plan_point, relaxed
 from bayreach.cover._swaps import _counts, moved, summed, swapped
@@ -405,6 +407,69 @@ def test_a_price_on_what_stays_dry_proves_no_more_columns_than_are_needed_and_as
             assert not chosen[case.conflicts].all(axis=1).any()
     assert equal >= 3
     assert beyond >= 1
+
+
+def test_blocks_prove_no_more_columns_than_are_needed_and_no_less_than_the_lp():
+    """Beside the MILP with the limit, parted down to two columns in the LP; some excluding each other."""
+    beyond = 0
+    for seed, share in itertools.product(range(8), (0.05, 0.2, 0.4)):
+        case = case_of(seed, share)
+        lp = fractional(case, effort=Effort(allowed=5.0), seconds=5.0)
+        weights = np.minimum(lp.weights, lp.price * case.areas)
+        weak = weights.sum() - lp.price * case.spare
+        weak -= np.maximum(0.0, case.shares.T @ weights - 1.0).sum()
+        start, effort = np.ones(25, dtype=bool), Effort(allowed=5.0)
+        said = bound_by_blocks(case, lp, start=start, effort=effort, seconds=5.0, largest=2.0)
+        assert weak - 1e-6 <= said.bound <= solve_model(whole(case)).objective + 1e-6
+        beyond += int(said.bound > weak + 0.05)
+    assert beyond >= 6
+
+
+def test_of_two_boxes_that_share_no_pass_blocks_prove_what_the_whole_proves():
+    """Two coverings side by side: cut between them, costs whole on either side, the sum of both minima."""
+    one, other = case_of(1, 0.2), case_of(2, 0.2)
+    both = Covering(
+        shares=block_diag([one.shares, other.shares], format="csr"),
+        areas=np.concatenate([one.areas, other.areas]),
+        spare=one.spare + other.spare,
+        conflicts=np.zeros((0, 2), dtype=int),
+    )
+    rows, columns = one.shares.shape
+    effort = Effort(allowed=30.0)
+    lp = fractional(both, effort=effort, seconds=5.0)
+    in_two = parted(both, lp, largest=0.6 * lp.chosen.sum())
+    assert len(in_two.root.leaves) == 2
+    assert len(set(in_two.leaf_of_row[:rows])) == len(set(in_two.leaf_of_row[rows:])) == 1
+    assert in_two.costs.sum(axis=1) == pytest.approx(1.0)
+    assert in_two.costs.max(axis=1) == pytest.approx(1.0)
+    leaf = in_two.leaf_of_row[0]
+    assert (in_two.costs[:columns, leaf] > 0.5).all()
+    assert (in_two.costs[columns:, leaf] < 0.5).all()
+    every = replace(lp, known=np.arange(len(both.areas)))
+    start = np.ones(2 * columns, dtype=bool)
+    said = bound_by_blocks(
+        both, every, start=start, effort=effort, seconds=5.0, largest=0.6 * lp.chosen.sum()
+    )
+    model, _ = priced_model(both, every.known, lp.price)
+    assert said.is_closed
+    assert said.bound == pytest.approx(solve_model(model).objective - lp.price * both.spare, abs=2e-3)
+
+
+def test_a_block_is_cut_where_it_hangs_together_least():
+    """Two rings of six joined by one thin link: the rings come apart; no part is less than a quarter."""
+    table = np.zeros((12, 12))
+    for first in (0, 6):
+        for place in range(6):
+            table[first + place, first + (place + 1) % 6] = 1.0
+    table[2, 8] = 0.05
+    shuffled = np.random.default_rng(3).permutation(12)
+    table = (table + table.T)[np.ix_(shuffled, shuffled)]
+    for factor in (1.0, 1e-9):
+        first = _cut(factor * table, np.ones(12))
+        assert set(shuffled[first].tolist()) in (set(range(6)), set(range(6, 12)))
+    lone = np.zeros((8, 8))
+    lone[1:, 1:] = 1.0 - np.eye(7)
+    assert 2 <= _cut(lone, np.ones(8)).sum() <= 6
 
 
 def test_the_next_price_is_where_the_lines_of_choices_leave_most_room():

@@ -7,6 +7,7 @@ import numpy as np
 
 from bayreach.arrays import BoolArray, FloatArray, IntArray
 from bayreach.cover._effort import Effort
+from bayreach.cover._field import REACHED
 from bayreach.cover._highs import Growing, solve
 from bayreach.cover._model import Model
 
@@ -41,6 +42,14 @@ class Covering:
     areas: FloatArray
     spare: float
     conflicts: IntArray
+
+    def dry(self, chosen: BoolArray) -> BoolArray:
+        """Return the rows (n_rows,) that a choice of columns (n_columns,) does not cover."""
+        return np.asarray(self.shares @ chosen.astype(np.float64)) < REACHED
+
+    def over(self, chosen: BoolArray) -> float:
+        """Return the m² that a choice of columns leaves dry beyond what may stay so; below 0 where less."""
+        return float(self.areas[self.dry(chosen)].sum()) - self.spare
 
     def with_columns(self, among: IntArray) -> "Covering":
         """Return the covering with some of its columns only."""

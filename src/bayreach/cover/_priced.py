@@ -5,9 +5,8 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from bayreach.arrays import BoolArray, IntArray
+from bayreach.arrays import BoolArray, FloatArray, IntArray
 from bayreach.cover._effort import Effort
-from bayreach.cover._field import REACHED
 from bayreach.cover._highs import solve
 from bayreach.cover._hole_rows import ROUND_ENTRY, Covering
 from bayreach.cover._model import Model
@@ -89,13 +88,13 @@ def priced(
     can raise the bound to the next whole number.
     """
     end = effort.spent + seconds
-    shares, areas, spare = case.shares.tocsr(), case.areas, case.spare
+    spare = case.spare
     said, chosen, fewest = Priced(), start, int(start.sum())
-    dry = np.asarray(shares @ chosen.astype(np.float64)) < REACHED
+    dry = case.dry(chosen)
     while effort.left(end) > SHORTEST and price > 0.0:
         # A bound that proves the fewest known is enough; of the solver's own the price of the limit goes off.
         enough = fewest - 1 + 2.0 * MARGIN + price * spare
-        model, columns = _priced_model(case, known, price)
+        model, columns = priced_model(case, known, price)
         answer = solve(
             model,
             start=np.concatenate([chosen, dry[known]]).astype(np.float64),
@@ -104,13 +103,13 @@ def priced(
             gap=CLOSE,
             enough=enough,
         )
-        effort.spend(shares.nnz * ROUND_ENTRY)
+        effort.spend(case.shares.nnz * ROUND_ENTRY)
         said.bound = max(said.bound, answer.bound - price * spare)
         if not answer.found:
             break
         chosen = answer.values[columns] > 0.5
-        dry = np.asarray(shares @ chosen.astype(np.float64)) < REACHED
-        said.met(chosen, float(areas[dry].sum()) - spare)
+        dry = case.dry(chosen)
+        said.met(chosen, case.over(chosen))
         if said.over[-1] <= 0.0:
             fewest = min(fewest, said.counts[-1])
         joined = np.union1d(known, np.flatnonzero(dry))
@@ -122,12 +121,14 @@ def priced(
     return said
 
 
-def _priced_model(case: Covering, known: IntArray, price: float) -> tuple[Model, IntArray]:
-    """Return min Σ y + price · areas d with D y + d ≥ 1 on the known rows, and the columns of y."""
+def priced_model(
+    case: Covering, known: IntArray, price: float, *, cost: FloatArray | float = 1.0
+) -> tuple[Model, IntArray]:
+    """Return min cost · y + price · areas d with D y + d ≥ 1 on the known rows, and the columns of y."""
     from scipy.sparse import identity
 
     model = Model()
-    columns = model.add_columns(case.shares.shape[1], cost=1.0, integer=True)
+    columns = model.add_columns(case.shares.shape[1], cost=cost, integer=True)
     dry = model.add_columns(len(known), cost=price * case.areas[known])
     model.add_rows([(case.shares[known], columns), (identity(len(known)), dry)], lower=1.0)
     model.add_exclusions(case.conflicts, columns)
