@@ -425,8 +425,28 @@ def test_blocks_prove_no_more_columns_than_are_needed_and_no_less_than_the_lp():
     assert beyond >= 6
 
 
-def test_of_two_boxes_that_share_no_pass_blocks_prove_what_the_whole_proves():
-    """Two coverings side by side: cut between them, costs whole on either side, the sum of both minima."""
+def test_weights_that_prove_too_much_are_cut_down_before_any_milp():
+    """Of no work at all: the LP's bound where nothing excludes; of half as much again never too much."""
+    for seed in range(6):
+        case = replace(case_of(seed, 0.2), conflicts=np.zeros((0, 2), dtype=int))
+        lp = fractional(case, effort=Effort(allowed=5.0), seconds=5.0)
+        kept = {
+            "start": np.ones(25, dtype=bool),
+            "effort": Effort(allowed=5.0),
+            "seconds": 0.0,
+            "largest": 2.0,
+        }
+        said = bound_by_blocks(case, lp, **kept)
+        weights = np.minimum(lp.weights, lp.price * case.areas)
+        assert said.bound == pytest.approx(weights.sum() - lp.price * case.spare, abs=1e-6)
+        assert not said.is_closed
+        for factor in (1.5, 4.0):
+            more = bound_by_blocks(case, replace(lp, weights=factor * lp.weights), **kept)
+            assert more.bound <= solve_model(whole(case), relax=True).objective + 1e-6
+
+
+def two_boxes():
+    """Return two coverings side by side as one, its LP with every row known, and the columns of the first."""
     one, other = case_of(1, 0.2), case_of(2, 0.2)
     both = Covering(
         shares=block_diag([one.shares, other.shares], format="csr"),
@@ -434,25 +454,59 @@ def test_of_two_boxes_that_share_no_pass_blocks_prove_what_the_whole_proves():
         spare=one.spare + other.spare,
         conflicts=np.zeros((0, 2), dtype=int),
     )
-    rows, columns = one.shares.shape
-    effort = Effort(allowed=30.0)
-    lp = fractional(both, effort=effort, seconds=5.0)
-    in_two = parted(both, lp, largest=0.6 * lp.chosen.sum())
-    assert len(in_two.root.leaves) == 2
-    assert len(set(in_two.leaf_of_row[:rows])) == len(set(in_two.leaf_of_row[rows:])) == 1
+    lp = fractional(both, effort=Effort(allowed=5.0), seconds=5.0)
+    return both, replace(lp, known=np.arange(len(both.areas))), one.shares.shape[1]
+
+
+def test_of_two_boxes_that_share_no_pass_blocks_prove_what_the_whole_proves():
+    """Cut between them, costs whole on either side; the sum of both minima, also from halves of each box."""
+    both, lp, columns = two_boxes()
+    size = float(lp.chosen.sum())
+    in_two = parted(both, lp, largest=0.6 * size)
+    first, other = in_two.leaf_of_row[:60], in_two.leaf_of_row[60:]
+    assert len(set(first)) == len(set(other)) == 1
     assert in_two.costs.sum(axis=1) == pytest.approx(1.0)
-    assert in_two.costs.max(axis=1) == pytest.approx(1.0)
-    leaf = in_two.leaf_of_row[0]
-    assert (in_two.costs[:columns, leaf] > 0.5).all()
-    assert (in_two.costs[columns:, leaf] < 0.5).all()
-    every = replace(lp, known=np.arange(len(both.areas)))
-    start = np.ones(2 * columns, dtype=bool)
-    said = bound_by_blocks(
-        both, every, start=start, effort=effort, seconds=5.0, largest=0.6 * lp.chosen.sum()
-    )
-    model, _ = priced_model(both, every.known, lp.price)
-    assert said.is_closed
-    assert said.bound == pytest.approx(solve_model(model).objective - lp.price * both.spare, abs=2e-3)
+    assert (in_two.costs[:columns, first[0]] > 0.999).all()
+    assert (in_two.costs[columns:, other[0]] > 0.999).all()
+    in_two.root.leaves[first[0]].chosen = np.ones(2 * columns, dtype=bool)
+    in_two.root.leaves[other[0]].chosen = np.zeros(2 * columns, dtype=bool)
+    assert in_two.together((in_two.root,)).tolist() == [True] * columns + [False] * columns
+
+    model, _ = priced_model(both, lp.known, lp.price)
+    best = solve_model(model).objective - lp.price * both.spare
+    fewest = solve_model(whole(both))
+    optimum = fewest.values[: 2 * columns] > 0.5
+    for largest in (0.6 * size, 0.3 * size):
+        for start in (np.ones(2 * columns, dtype=bool), optimum):
+            said = bound_by_blocks(
+                both, lp, start=start, effort=Effort(allowed=30.0), seconds=9.0, largest=largest
+            )
+            # Where the bound proves that nothing is fewer than the start, that is enough.
+            assert said.bound <= best + 2e-3
+            assert said.bound >= min(best - 2e-3, start.sum() - 1.0 + 1e-6)
+            assert said.is_closed or said.holes >= start.sum()
+
+
+def test_a_block_that_did_not_close_is_not_joined_and_counts_by_its_bound_alone(monkeypatch):
+    """A solver that stops at its limit with a dear answer: as many runs as leaves; rows left dry join."""
+    both, lp, _ = two_boxes()
+    runs = []
+
+    def stopped(model, **asked):
+        answer = solve_model(model, **asked)
+        runs.append(model.n_rows)
+        return replace(answer, objective=answer.objective + 9.0, bound=answer.bound - 0.5, status="limit")
+
+    monkeypatch.setattr("bayreach.cover._blocks.solve", stopped)
+    few = replace(lp, known=lp.known[::4])
+    size = 0.3 * float(lp.chosen.sum())
+    start = np.ones(both.shares.shape[1], dtype=bool)
+    leaves = len(parted(both, few, largest=size).root.leaves)
+    said = bound_by_blocks(both, few, start=start, effort=Effort(allowed=30.0), seconds=9.0, largest=size)
+    assert len(runs) == leaves >= 4
+    assert not said.is_closed
+    assert said.bound <= solve_model(whole(both)).objective
+    assert set(few.known.tolist()) < set(said.known.tolist())
 
 
 def test_a_block_is_cut_where_it_hangs_together_least():
@@ -467,6 +521,9 @@ def test_a_block_is_cut_where_it_hangs_together_least():
     for factor in (1.0, 1e-9):
         first = _cut(factor * table, np.ones(12))
         assert set(shuffled[first].tolist()) in (set(range(6)), set(range(6, 12)))
+    path = np.diag(np.ones(11), 1)
+    path[2, 3] = 0.9  # the thinnest link is not where both parts keep most of theirs
+    assert sorted(np.bincount(_cut(path + path.T, np.ones(12)))) == [6, 6]
     lone = np.zeros((8, 8))
     lone[1:, 1:] = 1.0 - np.eye(7)
     assert 2 <= _cut(lone, np.ones(8)).sum() <= 6
