@@ -383,6 +383,13 @@ def test_traces_of_film_are_left_out_only_with_credit_for_them(monkeypatch):
     assert only.thin.toarray()[0] == pytest.approx([1.0, 0.0, 0.0, 0.0], abs=1e-12)
 
 
+def proven_by_weights(case, lp):
+    """Return the columns that the LP's price and weights prove by weak duality."""
+    weights = np.minimum(lp.weights, lp.price * case.areas)
+    excess = np.maximum(0.0, case.shares.T @ weights - 1.0)
+    return weights.sum() - lp.price * case.spare - excess.sum()
+
+
 @pytest.mark.parametrize("share", [0.05, 0.2, 0.4])
 def test_a_price_on_what_stays_dry_proves_no_more_columns_than_are_needed_and_as_many_as_the_lp(share):
     """Beside the MILP with the limit: never above its optimum, on most of six cases equal to it."""
@@ -390,9 +397,7 @@ def test_a_price_on_what_stays_dry_proves_no_more_columns_than_are_needed_and_as
     for seed in range(6):
         case = case_of(seed, share)
         lp = fractional(case, effort=Effort(allowed=5.0), seconds=5.0)
-        weak = lp.price * (case.areas.sum() - case.spare)
-        weak -= np.maximum(0.0, lp.price * case.areas - lp.weights).sum()
-        weak -= np.maximum(0.0, case.shares.T @ lp.weights - 1.0).sum()
+        weak = proven_by_weights(case, lp)
         start = np.ones(25, dtype=bool)
         effort = Effort(allowed=5.0)
         said = priced(case, price=lp.price, known=lp.known, start=start, effort=effort, seconds=5.0)
@@ -415,9 +420,7 @@ def test_blocks_prove_no_more_columns_than_are_needed_and_no_less_than_the_lp():
     for seed, share in itertools.product(range(8), (0.05, 0.2, 0.4)):
         case = case_of(seed, share)
         lp = fractional(case, effort=Effort(allowed=5.0), seconds=5.0)
-        weights = np.minimum(lp.weights, lp.price * case.areas)
-        weak = weights.sum() - lp.price * case.spare
-        weak -= np.maximum(0.0, case.shares.T @ weights - 1.0).sum()
+        weak = proven_by_weights(case, lp)
         start, effort = np.ones(25, dtype=bool), Effort(allowed=5.0)
         said = bound_by_blocks(case, lp, start=start, effort=effort, seconds=5.0, largest=2.0)
         assert weak - 1e-6 <= said.bound <= solve_model(whole(case)).objective + 1e-6
@@ -470,7 +473,7 @@ def test_of_two_boxes_that_share_no_pass_blocks_prove_what_the_whole_proves():
     assert (in_two.costs[columns:, other[0]] > 0.999).all()
     in_two.root.leaves[first[0]].chosen = np.ones(2 * columns, dtype=bool)
     in_two.root.leaves[other[0]].chosen = np.zeros(2 * columns, dtype=bool)
-    assert in_two.together((in_two.root,)).tolist() == [True] * columns + [False] * columns
+    assert in_two.together(in_two.root).tolist() == [True] * columns + [False] * columns
 
     model, _ = priced_model(both, lp.known, lp.price)
     best = solve_model(model).objective - lp.price * both.spare

@@ -1,6 +1,5 @@
 """A bound on the fewest columns from blocks of rows that share few columns, each solved for itself."""
 
-import math
 from dataclasses import dataclass, field
 from functools import cached_property
 
@@ -10,7 +9,8 @@ from bayreach.arrays import BoolArray, FloatArray, IntArray
 from bayreach.cover._effort import Effort
 from bayreach.cover._highs import solve
 from bayreach.cover._hole_rows import ROUND_ENTRY, Covering, Fractional
-from bayreach.cover._priced import CLOSE, MARGIN, SHORTEST, priced_model
+from bayreach.cover._model import MARGIN, at_least
+from bayreach.cover._priced import CLOSE, SHORTEST, priced_model
 
 LARGEST = 12.0
 """Columns that the LP spends in a block which is not parted further."""
@@ -56,6 +56,11 @@ class Block:
         return [leaf for part in self.parts for leaf in part.leaves] if self.parts else [self]
 
     @property
+    def numbers(self) -> list[int]:
+        """Numbers of the leaves in it."""
+        return [leaf.leaf for leaf in self.leaves]
+
+    @property
     def below(self) -> list["Block"]:
         """All blocks in it but itself."""
         return [block for part in self.parts for block in (part, *part.below)]
@@ -86,17 +91,17 @@ class Parted:
 
     def rows_of(self, block: Block) -> BoolArray:
         """Return the rows (n_rows,) of a block."""
-        return np.isin(self.leaf_of_row, [leaf.leaf for leaf in block.leaves])
+        return np.isin(self.leaf_of_row, block.numbers)
 
     def cost_to(self, block: Block) -> FloatArray:
         """Return what a block pays of each column (n_columns,)."""
-        return np.asarray(self.costs[:, [leaf.leaf for leaf in block.leaves]].sum(axis=1))
+        return np.asarray(self.costs[:, block.numbers].sum(axis=1))
 
-    def together(self, blocks: tuple[Block, ...]) -> BoolArray:
-        """Return the columns (n_columns,) that blocks choose, each by the word of the leaf that pays most."""
+    def together(self, block: Block) -> BoolArray:
+        """Return the columns (n_columns,) chosen in a block, each by the word of the leaf that pays most."""
         leaf_of_column = self.costs.argmax(axis=1)
         chosen = np.zeros(len(leaf_of_column), dtype=bool)
-        for leaf in (leaf for block in blocks for leaf in block.leaves):
+        for leaf in block.leaves:
             chosen |= leaf.chosen & (leaf_of_column == leaf.leaf)
         return chosen
 
@@ -113,10 +118,10 @@ class Blocked:
     @property
     def holes(self) -> int:
         """The fewest columns that the bound leaves possible."""
-        return math.ceil(self.bound - MARGIN)
+        return at_least(self.bound)
 
 
-def blocks_of(case: Covering, chosen: FloatArray, *, largest: float = LARGEST) -> Block:
+def blocks_of(case: Covering, chosen: FloatArray, *, largest: float) -> Block:
     """Return blocks of the columns that an LP chooses (n_columns, 0 to 1), halved while they are large.
 
     Two columns hang together by the area that both wet, times the root of their shares. Each cut is the best
@@ -165,7 +170,7 @@ def _cut(table: FloatArray, shares: FloatArray) -> BoolArray:
     return first
 
 
-def parted(case: Covering, lp: Fractional, *, largest: float = LARGEST) -> Parted:
+def parted(case: Covering, lp: Fractional, *, largest: float) -> Parted:
     """Return the covering in blocks: rows go where the LP covers them from, costs where columns earn them.
 
     Of a column each leaf pays by the LP's weights of the rows that it wets there; of one that wets none
@@ -212,18 +217,17 @@ def bound_by_blocks(
     )
     root = search.parts.root
     search.begin(np.minimum(lp.weights, lp.price * case.areas), start)
-    leaves_left = len(root.leaves)
-    for block in sorted(root.below, key=lambda block: (bool(block.parts), block.size)):
+    leaves_first = sorted(root.below, key=lambda block: (bool(block.parts), block.size))
+    for place, block in enumerate(leaves_first):
         left = effort.left(end)
         if left <= SHORTEST or search.is_enough:
             break
         if all(part.is_closed for part in block.parts):
-            share = 0.5 if block.parts else min(1.0, 2.0 / leaves_left)
+            share = 0.5 if block.parts else min(1.0, 2.0 / (len(root.leaves) - place))
             search.solve(block, effort=effort, seconds=share * left)
-        leaves_left -= not block.parts
     return Blocked(
         bound=search.bound,
-        chosen=search.parts.together((root,)),
+        chosen=search.parts.together(root),
         known=search.known,
         is_closed=all(part.is_closed for part in root.parts),
     )
@@ -247,7 +251,7 @@ class _Bounding:
     @property
     def is_enough(self) -> bool:
         """Say whether the bound proves that there is no choice of fewer columns."""
-        return math.ceil(self.bound - MARGIN) >= self.fewest
+        return at_least(self.bound) >= self.fewest
 
     def begin(self, weights: FloatArray, start: BoolArray) -> None:
         """Give each leaf the bound that the LP's weights (n_rows,) prove, and the columns of `start`."""
@@ -261,9 +265,8 @@ class _Bounding:
         inside, n_columns = self.parts.rows_of(block), self.case.shares.shape[1]
         rows = self.known[inside[self.known]]
         among = np.flatnonzero(np.bincount(self.case.shares[rows].indices, minlength=n_columns))
-        part, start = self.case.with_columns(among), self.parts.together((block,))[among]
-        if not block.parts:
-            start = block.chosen[among]
+        part = self.case.with_columns(among)
+        start = (self.parts.together(block) if block.parts else block.chosen)[among]
         model, columns = priced_model(part, rows, self.price, cost=self.parts.cost_to(block)[among])
         answer = solve(
             model,

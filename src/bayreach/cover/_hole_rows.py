@@ -47,9 +47,9 @@ class Covering:
         """Return the rows (n_rows,) that a choice of columns (n_columns,) does not cover."""
         return np.asarray(self.shares @ chosen.astype(np.float64)) < REACHED
 
-    def over(self, chosen: BoolArray) -> float:
-        """Return the m² that a choice of columns leaves dry beyond what may stay so; below 0 where less."""
-        return float(self.areas[self.dry(chosen)].sum()) - self.spare
+    def over(self, dry: BoolArray) -> float:
+        """Return the m² of the rows left dry (n_rows,) beyond what may stay so; below 0 where less."""
+        return float(self.areas[dry].sum()) - self.spare
 
     def with_columns(self, among: IntArray) -> "Covering":
         """Return the covering with some of its columns only."""
@@ -163,24 +163,21 @@ def on_support(
     """
     end = effort.spent + seconds
     rng = np.random.default_rng(4)
-    milp, best, shares = _Rows(case), start, case.shares
+    milp, dry = _Rows(case), case.dry(start)
     milp.add(known)
     lacks = milp.lacking(start.astype(np.float64))
     milp.add_sum(np.flatnonzero(lacks > 0))
     while effort.left(end) > 0.1:
         values = np.zeros(milp.model.n_columns)
-        values[milp.columns] = best
-        values[milp.dry] = (
-            np.maximum(0.0, 1.0 - np.asarray(shares[milp.known] @ best.astype(np.float64))) > 1e-9
-        )
-        effort.spend(shares.nnz * ROUND_ENTRY)
+        values[milp.columns] = start
+        values[milp.dry] = dry[milp.known]
+        effort.spend(case.shares.nnz * ROUND_ENTRY)
         answer = solve(milp.model, start=values, effort=effort, seconds=effort.left(end), gap=1e-4)
         if not answer.found:
             break
         chosen = answer.values[milp.columns] > 0.5
-        dry = np.asarray(shares @ chosen.astype(np.float64)) < 1.0 - 1e-9
-        if case.areas[dry].sum() <= case.spare * (1.0 + 1e-9) + 1e-15:
-            return chosen if chosen.sum() < best.sum() else best
+        if case.areas[case.dry(chosen)].sum() <= case.spare * (1.0 + 1e-9) + 1e-15:
+            return chosen if chosen.sum() < start.sum() else start
         if not milp.learn(chosen.astype(np.float64), rng):
             break
-    return best
+    return start

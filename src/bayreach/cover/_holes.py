@@ -19,7 +19,7 @@ from bayreach.cover._choice import (
 from bayreach.cover._effort import Effort
 from bayreach.cover._highs import solve
 from bayreach.cover._hole_rows import Covering, Fractional, fractional, on_support
-from bayreach.cover._model import Model
+from bayreach.cover._model import Model, at_least
 from bayreach.cover._priced import SHORTEST, priced
 from bayreach.cover._problem import ROUND_OFF, Problem
 
@@ -64,7 +64,7 @@ class Certificate:
     @property
     def holes(self) -> int:
         """The fewest new holes that the certificate leaves possible."""
-        return max(0, math.ceil(self.bound - 1e-6))
+        return max(0, at_least(self.bound))
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -155,8 +155,8 @@ def fewest_holes(
         return HolesFound(chosen=none, value=math.inf, bound=proven, status="too many"), certificate
     chosen = none.copy()
     chosen[place] = found
-    at_least = math.ceil(proven - 1e-6) if math.isfinite(proven) else 0
-    bound = min(int(chosen.sum()), max(at_least, certificate.holes))
+    searched = at_least(proven) if math.isfinite(proven) else 0
+    bound = min(int(chosen.sum()), max(searched, certificate.holes))
     status = "optimal" if chosen.sum() <= bound else "limit"
     return HolesFound(chosen=chosen, value=float(chosen.sum()), bound=bound, status=status), certificate
 
@@ -268,7 +268,7 @@ class _Many:
             self.case, self.lp, start=self.found, effort=self.effort, seconds=BLOCKS * seconds
         )
         self.proven = max(self.proven, blocks.holes)
-        choices, over = [blocks.chosen], [self.case.over(blocks.chosen)]
+        choices, over = [blocks.chosen], [self.case.over(self.case.dry(blocks.chosen))]
         if blocks.is_closed and self.left(1.0):
             said = priced(
                 self.case,

@@ -12,6 +12,8 @@ if TYPE_CHECKING:
     from scipy.sparse import csr_matrix
 
 INFINITE = math.inf
+MARGIN = 1e-6
+"""Columns by which a bound must be above a whole number to count as above it."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -142,6 +144,15 @@ class Model:
 def joined(parts: list[Any], kind: type = float) -> Any:
     """Return the parts as one array, of `kind` where there are none."""
     return np.concatenate(parts) if parts else np.zeros(0, dtype=kind)
+
+
+def at_least(bound: float) -> int:
+    """Return the fewest whole columns that a bound on their number leaves possible.
+
+    >>> at_least(41.36), at_least(42.0 + 1e-9)
+    (42, 42)
+    """
+    return math.ceil(bound - MARGIN)
 
 
 def dual_bound(model: Model, duals: FloatArray) -> float:

@@ -1,6 +1,5 @@
 """A bound on the fewest columns where part may stay dry: a price a m² takes the place of the limit."""
 
-import math
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -9,14 +8,12 @@ from bayreach.arrays import BoolArray, FloatArray, IntArray
 from bayreach.cover._effort import Effort
 from bayreach.cover._highs import solve
 from bayreach.cover._hole_rows import ROUND_ENTRY, Covering
-from bayreach.cover._model import Model
+from bayreach.cover._model import MARGIN, Model, at_least
 
 STEP = 1.05
 """First factor from one price to the next while all choices found lie on one side of the limit; it grows."""
 CLOSE = 2e-4
 """Gap to which each MILP is solved."""
-MARGIN = 1e-6
-"""Columns by which a bound must be above a whole number to count as above it."""
 SAME = 1e-6
 """Change of the price, as a share of it, below which the next run would say the same again."""
 SHORTEST = 0.1
@@ -38,7 +35,7 @@ class Priced:
     @property
     def holes(self) -> int:
         """The fewest columns that the bound leaves possible."""
-        return math.ceil(self.bound - MARGIN)
+        return at_least(self.bound)
 
     def met(self, chosen: BoolArray, over: float) -> None:
         """Keep a choice that a solver came back with."""
@@ -53,7 +50,7 @@ class Priced:
     def is_spent(self, price: float) -> bool:
         """Say whether no price can prove one column more, as `price` is where the lines leave most room."""
         both = min(self.over) <= 0.0 < max(self.over)
-        return both and math.ceil(self.height(price) - MARGIN) <= self.holes
+        return both and at_least(self.height(price)) <= self.holes
 
     def next_price(self, price: float) -> float:
         """Return the price at which the lines leave the bound most room."""
@@ -88,12 +85,11 @@ def priced(
     can raise the bound to the next whole number.
     """
     end = effort.spent + seconds
-    spare = case.spare
     said, chosen, fewest = Priced(), start, int(start.sum())
     dry = case.dry(chosen)
     while effort.left(end) > SHORTEST and price > 0.0:
         # A bound that proves the fewest known is enough; of the solver's own the price of the limit goes off.
-        enough = fewest - 1 + 2.0 * MARGIN + price * spare
+        enough = fewest - 1 + 2.0 * MARGIN + price * case.spare
         model, columns = priced_model(case, known, price)
         answer = solve(
             model,
@@ -104,12 +100,12 @@ def priced(
             enough=enough,
         )
         effort.spend(case.shares.nnz * ROUND_ENTRY)
-        said.bound = max(said.bound, answer.bound - price * spare)
+        said.bound = max(said.bound, answer.bound - price * case.spare)
         if not answer.found:
             break
         chosen = answer.values[columns] > 0.5
         dry = case.dry(chosen)
-        said.met(chosen, case.over(chosen))
+        said.met(chosen, case.over(dry))
         if said.over[-1] <= 0.0:
             fewest = min(fewest, said.counts[-1])
         joined = np.union1d(known, np.flatnonzero(dry))

@@ -17,6 +17,7 @@ from bayreach.cover._holes import (
     best_coverage,
     fewest_holes,
 )
+from bayreach.cover._model import at_least
 from bayreach.cover._problem import ROUND_OFF, Problem
 from bayreach.cover._pulls import whole_pulls
 from bayreach.cover._work import ROUNDS, WorkFound, least_work
@@ -241,7 +242,7 @@ def _first_limited(
         work = least_work(field, effort=effort, seconds=seconds, rounds=0, gap=1e-6)
         if work.met:
             chosen = _columns_of(choice, problem, work.amounts > 0, field)
-            bound = math.ceil(work.bound - 1e-6)
+            bound = at_least(work.bound)
             if attempt == 0 and math.isfinite(relaxed.bound):
                 bound = max(bound, int(relaxed.bound))
             value = float(chosen.sum())
